@@ -1,0 +1,104 @@
+//! An enclosure as it stands, for state documents, pages and views.
+
+use std::time::Duration;
+
+use chrono::{DateTime, Utc};
+
+use crate::settings::{EnclosureIx, UvBand};
+use crate::units::{Celsius, Level};
+
+use super::alarm::AlarmKind;
+
+/// An enclosure as it stands. Lists are in the order of the settings.
+#[derive(Clone, Debug, PartialEq)]
+pub struct EnclosureView {
+    /// Which.
+    pub enclosure: EnclosureIx,
+    /// Wall time of this view, as the schedules reckon it.
+    pub at: Option<DateTime<Utc>>,
+    /// Day or night, and until when.
+    pub day: DayView,
+    /// Lamps.
+    pub lamps: Vec<LampView>,
+    /// Probes.
+    pub probes: Vec<ProbeView>,
+    /// The UV band, where there is one.
+    pub band: Option<UvBand>,
+    /// Kinds of the alarms that stand.
+    pub alarms: Vec<AlarmKind>,
+}
+
+/// Day or night, and the lights of the date it belongs to.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct DayView {
+    /// `true` by day.
+    pub is_day: bool,
+    /// Lights on of today's local date; none where it has none.
+    pub lights_on: Option<DateTime<Utc>>,
+    /// Lights off of today's local date; none where it has none.
+    pub lights_off: Option<DateTime<Utc>>,
+}
+
+/// A lamp as it stands.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LampView {
+    /// What it should do.
+    pub wanted: Level,
+    /// What its output says it does.
+    pub reported: Option<Level>,
+    /// Why.
+    pub reason: String,
+    /// The target in force, for a thermostat.
+    pub target: Option<Celsius>,
+    /// Its guard.
+    pub interlock: Option<InterlockView>,
+}
+
+/// A guard as it stands.
+#[derive(Clone, Debug, PartialEq)]
+pub struct InterlockView {
+    /// `clear`, `waiting`, `tripped` or `latched`.
+    pub state: &'static str,
+    /// Off at or above.
+    pub cut: Celsius,
+    /// Latched at or above.
+    pub limit: Celsius,
+    /// Why it holds the lamp off, where it does.
+    pub why: Option<String>,
+}
+
+/// A probe as it stands.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ProbeView {
+    /// The last good reading in the kept unit.
+    pub value: Option<f64>,
+    /// How old that is.
+    pub age: Option<Duration>,
+    /// Whether it counts.
+    pub quality: Quality,
+}
+
+/// Whether a probe's reading counts.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Quality {
+    /// Never heard since start.
+    Unheard,
+    /// Fresh and plausible.
+    Good,
+    /// Too old.
+    Stale,
+    /// Implausible, rejected, jumping, frozen or unreadable.
+    Doubtful,
+}
+
+impl Quality {
+    /// The word in documents.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Quality::Unheard => "unheard",
+            Quality::Good => "good",
+            Quality::Stale => "stale",
+            Quality::Doubtful => "doubtful",
+        }
+    }
+}

@@ -1,0 +1,37 @@
+//! Lampwarden looks after the lamps of captive reptiles.
+//!
+//! The library is laid out as its data flows, and its arrows point one way (`tests/architecture.rs` holds that):
+//!
+//! | room | job | may use |
+//! |---|---|---|
+//! | [`units`] | quantities with their units in the type | nothing |
+//! | [`time`] | [`Moment`](time::Moment): monotonic and wall time together | nothing |
+//! | [`science`] | pure numbers: sun, UV units, thermal networks | `units` |
+//! | [`settings`] | what the keeper asked for, checked, as plain data | `units` |
+//! | [`guard`] | the guard law: the last word on every lamp | `units`, `time`, `settings` |
+//! | [`control`] | events and a moment in, effects out | all above |
+//! | [`message`] | bytes on topics to events, effects to bytes on topics | all above |
+//! | [`config`] | TOML text to settings, with every finding | `settings`, `units` |
+//! | [`simulator`] | a physical room that answers by messages | `science`, `units`, `settings` |
+//! | `wire` | the MQTT connection | all above |
+//! | `daemon` | the live driver of the core | all above |
+//! | `commands` | the command line | everything |
+//!
+//! Everything above `wire` is pure: no clock, no socket, no file, no task, no randomness that is not seeded.
+
+pub mod config;
+pub mod control;
+pub mod guard;
+pub mod message;
+pub mod science;
+pub mod settings;
+pub mod simulator;
+pub mod time;
+pub mod units;
+
+#[cfg(feature = "daemon")]
+pub mod commands;
+#[cfg(feature = "daemon")]
+pub mod daemon;
+#[cfg(feature = "daemon")]
+pub mod wire;
