@@ -51,8 +51,7 @@ fn table() -> BTreeMap<(i32, i32, NaiveDate), Row> {
 fn for_every_row(mut check: impl FnMut(Place, Tz, NaiveDate, Row)) {
     let mut table = table();
     for (latitude, longitude, zone) in PLACES {
-        let place =
-            Place { latitude: Degrees(f64::from(latitude)), longitude: Degrees(f64::from(longitude)) };
+        let place = Place { latitude: Degrees(f64::from(latitude)), longitude: Degrees(f64::from(longitude)) };
         let first = NaiveDate::from_ymd_opt(YEAR, 1, 1).expect("a date");
         for date in first.iter_days().take_while(|date| date.year() == YEAR) {
             let row = table.remove(&(latitude, longitude, date));
