@@ -164,9 +164,9 @@ impl Board {
         let priority = concerned.iter().map(|(_, entry)| entry.trouble.priority()).max()?;
         let any = |state| concerned.iter().any(|(_, entry)| entry.life.state() == state);
         let state = [AlarmState::Unacknowledged, AlarmState::Acknowledged].into_iter().find(|&state| any(state));
-        let texts = concerned.iter().map(|((_, subject), entry)| {
-            entry.trouble.text(&self.title, subject, &self.spoken_time(entry.since))
-        });
+        let texts = concerned
+            .iter()
+            .map(|((_, subject), entry)| entry.trouble.text(&self.title, subject, &self.spoken_time(entry.since)));
         let subjects = concerned.iter().map(|((_, subject), _)| subject.clone()).filter(|subject| !subject.is_empty());
         Some(AlarmNotice {
             enclosure: self.owner,

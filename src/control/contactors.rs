@@ -123,7 +123,11 @@ impl Contactors {
     }
 
     pub(super) fn next_deadline(&self, now: Mono, settings: &[CutOff]) -> Option<Mono> {
-        settings.iter().zip(&self.all).filter_map(|(cut_off, above)| above.drive.next_deadline(now, &cut_off.output)).min()
+        settings
+            .iter()
+            .zip(&self.all)
+            .filter_map(|(cut_off, above)| above.drive.next_deadline(now, &cut_off.output))
+            .min()
     }
 
     /// Carries on from the contactors of earlier settings, by name.

@@ -442,11 +442,9 @@ impl EnclosureControl {
             let below = below.filter(|_| dark != Some(true));
             self.board.set(now, stamp, AlarmKind::UvBelowBand, &probe.name, below);
             self.board.set(now, stamp, AlarmKind::UvAboveBand, &probe.name, above);
-            let latched = watch.lamps.iter().find_map(|&LampIx(lamp)| {
-                match self.lamps[lamp].guard.refusal(now) {
-                    Some(Refusal::Latched(Latch::Ceiling { reading, ceiling })) => Some((reading, ceiling)),
-                    _ => None,
-                }
+            let latched = watch.lamps.iter().find_map(|&LampIx(lamp)| match self.lamps[lamp].guard.refusal(now) {
+                Some(Refusal::Latched(Latch::Ceiling { reading, ceiling })) => Some((reading, ceiling)),
+                _ => None,
             });
             let over = match latched {
                 Some((reading, ceiling)) => Some(Trouble::UvOverCeiling { reading, ceiling, latched: true }),

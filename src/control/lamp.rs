@@ -123,13 +123,14 @@ impl LampControl {
         let Some(heat) = lamp.heat.filter(|heat| heat.probe == ix) else { return };
         let target = self.target.unwrap_or(heat.target.night);
         let level = self.drive.wanted();
-        let acting = self.hours.open
-            && !matches!(self.reason, Reason::Guard(_) | Reason::CutOff { .. } | Reason::Override);
+        let acting =
+            self.hours.open && !matches!(self.reason, Reason::Guard(_) | Reason::CutOff { .. } | Reason::Override);
         if let Some(thermostat) = &mut self.thermostat {
             thermostat.reading(now, reading, target, acting, probe.stale);
         }
+        let lit = self.is_lit_by_report(lamp);
         if let Some(weak) = &mut self.weak {
-            if level.share() >= FULL_ENOUGH && self.is_lit_by_report(lamp) {
+            if level.share() >= FULL_ENOUGH && lit {
                 weak.reading(now, reading, target, probe.stale);
             } else {
                 weak.not_full();
@@ -314,6 +315,11 @@ impl LampControl {
         ];
         let driven = self.drive.next_deadline(now, &lamp.output);
         timers.into_iter().flatten().chain(switched).filter(|&at| at > now).chain(driven).min()
+    }
+
+    /// The name of the contactor above it.
+    pub(super) fn cut_off_name(&self) -> Option<String> {
+        self.cut_off.as_deref().map(str::to_owned)
     }
 
     /// The target in force, for a thermostat.

@@ -18,7 +18,8 @@ const BURN: &str = "Surfaces may be hot enough to burn. If the animal has been n
                     not show for days.";
 const COLD: &str = "The animal gets no heat from this lamp meanwhile: if the enclosure grows cold, warm the room or move \
                     the animal.";
-const UV_EYES: &str = "Do not look into the lamp, and keep the animal in shade. Shut or swollen eyes are for a veterinarian.";
+const UV_EYES: &str =
+    "Do not look into the lamp, and keep the animal in shade. Shut or swollen eyes are for a veterinarian.";
 
 /// One thing that is wrong with one lamp, probe or the whole.
 #[derive(Clone, Debug, PartialEq)]
@@ -120,8 +121,10 @@ impl Trouble {
                     if matches!(latch, Some(Latch::ThreeTrips)) {
                         text.push_str("It was the third time in 24 hours. ");
                     }
-                    text.push_str("The lamp was switched off and stays off until a person resets its guard. Find the \
-                                   cause first: lamp too close or too strong, probe moved, thermostat setting. ");
+                    text.push_str(
+                        "The lamp was switched off and stays off until a person resets its guard. Find the \
+                                   cause first: lamp too close or too strong, probe moved, thermostat setting. ",
+                    );
                 } else {
                     let _ = write!(
                         text,
