@@ -207,8 +207,8 @@ fn position_at(at: f64) -> SunPosition {
 /// Position `t` Julian centuries of Terrestrial Time after J2000.0. The numbers are those of Meeus, equations 25.2 and
 /// 25.3, page 164 (apparent place), equation 22.2 and page 184.
 fn position_of_century(t: f64) -> SunPosition {
-    let mean_longitude = 280.46646 + t * (36_000.76983 + t * 0.000_303_2);
-    let mean_anomaly = (357.52911 + t * (35_999.05029 - t * 0.000_153_7)).to_radians();
+    let mean_longitude = 280.46646 + t * (36000.76983 + t * 0.000_303_2);
+    let mean_anomaly = (357.52911 + t * (35999.05029 - t * 0.000_153_7)).to_radians();
     let centre = (1.914_602 - t * (0.004_817 + t * 0.000_014)) * libm::sin(mean_anomaly)
         + (0.019_993 - t * 0.000_101) * libm::sin(2.0 * mean_anomaly)
         + 0.000_289 * libm::sin(3.0 * mean_anomaly);
