@@ -39,7 +39,7 @@ use crate::units::Degrees;
 /// The longest day.
 const WHOLE_DAY: TimeDelta = TimeDelta::hours(24);
 
-/// Half a tropical year of 365.242190 days (Meeus, *Astronomical Algorithms*, chapter 27), in seconds.
+/// Half a tropical year of 365.242190 days (the mean one of J2000.0; from memory), in seconds.
 const HALF_TROPICAL_YEAR: TimeDelta = TimeDelta::seconds(15_778_463);
 
 /// The plan of one local date.
