@@ -102,7 +102,7 @@ class Said:
 class Player:
     """An MQTT client that hears everything, and plays relays and sensors."""
 
-    def __init__(self, port, protocol="5", name="player", listen="#", **login):
+    def __init__(self, port, protocol="5", name="player", listen="#", qos=1, **login):
         self.heard = []
         self.news = threading.Condition()
         self.relays = {}
@@ -110,12 +110,11 @@ class Player:
         self.readings_lock = threading.Lock()
         self.ended = threading.Event()
         self.subscribed = threading.Event()
-        self.listen = listen
         self.client = mqtt.Client(CallbackAPIVersion.VERSION2, f"{name}-{os.getpid()}", protocol=PROTOCOLS[protocol])
         self.client.on_socket_open = lambda _client, _data, sock: sock.setsockopt(
             socket.IPPROTO_TCP, socket.TCP_NODELAY, 1
         )
-        self.client.on_connect = lambda client, *_: client.subscribe(self.listen, qos=1)
+        self.client.on_connect = lambda client, *_: client.subscribe(listen, qos=qos)
         self.client.on_subscribe = lambda *_: self.subscribed.set()
         self.client.on_message = self.on_message
         if "tls" in login:
@@ -281,14 +280,12 @@ class Room:
 
     def retained(self, listen):
         """What a newcomer who listens to `listen` finds retained, by topic."""
-        newcomer = Player(self.broker.port, self.protocol, name="newcomer", listen=listen, **self.login)
+        newcomer = Player(self.broker.port, self.protocol, name="newcomer", listen=listen, qos=0, **self.login)
         try:
-            # Retained messages follow the subscription; a message of our own comes after all of them.
-            mark = f"mark/{time.monotonic_ns()}"
-            newcomer.client.subscribe(mark, qos=1)
-            time.sleep(0.15)
-            newcomer.publish(mark, "here")
-            newcomer.wait(mark, "here")
+            # The broker answers in order: what it keeps for the first subscription comes before the second is granted.
+            newcomer.subscribed.clear()
+            newcomer.client.subscribe("fence", qos=0)
+            assert newcomer.subscribed.wait(10), "the broker answers"
             return {said.topic: said for said in newcomer.heard if said.retained and said.payload}
         finally:
             newcomer.close()
