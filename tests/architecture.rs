@@ -95,6 +95,9 @@ const PLATFORM_MATHEMATICS: &[&str] = &[
 /// What a permit may derive: nothing that makes one out of thin air.
 const PERMIT_DERIVES: &[&str] = &["Clone", "Copy", "Debug", "PartialEq", "Eq", "PartialOrd", "Ord", "Hash"];
 
+/// Traits that would make one.
+const PERMIT_MAKERS: &[&str] = &["Default", "From", "FromStr", "TryFrom", "Deserialize"];
+
 /// A file that a head can hold; the house asks for about 500 lines, this is where it stops being a matter of taste.
 const LINES_MAX: usize = 900;
 
@@ -244,6 +247,10 @@ impl<'a> File<'a> {
                 self.check_permit(line(name), derives, body);
                 2
             }
+            [TokenTree::Ident(word), ..] if word == "impl" => {
+                self.check_permit_impl(line(word), rest);
+                1
+            }
             [TokenTree::Ident(word), TokenTree::Punct(bang), TokenTree::Group(_), ..]
                 if bang.as_char() == '!' && SPEAKING.iter().any(|speaking| word == speaking) =>
             {
@@ -388,6 +395,32 @@ impl<'a> File<'a> {
         }
     }
 
+    /// No trait makes a permit, and no function or constant that hands one out is seen outside the guard.
+    fn check_permit_impl(&mut self, at_line: usize, tokens: &[TokenTree]) {
+        let head: Vec<String> = tokens.iter().take_while(|token| !is_block(token)).map(ToString::to_string).collect();
+        if !head.ends_with(&["Permit".to_owned()]) {
+            return;
+        }
+        if let Some(maker) = head.iter().find(|word| PERMIT_MAKERS.contains(&word.as_str())) {
+            self.find(at_line, &format!("`{maker}` for `Permit` may make one out of thin air"));
+        }
+        let Some(TokenTree::Group(body)) = tokens.get(head.len()) else { return };
+        let body = children(body);
+        // Each item ends in a block or a semicolon; its words outside of brackets tell what it is.
+        for item in body.split_inclusive(|token| is_block(token) || is_punct(token, ';')) {
+            let words: Vec<String> = item.iter().map(ToString::to_string).collect();
+            let Some(at) = words.iter().position(|word| word == "pub") else { continue };
+            let is_own =
+                matches!(&item[at + 1..], [TokenTree::Group(scope), ..] if scope.stream().to_string() == "super");
+            let text = words[at..].join(" ");
+            // Anybody may switch a lamp off.
+            let is_off = text.starts_with("pub const OFF : Permit = ") && text.contains("Level :: OFF");
+            if !is_own && !is_off && words[at..].iter().any(|word| word == "Permit" || word == "Self") {
+                self.find(at_line, &format!("`{text}` hands out a `Permit` beyond the guard"));
+            }
+        }
+    }
+
     /// The fields of a permit are the guard's own, and nothing it derives can make one.
     fn check_permit(&mut self, at_line: usize, derives: &[String], body: &Group) {
         if children(body).iter().any(|token| matches!(token, TokenTree::Ident(word) if word == "pub")) {
@@ -487,6 +520,10 @@ fn is_paren(group: &Group) -> bool {
 
 fn is_brace(group: &Group) -> bool {
     group.delimiter() == Delimiter::Brace
+}
+
+fn is_block(token: &TokenTree) -> bool {
+    matches!(token, TokenTree::Group(group) if is_brace(group))
 }
 
 fn is_bracket(group: &Group) -> bool {
