@@ -10,7 +10,8 @@
 //! - A day length is real elapsed time: a change of the clock inside a day makes it neither longer nor shorter. Only
 //!   `clock`, whose two times are both local, gains or loses the hour.
 //! - The sun of a date is that around the solar transit nearest to 12:00 local of that date. Sunset, and lights off, may
-//!   fall after midnight.
+//!   fall after midnight. (Where the zone's noon is the place's midnight, half the Earth away, two transits are as near,
+//!   and either may be taken.)
 //! - `latitude` takes the day length at that latitude and the site's longitude; for the local season, half a tropical
 //!   year on, where the site lies in the other hemisphere.
 //! - `table` gives the day lengths of the middles of the months (for 31 days the noon of the 16th); between them it is
@@ -38,7 +39,7 @@ use crate::units::Degrees;
 /// The longest day.
 const WHOLE_DAY: TimeDelta = TimeDelta::hours(24);
 
-/// Half a tropical year of 365.242190 days (Meeus, *Astronomical Algorithms*, chapter 27), in seconds.
+/// Half a tropical year of 365.242190 days (the mean one of J2000.0; from memory), in seconds.
 const HALF_TROPICAL_YEAR: TimeDelta = TimeDelta::seconds(15_778_463);
 
 /// The plan of one local date.

@@ -104,6 +104,8 @@ impl HeatGuard {
 
     /// Takes in a believable reading; tells whether it tripped or latched the guard.
     pub(super) fn reading(&mut self, now: Mono, probe: ProbeIx, reading: Celsius) -> bool {
+        // A silence that this reading ends has broken the rest.
+        self.update_rest(now);
         let Some(watched) = self.probes.iter_mut().find(|watched| watched.ix == probe) else {
             return false;
         };

@@ -205,10 +205,10 @@ fn position_at(at: f64) -> SunPosition {
 }
 
 /// Position `t` Julian centuries of Terrestrial Time after J2000.0. The numbers are those of Meeus, equations 25.2 and
-/// 25.3, page 164 (apparent place), equation 22.2 and page 184.
+/// 25.3, the equation of the centre and the apparent place of the same chapter, and equation 22.2.
 fn position_of_century(t: f64) -> SunPosition {
-    let mean_longitude = 280.46646 + t * (36_000.76983 + t * 0.000_303_2);
-    let mean_anomaly = (357.52911 + t * (35_999.05029 - t * 0.000_153_7)).to_radians();
+    let mean_longitude = 280.46646 + t * (36000.76983 + t * 0.000_303_2);
+    let mean_anomaly = (357.52911 + t * (35999.05029 - t * 0.000_153_7)).to_radians();
     let centre = (1.914_602 - t * (0.004_817 + t * 0.000_014)) * libm::sin(mean_anomaly)
         + (0.019_993 - t * 0.000_101) * libm::sin(2.0 * mean_anomaly)
         + 0.000_289 * libm::sin(3.0 * mean_anomaly);
@@ -292,7 +292,7 @@ mod tests {
         near(sun.apparent_longitude.0, 199.90895, 1e-5);
         near(sun.right_ascension.0, 198.38083, 1e-5);
         near(sun.declination.0, -7.78507, 1e-5);
-        // Example 28.a: equation of time 3.427351° at the same moment, by the full theory.
+        // Example 28.a, from memory: equation of time 3.427351° at the same moment, by the full theory.
         near(sun.equation_of_time.0, 3.427351, 0.005);
     }
 
@@ -453,9 +453,9 @@ mod tests {
     }
 
     #[test]
-    fn a_day_length_never_jumps_between_latitudes_or_dates() {
-        // From the equator to 65° no day is more than 10 min longer than the one before (at 65° the steepest change of
-        // a year is about 9 min a day by the ephemeris of tests/sun.rs).
+    fn a_day_length_never_jumps_from_one_date_to_the_next() {
+        // By the ephemeris of tests/sun.rs the steepest change in a year is 452 s a day, at 65° south; a minute more is
+        // allowed, for years other than that one and for our own 15 s at each end.
         for latitude in (-65..=65).step_by(5) {
             let mut before = None;
             for day in 0..1500 {
@@ -463,7 +463,7 @@ mod tests {
                 let (rise, set) = sun_day(Degrees(f64::from(latitude)), Degrees(0.0), noon).up().expect("a day");
                 let length = (set - rise).num_seconds();
                 if let Some(before) = before.replace(length) {
-                    assert!((length - before).abs() < 600, "{latitude}° {noon}: {before} s, then {length} s");
+                    assert!((length - before).abs() <= 512, "{latitude}° {noon}: {before} s, then {length} s");
                 }
             }
         }
