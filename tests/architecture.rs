@@ -68,7 +68,11 @@ const OWNERS: &[(&str, &[&str])] = &[
 /// Paths that no pure room may name, with what to use instead.
 const FORBIDDEN: &[(&[&str], &str)] = &[
     (&["std", "fs"], "a driver reads and writes files"),
-    (&["std", "net"], "a driver opens sockets"),
+    (&["TcpStream"], "a driver opens sockets"),
+    (&["TcpListener"], "a driver opens sockets"),
+    (&["UdpSocket"], "a driver opens sockets"),
+    (&["UnixStream"], "a driver opens sockets"),
+    (&["ToSocketAddrs"], "a driver asks for names"),
     (&["std", "env"], "a driver reads the environment"),
     (&["std", "thread"], "a driver runs threads"),
     (&["std", "process"], "a driver ends the process"),
