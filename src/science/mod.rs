@@ -1,1 +1,3 @@
 //! Room: science.
+
+pub mod thermal;
