@@ -340,7 +340,8 @@ mod tests {
         let [surface, air, warm, cool, body] =
             [1500.0, 2500.0, 8000.0, 9000.0, 20.0].map(|c| network.node(JoulesPerKelvin(c)));
         let room = network.boundary();
-        for (a, b, g) in [(body, surface, 0.3), (body, air, 0.2), (surface, air, 1.4), (air, warm, 6.0), (warm, cool, 4.0)]
+        for (a, b, g) in
+            [(body, surface, 0.3), (body, air, 0.2), (surface, air, 1.4), (air, warm, 6.0), (warm, cool, 4.0)]
         {
             network.link(a, b, WattsPerKelvin(g));
         }
