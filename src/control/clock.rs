@@ -67,14 +67,14 @@ pub(super) enum Change {
 
 impl Clock {
     pub(super) fn new(now: Moment) -> Clock {
-        let state = if is_set(now) { State::Trusted(Anchor::of(now)) } else { State::Unset };
+        let state = if is_set(now.wall) { State::Trusted(Anchor::of(now)) } else { State::Unset };
         Clock { state }
     }
 
     /// Compares the moment's two times with what went before.
     pub(super) fn observe(&mut self, now: Moment) -> Change {
         let (state, change) = match self.state {
-            State::Unset if is_set(now) => (State::Trusted(Anchor::of(now)), Change::BecameTrusted),
+            State::Unset if is_set(now.wall) => (State::Trusted(Anchor::of(now)), Change::BecameTrusted),
             State::Unset => (State::Unset, Change::None),
             State::Trusted(anchor) if anchor.agrees_with(now) => (State::Trusted(Anchor::of(now)), Change::None),
             State::Trusted(estimate) => {
@@ -86,7 +86,7 @@ impl Clock {
             State::Doubtful { estimate, contender } if !contender.agrees_with(now) => {
                 (State::Doubtful { estimate, contender: Anchor::of(now) }, Change::None)
             }
-            State::Doubtful { contender, .. } if now.mono.since(contender.mono) >= HOLD && is_set(now) => {
+            State::Doubtful { contender, .. } if now.mono.since(contender.mono) >= HOLD && is_set(now.wall) => {
                 (State::Trusted(Anchor::of(now)), Change::BecameTrusted)
             }
             doubtful @ State::Doubtful { .. } => (doubtful, Change::None),
@@ -117,14 +117,14 @@ impl Clock {
     /// When a contender could win by having held long enough.
     pub(super) fn next_deadline(&self) -> Option<Mono> {
         match self.state {
-            State::Doubtful { contender, .. } => Some(contender.mono.after(HOLD)),
-            State::Unset | State::Trusted(_) => None,
+            State::Doubtful { contender, .. } if is_set(contender.wall) => Some(contender.mono.after(HOLD)),
+            State::Doubtful { .. } | State::Unset | State::Trusted(_) => None,
         }
     }
 }
 
-fn is_set(now: Moment) -> bool {
-    now.wall.timestamp() >= EARLIEST
+fn is_set(wall: DateTime<Utc>) -> bool {
+    wall.timestamp() >= EARLIEST
 }
 
 #[cfg(test)]

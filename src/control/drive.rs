@@ -44,15 +44,7 @@ struct Sent {
 
 impl Drive {
     pub(super) fn new(wanted: Permit, connected: bool) -> Drive {
-        Drive {
-            wanted,
-            sent: None,
-            tries: 0,
-            acknowledged: false,
-            reported: None,
-            disagrees_since: None,
-            connected,
-        }
+        Drive { wanted, sent: None, tries: 0, acknowledged: false, reported: None, disagrees_since: None, connected }
     }
 
     /// Sets what is wanted from now on; tells whether that is another level than before.

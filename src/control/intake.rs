@@ -206,7 +206,8 @@ impl Stamps {
         };
         if (newer && delay_ms <= allowed_ms) || rebase {
             self.newest = Some(taken);
-            self.least_ms = Some(if rebase { difference } else { self.least_ms.map_or(difference, |l| l.min(difference)) });
+            self.least_ms =
+                Some(if rebase { difference } else { self.least_ms.map_or(difference, |l| l.min(difference)) });
             self.late_in_order = 0;
             self.late = None;
             return true;

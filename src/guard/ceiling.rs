@@ -61,6 +61,10 @@ impl CeilingGuard {
         (self.latch.is_none() && due > now).then_some(due)
     }
 
+    pub(super) fn is_latched(&self) -> bool {
+        self.latch.is_some()
+    }
+
     pub(super) fn reset(&mut self) {
         self.latch = None;
         self.over_since = None;

@@ -104,6 +104,8 @@ impl HeatGuard {
 
     /// Takes in a believable reading; tells whether it tripped or latched the guard.
     pub(super) fn reading(&mut self, now: Mono, probe: ProbeIx, reading: Celsius) -> bool {
+        // A silence that this reading ends has broken the rest.
+        self.update_rest(now);
         let Some(watched) = self.probes.iter_mut().find(|watched| watched.ix == probe) else {
             return false;
         };
@@ -328,6 +330,15 @@ impl HeatGuard {
         }
     }
 
+    pub(super) fn marker(&self) -> (u8, usize) {
+        let state = match self.state {
+            State::Clear => 0,
+            State::Tripped { .. } => 1,
+            State::Latched(_) => 2,
+        };
+        (state, self.trips.len())
+    }
+
     pub(super) fn record(&self, now: Mono, record: &mut LampRecord) {
         match self.state {
             State::Clear => {}
@@ -339,7 +350,6 @@ impl HeatGuard {
     }
 
     pub(super) fn restore(&mut self, now: Mono, record: &LampRecord) {
-        // Monotonic time starts anew with the daemon; a trip older than that is taken to have been at its start.
         self.trips = record.trip_ages.iter().map(|_| now).take(TRIPS_TO_LATCH).collect();
         if let Some(latch) = record.heat_latch {
             self.state = State::Latched(latch);

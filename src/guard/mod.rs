@@ -164,6 +164,12 @@ impl LampGuard {
         self.heat.as_ref().and_then(|heat| heat.frozen(now))
     }
 
+    /// Changes whenever [`LampGuard::record`] would.
+    pub fn marker(&self) -> (u8, usize, bool) {
+        let (state, trips) = self.heat.as_ref().map_or((0, 0), HeatGuard::marker);
+        (state, trips, self.ceiling.as_ref().is_some_and(CeilingGuard::is_latched))
+    }
+
     /// What must survive a restart; none where there is nothing to remember.
     pub fn record(&self, now: Mono, lamp: &Lamp) -> Option<LampRecord> {
         let mut record = LampRecord::new(lamp);
@@ -176,8 +182,8 @@ impl LampGuard {
         record.says_anything().then_some(record)
     }
 
-    /// Takes up what was remembered. Trips keep their age at the time of the record: time without the daemon does not
-    /// count, so they latch sooner rather than later.
+    /// Takes up what was remembered. Trips count as if they had been at `now`: monotonic time starts anew with the
+    /// daemon, and so they latch sooner rather than later.
     pub fn restore(&mut self, now: Mono, record: &LampRecord) {
         if let Some(heat) = &mut self.heat {
             heat.restore(now, record);

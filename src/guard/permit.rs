@@ -7,14 +7,15 @@ use std::time::Duration;
 use crate::time::spoken;
 use crate::units::{Celsius, Level, Uvi};
 
-/// A level the guard has let pass. It cannot be made outside the guard's room.
+/// A level the guard has let pass. Outside the guard's room only [`Permit::OFF`] can be had.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Permit {
     level: Level,
 }
 
 impl Permit {
-    pub(super) const OFF: Permit = Permit { level: Level::OFF };
+    /// Off, which anybody may ask for.
+    pub const OFF: Permit = Permit { level: Level::OFF };
 
     pub(super) fn granted(level: Level) -> Permit {
         Permit { level }
