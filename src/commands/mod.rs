@@ -1,6 +1,9 @@
 //! The command line.
 
 pub mod almanac;
+pub mod check;
+#[cfg(feature = "demo")]
+pub mod demo;
 
 use std::process::ExitCode;
 

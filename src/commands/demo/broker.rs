@@ -4,9 +4,13 @@
 //! never sets `TCP_NODELAY`: an exchange at QoS 1 costs about 44 ms (Nagle against delayed acknowledgement), which at
 //! speed 60 is 2.6 simulated seconds. The demo lives with that; nothing is measured on it.
 
+use std::future::{Future, poll_fn};
 use std::net::{Ipv4Addr, SocketAddr, TcpListener, TcpStream};
+use std::pin::pin;
+use std::sync::mpsc;
+use std::task::Poll;
 use std::thread;
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 use anyhow::{Context, bail};
 use rumqttd::protocol::v4::V4;
@@ -16,7 +20,7 @@ use tokio::sync::oneshot;
 
 /// How many ports are tried.
 const ATTEMPTS: u32 = 5;
-/// How long a server may take to accept on its port. It takes milliseconds; this is for a machine under load.
+/// How long a server may take to accept on its port. It takes a millisecond; this is for a machine under load.
 const PATIENCE: Duration = Duration::from_secs(5);
 
 /// A running broker that speaks MQTT 3.1.1. Dropping it ends it and every connection to it.
@@ -51,30 +55,33 @@ impl Broker {
     /// Starts a broker at `address`; none where that is taken.
     fn on(address: SocketAddr) -> anyhow::Result<Option<Broker>> {
         let (stop, stopped) = oneshot::channel::<()>();
+        let (bound, is_bound) = mpsc::channel();
         let runtime = runtime::Builder::new_current_thread().enable_all().build().context("no runtime")?;
         let router = Router::new(0, router_settings()).spawn();
         let mut server = Server::new(server_settings(address), router, V4);
         let thread = thread::Builder::new().name("demo-broker".to_owned()).spawn(move || {
             runtime.block_on(async {
-                tokio::select! {
-                    _ = server.start(LinkType::Remote) => {}
-                    _ = stopped => {}
+                let mut serving = pin!(server.start(LinkType::Remote));
+                // The server binds when first polled: it is over by then, or it listens.
+                let ended = poll_fn(|context| Poll::Ready(serving.as_mut().poll(context).is_ready())).await;
+                // Nobody to tell means that the caller has given up.
+                let _ = bound.send(!ended);
+                if !ended {
+                    tokio::select! {
+                        _ = serving => {}
+                        _ = stopped => {}
+                    }
                 }
             });
             // Connections run as tasks of their own: they end with the runtime. The router's thread cannot be told to
             // end, and lives until the process does; one idle thread for each broker that was started.
             runtime.shutdown_timeout(Duration::from_millis(100));
         });
-        let thread = thread.context("no thread for the broker")?;
-        let started = Instant::now();
-        while !thread.is_finished() && started.elapsed() < PATIENCE {
-            let accepted = TcpStream::connect_timeout(&address, Duration::from_millis(200)).is_ok();
-            if accepted && !thread.is_finished() {
-                return Ok(Some(Broker { address, stop: Some(stop), thread: Some(thread) }));
-            }
-            thread::sleep(Duration::from_millis(2));
-        }
-        Ok(None)
+        let thread = Some(thread.context("no thread for the broker")?);
+        let broker = Broker { address, stop: Some(stop), thread };
+        let accepts =
+            is_bound.recv_timeout(PATIENCE).unwrap_or(false) && TcpStream::connect_timeout(&address, PATIENCE).is_ok();
+        Ok(accepts.then_some(broker))
     }
 
     /// The port it listens on.

@@ -40,9 +40,4 @@ impl ScaledClock {
     pub fn wall(&self) -> DateTime<Utc> {
         TimeDelta::from_std(self.elapsed()).ok().and_then(|d| self.start.checked_add_signed(d)).unwrap_or(self.start)
     }
-
-    /// How long a simulated span takes.
-    pub fn real(&self, simulated: Duration) -> Duration {
-        simulated.div_f64(self.speed)
-    }
 }

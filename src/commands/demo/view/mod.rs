@@ -218,8 +218,7 @@ mod tests {
     fn keys_do_what_the_footer_says() {
         let viewer = viewer(false);
         let theme = Theme { colour: false };
-        let mut ui =
-            Ui { now: viewer.now(), speed: 60.0, chosen: 0, close: false, told: Default::default(), theme };
+        let mut ui = Ui { now: viewer.now(), speed: 60.0, chosen: 0, close: false, told: Default::default(), theme };
         let mut press = |code| {
             let over = pressed(&mut ui, KeyEvent::new(code, KeyModifiers::NONE), 3);
             (over, ui.chosen, ui.close)

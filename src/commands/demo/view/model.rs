@@ -354,9 +354,15 @@ mod tests {
     #[test]
     fn nothing_on_any_topic_upsets_it() {
         let mut model = sample::model();
-        for topic in ["", "lampwarden", "lampwarden/pump-house/", "lampwarden/pump-house/dragon/state",
-            "lampwarden/pump-house/alarms/dragon/x", "lampwarden/pump-house/a/b/c/d", "lampwarden/other/dragon/state"]
-        {
+        for topic in [
+            "",
+            "lampwarden",
+            "lampwarden/pump-house/",
+            "lampwarden/pump-house/dragon/state",
+            "lampwarden/pump-house/alarms/dragon/x",
+            "lampwarden/pump-house/a/b/c/d",
+            "lampwarden/other/dragon/state",
+        ] {
             for payload in [&b""[..], b"\xff", b"[]", b"null", b"{\"lamps\":3}", b"{\"at\":\"soon\"}", b"{}"] {
                 model.take(topic, payload);
             }

@@ -241,7 +241,10 @@ fn place(value: f64, bottom: f64, top: f64, width: usize) -> usize {
 
 /// Cells as spans, neighbours of one ink together.
 fn spans(theme: Theme, cells: &[(Ink, char)]) -> Vec<Span<'static>> {
-    cells.chunk_by(|a, b| a.0 == b.0).map(|run| theme.span(run[0].0, run.iter().map(|c| c.1).collect::<String>())).collect()
+    cells
+        .chunk_by(|a, b| a.0 == b.0)
+        .map(|run| theme.span(run[0].0, run.iter().map(|c| c.1).collect::<String>()))
+        .collect()
 }
 
 /// Heights of a bar.
@@ -286,7 +289,8 @@ mod tests {
             lights_off: Some(off.to_owned()),
         };
         let usual = day("day", "06:00", "2026-04-18T18:00:00+01:00");
-        for (now, expected) in [("09:30", "······━━━●━━━━━━━━······"), ("00:10", "●·····━━━━━━━━━━━━······")] {
+        for (now, expected) in [("09:30", "······━━━●━━━━━━━━······"), ("00:10", "●·····━━━━━━━━━━━━······")]
+        {
             let now = at(&format!("2026-04-18T{now}:00+01:00"));
             assert_eq!(text(&day_bar(THEME, &usual, now, 24)), expected);
         }
@@ -329,7 +333,8 @@ mod tests {
             let gauge = text(&uv_gauge(THEME, Some(value), band, 23));
             assert!(gauge.contains(shape) && gauge.chars().count() == 23, "{gauge}");
         }
-        assert_eq!(text(&uv_gauge(THEME, None, band, 23)), "·······═════════·┃·····".replacen("═·┃", "═·┃", 1));
+        // The scale ends at 1.15 · 8 = 9.2, so a cell is 0.4: 3.0 falls into cell 7, 7.0 into 17, 8.0 into 20.
+        assert_eq!(text(&uv_gauge(THEME, None, band, 23)), "·······═══════════··┃··");
         assert!(heat_gauge(THEME, Some(1.0), marks, 0).is_empty());
     }
 

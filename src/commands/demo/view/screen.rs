@@ -12,8 +12,8 @@ use ratatui::widgets::{Block, BorderType, Paragraph, Wrap};
 use super::model::{AlarmDoc, Kept, Model, StateDoc};
 use super::news::Told;
 use super::parts::{
-    Ink, Marks, Theme, band_word, day_bar, fit, heat_gauge, history_line, hours, lamp_line, lamp_state, padded, uv_gauge,
-    value_text,
+    Ink, Marks, Theme, band_word, day_bar, fit, heat_gauge, history_line, hours, lamp_line, lamp_state, padded,
+    uv_gauge, value_text,
 };
 
 /// What the view itself knows: time, place of the cursor, what has been told.
@@ -89,11 +89,12 @@ fn header(model: &Model, ui: &Ui) -> Line<'static> {
 
 /// Keys, and that nothing here is real.
 fn footer(ui: &Ui) -> Line<'static> {
-    let keys = if ui.close { " q quit  Esc back  ↑↓←→ next" } else { " q quit  ↑↓←→ choose  Enter look closer" };
-    Line::from(vec![
-        ui.theme.span(Ink::Plain, keys),
-        ui.theme.span(Ink::Faint, "  · simulated: no lamp and no animal is real"),
-    ])
+    let keys = if ui.close {
+        " q quit  Esc back  ↑↓←→ next"
+    } else {
+        " q quit  ↑↓←→ choose  Enter look closer"
+    };
+    Line::from(vec![ui.theme.span(Ink::Plain, keys), ui.theme.span(Ink::Faint, "  · simulated: nothing here is real")])
 }
 
 /// All enclosures as cards, and what has happened below.
@@ -169,9 +170,8 @@ fn alarm_words(model: &Model, id: &str, ui: &Ui, width: usize) -> Option<Line<'s
 
 /// Each lamp with its reason.
 fn lamp_lines(doc: &StateDoc, ui: &Ui, width: usize) -> Vec<Line<'static>> {
-    let line = |(name, lamp): &(String, _)| {
-        Line::from(lamp_line(ui.theme, name, lamp, doc.interlocks.get(name), width))
-    };
+    let line =
+        |(name, lamp): &(String, _)| Line::from(lamp_line(ui.theme, name, lamp, doc.interlocks.get(name), width));
     doc.lamps.0.iter().map(line).collect()
 }
 
@@ -246,7 +246,10 @@ fn happening_lines(model: &Model, ui: &Ui, width: usize, height: usize) -> Vec<L
     lines.truncate(height.saturating_sub(kept));
     for told in events.into_iter().take(height.saturating_sub(lines.len())) {
         let text = fit(&told.text, width.saturating_sub(6));
-        lines.push(Line::from(vec![ui.theme.span(Ink::Faint, format!("{} ", told.time)), ui.theme.span(Ink::Plain, text)]));
+        lines.push(Line::from(vec![
+            ui.theme.span(Ink::Faint, format!("{} ", told.time)),
+            ui.theme.span(Ink::Plain, text),
+        ]));
     }
     if lines.is_empty() {
         lines.push(Line::from(ui.theme.span(Ink::Faint, "nothing yet")));
@@ -271,11 +274,12 @@ fn alarm_line(model: &Model, alarm: &AlarmDoc, ui: &Ui, width: usize) -> Line<'s
 fn list(frame: &mut Frame, area: Rect, model: &Model, ui: &Ui) {
     let width = area.width as usize;
     let count = model.enclosures.len();
-    let alarms = model.alarms.len().clamp(1, 3) as u16;
-    // Two lines for each enclosure where the chosen one still gets its day, lamps and gauges; else one.
-    let tall = 2 * count as u16 + 7 + alarms < area.height;
+    // Below: alarms, and one line for what has happened.
+    let below = (model.alarms.len() + 1).clamp(2, if area.height < 30 { 3 } else { 8 }) as u16;
+    // Two lines for each enclosure where the chosen one still gets its lamps and gauges; else one.
+    let tall = 2 * count as u16 + 7 + below <= area.height;
     let rows = if tall { 2 * count } else { count } as u16;
-    let areas = [Constraint::Length(rows), Constraint::Min(0), Constraint::Length(alarms)];
+    let areas = [Constraint::Length(rows), Constraint::Min(0), Constraint::Length(below)];
     let [top, middle, bottom] = Layout::vertical(areas).areas(area);
     let mut lines = Vec::new();
     for (index, (id, kept)) in model.enclosures.iter().enumerate() {
@@ -298,14 +302,16 @@ fn list(frame: &mut Frame, area: Rect, model: &Model, ui: &Ui) {
         }
         frame.render_widget(Paragraph::new(indented(lines)), inner);
     }
-    frame.render_widget(Paragraph::new(indented(happening_lines(model, ui, width - 2, bottom.height as usize))), bottom);
+    frame
+        .render_widget(Paragraph::new(indented(happening_lines(model, ui, width - 2, bottom.height as usize))), bottom);
 }
 
 /// An enclosure in two lines: its day and basking spot, and its lamps.
 fn row(model: &Model, id: &str, kept: &Kept, chosen: bool, ui: &Ui, width: usize) -> Vec<Line<'static>> {
     let theme = ui.theme;
     let pointer = if chosen { "▸ " } else { "  " };
-    let title = theme.span(if chosen { Ink::Title } else { Ink::Plain }, format!("{pointer}{} ", padded(model.title(id), 20)));
+    let title =
+        theme.span(if chosen { Ink::Title } else { Ink::Plain }, format!("{pointer}{} ", padded(model.title(id), 20)));
     let Some(doc) = &kept.doc else {
         return vec![Line::from(vec![title, theme.span(Ink::Faint, "waiting …")]), Line::default()];
     };
@@ -362,7 +368,8 @@ fn closely(frame: &mut Frame, area: Rect, model: &Model, ui: &Ui) {
         lines.push(Line::from(ui.theme.span(Ink::Faint, "waiting for its first word …")));
     }
     for alarm in model.standing().into_iter().filter(|alarm| alarm.enclosure == *id) {
-        let head = format!("▲ {} {}, {}, since {}: ", alarm.priority, alarm.kind, alarm.state, hours(Some(&alarm.since)));
+        let head =
+            format!("▲ {} {}, {}, since {}: ", alarm.priority, alarm.kind, alarm.state, hours(Some(&alarm.since)));
         lines.push(Line::from(vec![ui.theme.span(Ink::Alarm, head), ui.theme.span(Ink::Plain, alarm.text.clone())]));
     }
     frame.render_widget(Paragraph::new(indented(lines)).wrap(Wrap { trim: false }), inner);
@@ -372,7 +379,8 @@ fn closely(frame: &mut Frame, area: Rect, model: &Model, ui: &Ui) {
 fn band_line(doc: &StateDoc, ui: &Ui) -> Option<Line<'static>> {
     let band = doc.band?;
     let zone = band.zone.map_or(String::new(), |zone| format!(", Ferguson zone {zone}"));
-    let value = doc.probes.0.iter().find(|(_, p)| p.measures == "uvi" && p.quality == "good").and_then(|(_, p)| p.value);
+    let value =
+        doc.probes.0.iter().find(|(_, p)| p.measures == "uvi" && p.quality == "good").and_then(|(_, p)| p.value);
     let stands = value.map_or(String::new(), |value| format!(": {}", band_word(value, band)));
     let text = format!("band     UVI {:.1} to {:.1}, ceiling {:.1}{zone}{stands}", band.low, band.high, band.ceiling);
     Some(Line::from(ui.theme.span(Ink::Uv, text)))
@@ -382,7 +390,10 @@ fn band_line(doc: &StateDoc, ui: &Ui) -> Option<Line<'static>> {
 fn guard_lines(doc: &StateDoc, ui: &Ui) -> Vec<Line<'static>> {
     let line = |(name, guard): &(String, super::model::InterlockDoc)| {
         let why = guard.why.as_ref().map_or(String::new(), |why| format!(": {why}"));
-        let text = format!("guard    {name} {}, cuts at {:.1} °C, latches at {:.1} °C{why}", guard.state, guard.cut, guard.limit);
+        let text = format!(
+            "guard    {name} {}, cuts at {:.1} °C, latches at {:.1} °C{why}",
+            guard.state, guard.cut, guard.limit
+        );
         let ink = if guard.state == "clear" { Ink::Good } else { Ink::Alarm };
         Line::from(ui.theme.span(ink, text))
     };
@@ -402,7 +413,8 @@ mod tests {
             speed: 60.0,
             chosen: 0,
             close: false,
-            told: [Told { time: "09:29".to_owned(), alarm: false, text: "Bearded dragon: uvb on (day)".to_owned() }].into(),
+            told: [Told { time: "09:29".to_owned(), alarm: false, text: "Bearded dragon: uvb on (day)".to_owned() }]
+                .into(),
             theme: Theme { colour: true },
         }
     }
@@ -423,9 +435,32 @@ mod tests {
     }
 
     const EVERYWHERE: &[&str] = &[
-        "Lampwarden", "Sat 18 Apr 09:30", "60× real time", "● online", "1 alarm", "Bearded dragon", "skink", "waiting",
-        "■ heat", "on", "◌ uvb", "on?", "◧ sky", "40 %", "basking at 36.1 °C, target 40.0 °C", "36.1 °C", "UVI 4.1",
-        "stale", "╳", "═", "●", "day", "▲", "probe-silent", "q quit", "no lamp and no animal is real",
+        "Lampwarden",
+        "Sat 18 Apr 09:30",
+        "60× real time",
+        "● online",
+        "1 alarm",
+        "Bearded dragon",
+        "skink",
+        "waiting",
+        "■ heat",
+        "on",
+        "◌ uvb",
+        "on?",
+        "◧ sky",
+        "40 %",
+        "basking at 36.1 °C, target 40.0 °C",
+        "36.1 °C",
+        "UVI 4.1",
+        "stale",
+        "╳",
+        "═",
+        "●",
+        "day",
+        "▲",
+        "probe-silent",
+        "q quit",
+        "nothing here is real",
     ];
 
     #[test]
