@@ -169,3 +169,130 @@ impl Drive {
         self.wanted = wanted;
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::settings::{EnclosureIx, LampIx, OutputKind};
+
+    fn output(state: bool, hold: Option<u64>) -> Output {
+        Output {
+            set: "set".into(),
+            state: state.then(|| "state".into()),
+            state_pointer: None,
+            kind: OutputKind::Relay {
+                on: "ON".into(),
+                off: "OFF".into(),
+                reports_on: "ON".into(),
+                reports_off: "OFF".into(),
+            },
+            hold: hold.map(Duration::from_secs),
+        }
+    }
+
+    /// Something that happens to a drive at a second.
+    enum Happens {
+        Want(Permit),
+        Report(Level),
+        Delivered(u64),
+        Up,
+        Down,
+    }
+
+    /// The seconds at which the output is told, over `seconds`, stepping every second.
+    fn told(output: &Output, seconds: u64, happens: &[(u64, Happens)]) -> Vec<u64> {
+        let mut drive = Drive::new(Permit::OFF, true);
+        let (mut tickets, mut out, mut at) = (0, Vec::new(), Vec::new());
+        let named = OutputRef::Lamp(EnclosureIx(0), LampIx(0));
+        for second in 0..seconds {
+            let now = Mono::from_secs(second);
+            for (_, happens) in happens.iter().filter(|(when, _)| *when == second) {
+                match happens {
+                    Happens::Want(permit) => _ = drive.want(now, *permit),
+                    Happens::Report(level) => drive.report(now, *level),
+                    Happens::Delivered(ticket) => drive.delivered(*ticket),
+                    Happens::Up => drive.link_up(now),
+                    Happens::Down => drive.link_down(),
+                }
+            }
+            drive.step(now, output, named, &mut tickets, &mut out);
+            if !out.is_empty() {
+                at.push(second);
+                out.clear();
+            }
+        }
+        at
+    }
+
+    fn on() -> Permit {
+        crate::guard::Contactor::default().permit()
+    }
+
+    #[test]
+    fn an_output_that_disobeys_is_told_every_five_seconds_at_first_and_then_less_often() {
+        let at = told(&output(true, None), 130, &[]);
+        assert_eq!(at, [0, 5, 10, 15, 20, 25, 30, 35, 40, 45, 50, 55, 85, 115]);
+    }
+
+    #[test]
+    fn a_report_or_the_brokers_word_ends_the_telling() {
+        assert_eq!(told(&output(true, None), 60, &[(7, Happens::Report(Level::OFF))]), [0, 5]);
+        assert_eq!(told(&output(false, None), 60, &[(3, Happens::Delivered(1))]), [0]);
+        assert_eq!(told(&output(false, None), 8, &[(3, Happens::Delivered(7))]), [0, 5], "another command's word");
+        assert_eq!(told(&output(true, None), 12, &[(3, Happens::Delivered(1))]), [0, 5, 10], "it has its own report");
+    }
+
+    #[test]
+    fn a_hold_is_refreshed_three_times_before_it_ends_and_only_while_on() {
+        let report = |level| (1, Happens::Report(level));
+        let at = told(&output(true, Some(300)), 301, &[(0, Happens::Want(on())), report(Level::FULL)]);
+        assert_eq!(at, [0, 100, 200, 300]);
+        assert_eq!(told(&output(true, Some(300)), 299, &[report(Level::OFF)]), [0]);
+    }
+
+    #[test]
+    fn an_output_is_told_again_now_and_then_in_case_it_forgot() {
+        assert_eq!(told(&output(true, None), 700, &[(1, Happens::Report(Level::OFF))]), [0, 300, 600]);
+    }
+
+    #[test]
+    fn every_connection_asserts_the_output_anew() {
+        let happens = [(1, Happens::Report(Level::OFF)), (20, Happens::Down), (40, Happens::Up)];
+        assert_eq!(told(&output(true, None), 100, &happens), [0, 40]);
+        assert_eq!(told(&output(true, None), 30, &[(2, Happens::Down)]), [0], "nothing is said into the void");
+    }
+
+    #[test]
+    fn an_output_that_switches_by_itself_is_put_right_but_never_in_a_storm() {
+        let happens: Vec<_> = (1..40)
+            .map(|second| (second, Happens::Report(if second % 2 == 0 { Level::OFF } else { Level::FULL })))
+            .collect();
+        let at = told(&output(true, None), 40, &happens);
+        assert!(at.windows(2).all(|pair| pair[1] - pair[0] >= 5), "{at:?}");
+    }
+
+    #[test]
+    fn it_is_deaf_within_thirty_seconds_of_disobeying() {
+        // Guard law 6: raised as an alarm within 30 s.
+        let with_state = output(true, None);
+        let mut drive = Drive::new(Permit::OFF, true);
+        drive.report(Mono::from_secs(100), Level::FULL);
+        assert!(!drive.is_deaf(Mono::from_secs(124), &with_state));
+        assert!(drive.is_deaf(Mono::from_secs(125), &with_state));
+        assert!(!drive.is_deaf(Mono::from_secs(125), &output(false, None)));
+        drive.report(Mono::from_secs(126), Level::OFF);
+        assert!(!drive.is_deaf(Mono::from_secs(200), &with_state));
+    }
+
+    #[test]
+    fn while_the_link_is_down_nobody_is_deaf() {
+        let with_state = output(true, None);
+        let mut drive = Drive::new(Permit::OFF, true);
+        drive.report(Mono::from_secs(100), Level::FULL);
+        drive.link_down();
+        assert!(!drive.is_deaf(Mono::from_secs(1000), &with_state));
+        drive.link_up(Mono::from_secs(1000));
+        assert!(!drive.is_deaf(Mono::from_secs(1024), &with_state));
+        assert!(drive.is_deaf(Mono::from_secs(1025), &with_state));
+    }
+}

@@ -31,11 +31,15 @@ pub use event::{Act, Event, OutputRef, Reading, Unreadable};
 pub use reason::{Proposal, Reason};
 pub use view::{DayView, EnclosureView, InterlockView, LampView, ProbeView, Quality};
 
+use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
-use crate::guard::SafetyRecord;
-use crate::settings::{CutOffIx, EnclosureIx, OnExit, Settings};
+use chrono::{DateTime, Utc};
+
+use crate::guard::{Permit, SafetyRecord};
+use crate::settings::{CutOffIx, Enclosure, EnclosureIx, LampIx, OnExit, Settings};
 use crate::time::{Moment, Mono};
+use crate::units::Level;
 
 use agenda::Agenda;
 use board::Board;
@@ -183,7 +187,7 @@ impl Controller {
         self.run_due(out);
     }
 
-    fn report(&mut self, output: OutputRef, level: crate::units::Level, out: &mut Vec<Effect>) {
+    fn report(&mut self, output: OutputRef, level: Level, out: &mut Vec<Effect>) {
         match output {
             OutputRef::Lamp(enclosure, lamp) => {
                 self.with(enclosure, out, |control, ctx, settings| control.report(ctx, settings, lamp, level));
@@ -246,7 +250,7 @@ impl Controller {
         }
     }
 
-    fn stamp(&self) -> chrono::DateTime<chrono::Utc> {
+    fn stamp(&self) -> DateTime<Utc> {
         self.clock.wall(self.now.mono).unwrap_or(self.now.wall)
     }
 
@@ -263,7 +267,7 @@ impl Controller {
         &mut self,
         enclosure: EnclosureIx,
         out: &mut Vec<Effect>,
-        act: impl FnOnce(&mut EnclosureControl, &mut Context<'_>, &crate::settings::Enclosure),
+        act: impl FnOnce(&mut EnclosureControl, &mut Context<'_>, &Enclosure),
     ) {
         let (Some(settings), Some(control)) =
             (self.settings.enclosures.get(enclosure.0), self.enclosures.get_mut(enclosure.0))
@@ -333,27 +337,44 @@ impl Controller {
         site.into_iter().flatten().chain(self.agenda.soonest()).min()
     }
 
-    /// Puts new settings in force; lamps, latches and timers carry on by name. Commands in `farewell` are for outputs of
-    /// the earlier settings that no longer exist, which go off, and must be sent under those.
-    pub fn reload(&mut self, now: Moment, settings: Settings, farewell: &mut Vec<Effect>, out: &mut Vec<Effect>) {
+    /// What must be sent under the settings in force before [`Controller::reload`] replaces them with `settings`: OFF to
+    /// every lamp whose output they no longer have.
+    pub fn farewell(&mut self, settings: &Settings) -> Vec<Effect> {
+        let lamps = |settings: &Settings| -> Vec<(OutputRef, String, Option<Duration>)> {
+            let enclosures = settings.enclosures.iter().enumerate();
+            let lamps = enclosures.flat_map(|(at, enclosure)| {
+                let lamps = enclosure.lamps.iter().enumerate();
+                lamps.map(move |(lamp_at, lamp)| {
+                    let named = OutputRef::Lamp(EnclosureIx(at), LampIx(lamp_at));
+                    (named, lamp.output.set.clone(), lamp.output.hold)
+                })
+            });
+            lamps.collect()
+        };
+        let kept: BTreeSet<_> = lamps(settings).into_iter().map(|(_, set, _)| set).collect();
+        let gone = lamps(&self.settings).into_iter().filter(|(_, set, _)| !kept.contains(set));
+        let off = gone.map(|(output, _, hold)| {
+            self.tickets += 1;
+            Effect::Command(Command { output, permit: Permit::OFF, hold, ticket: self.tickets })
+        });
+        off.collect()
+    }
+
+    /// Puts new settings in force. Lamps, latches and timers carry on: enclosures by id, contactors by name, lamps by
+    /// command topic or name, probes by topic. Send [`Controller::farewell`] first.
+    pub fn reload(&mut self, now: Moment, settings: Settings, out: &mut Vec<Effect>) {
         self.now = Moment { mono: now.mono.max(self.now.mono), wall: now.wall };
         self.clock.observe(self.now);
-        self.dismiss(&settings, farewell);
         let was = std::mem::replace(&mut self.settings, settings);
-        let earlier = std::mem::take(&mut self.enclosures);
-        let connected = self.link == Link::Up;
-        let contactors = Contactors::new(&self.settings, &[], connected);
+        let contactors = Contactors::new(&self.settings, &[], self.link == Link::Up);
         let before = std::mem::replace(&mut self.contactors, contactors);
         self.contactors.adopt(self.now.mono, &self.settings.cut_offs, before, &was.cut_offs);
+        let earlier = std::mem::take(&mut self.enclosures);
         self.enclosures = self.build_enclosures();
-        let mut known: std::collections::BTreeMap<_, _> = was
-            .enclosures
-            .iter()
-            .zip(earlier)
-            .map(|(enclosure, control)| (enclosure.id.as_str(), (enclosure, control)))
-            .collect();
+        let mut known: BTreeMap<_, _> =
+            was.enclosures.iter().zip(earlier).map(|(settings, control)| (&settings.id, (settings, control))).collect();
         for (enclosure, control) in self.settings.enclosures.iter().zip(&mut self.enclosures) {
-            if let Some((before, earlier)) = known.remove(enclosure.id.as_str()) {
+            if let Some((before, earlier)) = known.remove(&enclosure.id) {
                 control.adopt(self.now.mono, enclosure, earlier, before);
             }
         }
@@ -362,30 +383,6 @@ impl Controller {
         self.agenda = Agenda::new(self.enclosures.len());
         self.everybody_now();
         self.run_due(out);
-    }
-
-    /// Switches off every lamp whose output the new settings no longer have.
-    fn dismiss(&mut self, settings: &Settings, farewell: &mut Vec<Effect>) {
-        let kept: std::collections::BTreeSet<_> = settings
-            .enclosures
-            .iter()
-            .flat_map(|enclosure| &enclosure.lamps)
-            .map(|lamp| lamp.output.set.as_str())
-            .collect();
-        for (at, enclosure) in self.settings.enclosures.iter().enumerate() {
-            for (lamp_at, lamp) in enclosure.lamps.iter().enumerate() {
-                if kept.contains(lamp.output.set.as_str()) {
-                    continue;
-                }
-                self.tickets += 1;
-                farewell.push(Effect::Command(Command {
-                    output: OutputRef::Lamp(EnclosureIx(at), crate::settings::LampIx(lamp_at)),
-                    permit: crate::guard::Permit::OFF,
-                    hold: lamp.output.hold,
-                    ticket: self.tickets,
-                }));
-            }
-        }
     }
 
     /// An enclosure as it stands; none where `enclosure` is not in the settings in force.

@@ -11,7 +11,6 @@
 #![allow(clippy::disallowed_methods, reason = "a driver reads clocks, waits and runs threads")]
 
 mod broker;
-mod clock;
 mod link;
 mod room;
 mod view;
@@ -24,16 +23,16 @@ use std::time::{Duration, Instant};
 use anyhow::Context;
 use tokio::sync::oneshot;
 
+use crate::daemon::{self, Clock};
 use crate::settings::Settings;
 use broker::Broker;
-use clock::ScaledClock;
 use link::Link;
 use room::Plant;
 use view::Viewer;
 
 /// Options of `lampwarden demo`.
 #[derive(clap::Args, Clone, Debug)]
-pub struct Args {
+pub struct Arguments {
     /// Simulated seconds in a real one, 1 to 240. The embedded broker takes 44 ms for an exchange at QoS 1, which a
     /// faster clock would turn into a quarter of a minute.
     #[arg(long, default_value_t = 60.0, value_parser = speed, value_name = "N")]
@@ -75,22 +74,24 @@ fn span(text: &str) -> Result<Duration, String> {
 /// # Errors
 ///
 /// Where no port, thread or terminal can be had.
-pub fn run(args: &Args) -> anyhow::Result<()> {
+pub fn run(args: &Arguments) -> anyhow::Result<()> {
     let until = args.span.map(|span| Instant::now() + span);
     let broker = Broker::start()?;
     let settings = room::settings(broker.port())?;
-    let clock = ScaledClock::starting_at(room::start(&settings)?, args.speed);
+    let start = room::start(&settings)?;
+    let clock = Clock::scaled(start, args.speed);
     let stop = on_signal()?;
     // The view listens before anybody speaks, so that it misses nothing.
     let filters = vec![format!("lampwarden/{}/#", settings.site.name)];
     let (link, incoming) = Link::open("demo-view", broker.port(), filters)?;
-    let plant = Plant::start(&settings, clock, args.seed)?;
-    let daemon = Daemon::start(settings.clone(), clock)?;
+    let plant = Plant::start(&settings, start, clock.clone(), args.seed)?;
+    let daemon = Daemon::start(settings.clone(), clock.clone())?;
     let viewer = Viewer {
         site: &settings.site.name,
         timezone: settings.site.timezone,
         enclosures: settings.enclosures.iter().map(|enclosure| enclosure.id.as_str()).collect(),
         clock,
+        speed: args.speed,
         until,
         stop,
         plain: args.plain,
@@ -112,7 +113,7 @@ struct Daemon {
 
 impl Daemon {
     /// Starts it on the demo's clock.
-    fn start(settings: Settings, clock: ScaledClock) -> anyhow::Result<Daemon> {
+    fn start(settings: Settings, clock: Clock) -> anyhow::Result<Daemon> {
         let (shutdown, told) = oneshot::channel::<()>();
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().context("no runtime")?;
         let thread = thread::Builder::new()
@@ -133,9 +134,16 @@ impl Drop for Daemon {
     }
 }
 
-/// Runs the daemon until `told` to end.
-async fn look_after(settings: Settings, clock: ScaledClock, told: oneshot::Receiver<()>) {
-    let _ = (settings, clock, told.await);
+/// Runs the daemon, as `serve` does, until `told` to end.
+async fn look_after(settings: Settings, clock: Clock, told: oneshot::Receiver<()>) {
+    let options = daemon::Options { settings, reread: None, clock, state_directory: None, service: false };
+    let stop = async {
+        // Dropping the sender tells it to end as well.
+        let _ = told.await;
+    };
+    if let Err(why) = daemon::run(options, stop).await {
+        eprintln!("the demo's daemon has ended: {why:#}");
+    }
 }
 
 /// A flag that SIGINT and SIGTERM set.
@@ -183,7 +191,7 @@ mod tests {
 
     #[test]
     fn a_demo_of_no_time_ends_well() {
-        let args = Args { speed: 60.0, span: Some(Duration::from_millis(300)), seed: 1, plain: true };
+        let args = Arguments { speed: 60.0, span: Some(Duration::from_millis(300)), seed: 1, plain: true };
         run(&args).expect("it ends by itself");
     }
 }

@@ -9,9 +9,9 @@ use std::time::Duration;
 use anyhow::{Context, anyhow};
 use chrono::{DateTime, NaiveDate, Utc};
 
-use super::clock::ScaledClock;
 use super::link::{Incoming, Link};
 use crate::config::{self, Source};
+use crate::daemon::Clock;
 use crate::settings::{EnclosureIx, LampIx, ProbeIx, Settings};
 use crate::simulator::{Fault, Message, Physics, TimedFault, World};
 
@@ -90,21 +90,21 @@ pub struct Plant {
 }
 
 impl Plant {
-    /// Puts the room of `settings` on its broker.
+    /// Puts the room of `settings` on its broker. `clock` has started at `start`.
     ///
     /// # Errors
     ///
     /// Where no thread can be had.
-    pub fn start(settings: &Settings, clock: ScaledClock, seed: u64) -> anyhow::Result<Plant> {
+    pub fn start(settings: &Settings, start: DateTime<Utc>, clock: Clock, seed: u64) -> anyhow::Result<Plant> {
         let physics = Physics::plausible(settings);
-        let world = World::new(settings, &physics, clock.start(), seed, &faults(settings));
+        let world = World::new(settings, &physics, start, seed, &faults(settings));
         let topics = world.command_topics().map(str::to_owned).collect();
         let (link, incoming) = Link::open("demo-room", settings.broker.port, topics)?;
         let stop = Arc::new(AtomicBool::new(false));
         let stopped = Arc::clone(&stop);
         let thread = thread::Builder::new()
             .name("demo-room".to_owned())
-            .spawn(move || live(world, clock, &link, &incoming, &stopped))
+            .spawn(move || live(world, &clock, &link, &incoming, &stopped))
             .context("no thread for the room")?;
         Ok(Plant { stop, thread: Some(thread) })
     }
@@ -121,15 +121,15 @@ impl Drop for Plant {
 }
 
 /// Lets the room live by the clock until it is told to stop.
-fn live(mut world: World, clock: ScaledClock, link: &Link, incoming: &Receiver<Incoming>, stop: &AtomicBool) {
+fn live(mut world: World, clock: &Clock, link: &Link, incoming: &Receiver<Incoming>, stop: &AtomicBool) {
     let mut said: Vec<Message> = Vec::new();
     while !stop.load(Ordering::Relaxed) {
         match incoming.recv_timeout(BEAT) {
             Ok(Incoming { topic, payload }) => {
-                world.advance_to(clock.elapsed(), &mut said);
+                world.advance_to(clock.now().mono.since_start(), &mut said);
                 world.incoming(&topic, &payload, &mut said);
             }
-            Err(RecvTimeoutError::Timeout) => world.advance_to(clock.elapsed(), &mut said),
+            Err(RecvTimeoutError::Timeout) => world.advance_to(clock.now().mono.since_start(), &mut said),
             Err(RecvTimeoutError::Disconnected) => return,
         }
         for Message { topic, payload, retained } in said.drain(..) {
@@ -211,8 +211,8 @@ mod tests {
     fn the_room_answers_over_the_broker() {
         let broker = Broker::start().expect("a broker");
         let settings = settings(broker.port()).expect("it is accepted");
-        let clock = ScaledClock::starting_at(start(&settings).expect("it exists"), 60.0);
-        let plant = Plant::start(&settings, clock, 1).expect("a room");
+        let start = start(&settings).expect("it exists");
+        let plant = Plant::start(&settings, start, Clock::scaled(start, 60.0), 1).expect("a room");
         let filters = vec!["pump-house/#".to_owned()];
         let (link, incoming) = Link::open("test", broker.port(), filters).expect("a client");
         let mut heard = Vec::new();

@@ -16,8 +16,8 @@ use chrono::{DateTime, FixedOffset, Offset};
 use chrono_tz::Tz;
 use ratatui::crossterm::event::{self, Event, KeyCode, KeyEvent, KeyEventKind, KeyModifiers};
 
-use super::clock::ScaledClock;
 use super::link::Incoming;
+use crate::daemon::Clock;
 use model::Model;
 use news::{Teller, Told};
 use parts::Theme;
@@ -37,7 +37,9 @@ pub(super) struct Viewer<'a> {
     /// Ids of the enclosures, in order.
     pub enclosures: Vec<&'a str>,
     /// The demo's clock.
-    pub clock: ScaledClock,
+    pub clock: Clock,
+    /// Simulated seconds in a real one.
+    pub speed: f64,
     /// When to end, in real time.
     pub until: Option<Instant>,
     /// Set by a signal.
@@ -71,7 +73,7 @@ impl Viewer<'_> {
 
     /// Simulated time at the site.
     fn now(&self) -> DateTime<FixedOffset> {
-        let local = self.clock.wall().with_timezone(&self.timezone);
+        let local = self.clock.now().wall.with_timezone(&self.timezone);
         local.with_timezone(&local.offset().fix())
     }
 
@@ -109,7 +111,7 @@ impl Viewer<'_> {
         let mut teller = Teller::default();
         let colour = std::env::var_os("NO_COLOR").is_none_or(|value| value.is_empty());
         let theme = Theme { colour };
-        let (now, speed) = (self.now(), self.clock.speed());
+        let (now, speed) = (self.now(), self.speed);
         let mut ui = Ui { now, speed, chosen: 0, close: false, told: Default::default(), theme };
         while !self.is_over() {
             ui.now = self.now();
@@ -163,7 +165,8 @@ mod tests {
             site: "pump-house",
             timezone: chrono_tz::Europe::Dublin,
             enclosures: vec!["dragon", "skink"],
-            clock: ScaledClock::starting_at(start, 60.0),
+            clock: Clock::scaled(start, 60.0),
+            speed: 60.0,
             until: Some(Instant::now() + Duration::from_millis(150)),
             stop: Arc::new(AtomicBool::new(stop)),
             plain: true,
