@@ -268,7 +268,8 @@ pub(super) fn nearest<'c>(word: &str, candidates: impl IntoIterator<Item = &'c s
     let lower = word.to_lowercase();
     let allowed = 1 + lower.chars().count() / 3;
     let far = |candidate: &&str| strsim::damerau_levenshtein(&lower, &candidate.to_lowercase());
-    let best = candidates.into_iter().map(|candidate| (far(&candidate), candidate)).min_by_key(|(distance, _)| *distance);
+    let best =
+        candidates.into_iter().map(|candidate| (far(&candidate), candidate)).min_by_key(|(distance, _)| *distance);
     best.filter(|(distance, _)| *distance <= allowed).map(|(_, candidate)| candidate)
 }
 

@@ -62,7 +62,11 @@ pub fn parse(sources: &[Source]) -> Checked {
     };
     let mut findings = sink.finish();
     if root.is_none() {
-        findings.push(Finding::about_file("", "there is no configuration", "name a file, or a folder with *.toml files"));
+        findings.push(Finding::about_file(
+            "",
+            "there is no configuration",
+            "name a file, or a folder with *.toml files",
+        ));
     }
     let refused = findings.iter().any(|finding| finding.severity == Severity::Error);
     Checked { settings: settings.filter(|_| !refused), findings }

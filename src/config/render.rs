@@ -45,6 +45,10 @@ fn one(renderer: &Renderer, finding: &Finding, sources: &[Source]) -> String {
                 .line_start(finding.line)
                 .annotation(AnnotationKind::Primary.span(own.mark)),
         ),
+        // Without its text there is a place to show only where reading came that far.
+        None if finding.span.0 > 0 => {
+            group.element(Origin::path(finding.file.as_str()).line(finding.line).char_column(finding.column))
+        }
         None => group.element(Origin::path(finding.file.as_str())),
     };
     for also in &finding.also {

@@ -50,7 +50,7 @@ pub(super) fn check(rule: Rule, key: &str, text: &str) -> Result<(), Broken> {
 fn name(key: &str, text: &str) -> Result<(), Broken> {
     let bad = |c: char| matches!(c, '/' | '+' | '#' | '{' | '}') || c.is_whitespace() || c.is_control();
     if let Some(c) = text.chars().find(|c| bad(*c)) {
-        let wrong = format!("{} holds {}, which a name may not hold", quoted(key), c.escape_debug());
+        let wrong = format!("{} holds `{}`, which a name may not hold", quoted(key), c.escape_debug());
         return broken(wrong, "use letters, digits, `-` and `_`");
     }
     if text.starts_with('$') {
@@ -102,7 +102,7 @@ fn zone(key: &str, text: &str) -> Result<(), Broken> {
     if Tz::from_str(text).is_ok() {
         return Ok(());
     }
-    let near = nearest(text, TZ_VARIANTS.iter().map(|zone| zone.name())).or_else(|| city(text));
+    let near = city(text).or_else(|| nearest(text, TZ_VARIANTS.iter().map(|zone| zone.name())));
     let right = match near {
         Some(near) => format!("did you mean \"{near}\"?"),
         None => "name a zone of the IANA database, such as \"Europe/Lisbon\"".to_owned(),
@@ -113,7 +113,10 @@ fn zone(key: &str, text: &str) -> Result<(), Broken> {
 /// The zone whose city alone was written.
 fn city(text: &str) -> Option<&'static str> {
     let wanted = text.rsplit('/').next().unwrap_or(text).replace(' ', "_");
-    TZ_VARIANTS.iter().map(|zone| zone.name()).find(|zone| zone.rsplit('/').next().is_some_and(|city| city.eq_ignore_ascii_case(&wanted)))
+    TZ_VARIANTS
+        .iter()
+        .map(|zone| zone.name())
+        .find(|zone| zone.rsplit('/').next().is_some_and(|city| city.eq_ignore_ascii_case(&wanted)))
 }
 
 #[cfg(test)]

@@ -56,21 +56,25 @@ impl Reader<'_, '_> {
 
     fn table(&mut self, section: &'static Section, at: At, table: &DeTable) -> Fields {
         let mut fields = Fields::new(at, section);
+        let mut unknown = Vec::new();
         for entry in table.iter() {
             match section.key(entry.0.get_ref()) {
                 Some(key) => {
                     let node = self.node(&key.kind, key.name, entry.1);
                     fields.put(key.name, node);
                 }
-                None => self.unknown_key(section, entry, &mut fields),
+                None => unknown.push(entry),
             }
         }
+        unknown.into_iter().for_each(|entry| self.unknown_key(section, entry, &mut fields));
         fields
     }
 
+    /// Reports an unknown key; what it was meant for is more likely a key that is not there yet.
     fn unknown_key(&mut self, section: &'static Section, (key, _): Entry, fields: &mut Fields) {
         let (name, at) = (key.get_ref().as_ref(), self.at(key));
-        let near = nearest(name, section.keys.iter().map(|key| key.name));
+        let names = section.keys.iter().map(|key| key.name);
+        let near = nearest(name, names.clone().filter(|key| !fields.has(key))).or_else(|| nearest(name, names));
         let right = match near {
             Some(near) => format!("did you mean `{near}`?"),
             None => match elsewhere(name, &ROOT, 0) {
@@ -97,10 +101,14 @@ impl Reader<'_, '_> {
             (Kind::Switch, DeValue::Boolean(switch)) => Some(Value::Switch(*switch)),
             (Kind::Text(rule), DeValue::String(text)) => self.text(*rule, key, at, text).map(Value::Text),
             (Kind::Word(words), DeValue::String(text)) => self.word(words, key, at, text).map(Value::Text),
-            (Kind::Span(least, most), DeValue::String(text)) => self.span(*least, *most, key, at, text).map(Value::Span),
+            (Kind::Span(least, most), DeValue::String(text)) => {
+                self.span(*least, *most, key, at, text).map(Value::Span)
+            }
             (Kind::Time, DeValue::String(text)) => self.time(key, at, text).map(Value::Time),
             (Kind::Number(bounds), DeValue::Float(float)) => self.number(bounds, key, at, float_of(float)),
-            (Kind::Number(bounds), DeValue::Integer(integer)) => self.number(bounds, key, at, float_of_integer(integer)),
+            (Kind::Number(bounds), DeValue::Integer(integer)) => {
+                self.number(bounds, key, at, float_of_integer(integer))
+            }
             (Kind::Whole(least, most), DeValue::Integer(integer)) => self.whole(*least, *most, key, at, integer),
             (Kind::List(of, least, most), DeValue::Array(array)) => {
                 let list: Vec<_> = array.iter().map(|member| self.node(of, key, member)).collect();
@@ -177,7 +185,8 @@ impl Reader<'_, '_> {
         let words: Vec<_> = of.iter().map(|(word, _)| *word).collect();
         let choices = choices(&words);
         let Some(value) = table.get(tag) else {
-            self.sink.push(Draft::error(at, format!("`{tag}` is missing"), format!("add `{tag}`: {choices}")).absence());
+            self.sink
+                .push(Draft::error(at, format!("`{tag}` is missing"), format!("add `{tag}`: {choices}")).absence());
             return None;
         };
         let word = self.at(value);
@@ -224,7 +233,11 @@ impl Reader<'_, '_> {
     fn span(&mut self, least: u64, most: u64, key: &str, at: At, text: &str) -> Option<Duration> {
         let Some(seconds) = parse_span(text) else {
             let wrong = format!("`{key}` is \"{text}\", which is no duration");
-            self.sink.error(at, wrong, "write days, hours, minutes and seconds in that order, such as \"30s\" or \"1h30m\"");
+            self.sink.error(
+                at,
+                wrong,
+                "write days, hours, minutes and seconds in that order, such as \"30s\" or \"1h30m\"",
+            );
             return None;
         };
         let limit = |seconds| format!("\"{}\"", span_text(Duration::from_secs(seconds)));
@@ -267,7 +280,11 @@ impl Reader<'_, '_> {
         if let Some(whole) = whole.filter(|whole| (least..=most).contains(whole)) {
             return Some(Value::Whole(whole));
         }
-        self.sink.error(at, format!("`{key}` is {integer}, out of range"), format!("a whole number, {least} to {most}"));
+        self.sink.error(
+            at,
+            format!("`{key}` is {integer}, out of range"),
+            format!("a whole number, {least} to {most}"),
+        );
         None
     }
 
@@ -275,7 +292,9 @@ impl Reader<'_, '_> {
         let excerpt = self.sink.excerpt(at);
         let right = match (kind, value) {
             (Kind::Span(..), DeValue::Integer(_)) => format!("say of what, such as \"{excerpt}s\" or \"{excerpt}m\""),
-            (Kind::Time, DeValue::Datetime(_)) => format!("write it in quotes: \"{}\"", excerpt.get(..5).unwrap_or("13:00")),
+            (Kind::Time, DeValue::Datetime(_)) => {
+                format!("write it in quotes: \"{}\"", excerpt.get(..5).unwrap_or("13:00"))
+            }
             (Kind::Word(words), DeValue::Integer(_) | DeValue::Float(_)) if words.contains(&excerpt) => {
                 format!("write it in quotes: \"{excerpt}\"")
             }
@@ -317,7 +336,9 @@ fn wanted(kind: &Kind, key: &str) -> String {
         Kind::Span(..) => "write a duration in quotes, such as \"30s\" or \"1h30m\"".to_owned(),
         Kind::Time => "write a time of day in quotes, such as \"07:30\"".to_owned(),
         Kind::Word(words) => choices(words),
-        Kind::List(of, least, most) if least == most => format!("write a list of {least}; of each: {}", wanted(of, key)),
+        Kind::List(of, least, most) if least == most => {
+            format!("write a list of {least}; of each: {}", wanted(of, key))
+        }
         Kind::List(of, ..) => format!("write a list; of each: {}", wanted(of, key)),
         Kind::Bays => "write a range such as \"01..24\" or a list of names".to_owned(),
         Kind::Table(section) => format!("make it a table, with {}", known_keys(section)),
@@ -408,7 +429,21 @@ mod tests {
         check("1d2h3m4s", Some(93_784));
         check("0s", Some(0));
         check("90m", Some(5400));
-        for wrong in ["", "30", "s", "1m1h", "1h1h", "1.5h", "-1s", "+1s", "1 h", "１s", "1ms", "99999999999999999999s", "300000000000000d"] {
+        for wrong in [
+            "",
+            "30",
+            "s",
+            "1m1h",
+            "1h1h",
+            "1.5h",
+            "-1s",
+            "+1s",
+            "1 h",
+            "１s",
+            "1ms",
+            "99999999999999999999s",
+            "300000000000000d",
+        ] {
             check(wrong, None);
         }
     }

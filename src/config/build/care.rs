@@ -26,6 +26,8 @@ pub(super) struct Sheet {
 /// Temperatures of a spot.
 #[derive(Clone, Debug)]
 pub(super) struct Spot {
+    /// Where it stands.
+    pub at: At,
     /// What is held; none where it is wrong.
     pub target: Option<Put<Target>>,
     /// Whether a cut is given, however wrong.
@@ -46,7 +48,8 @@ impl Bench<'_, '_> {
                 let photoperiod = fields.table("photoperiod").and_then(|it| photoperiod(it, self.sink));
                 sheet.has_uv = fields.has("uv_zone") || fields.has("basking_uvi");
                 sheet.spots = SPOTS.iter().filter_map(|spot| Some((*spot, self.spot(fields.table(spot)?)))).collect();
-                sheet.care = uv.zip(photoperiod).map(|(uv, photoperiod)| Care { name: name.to_owned(), photoperiod, uv });
+                sheet.care =
+                    uv.zip(photoperiod).map(|(uv, photoperiod)| Care { name: name.to_owned(), photoperiod, uv });
             }
             self.sheets.insert(name.to_owned(), Rc::new(sheet));
         }
@@ -77,10 +80,11 @@ impl Bench<'_, '_> {
         let (day, night) = (fields.number("day"), fields.number("night"));
         let (cut, limit) = (fields.number("cut"), fields.number("limit"));
         self.rising(("cut", cut.as_ref()), ("limit", limit.as_ref()), false);
-        let target = day.zip(night).map(|(day, night)| {
-            Put { at: fields.at, value: Target { day: Celsius(day.value), night: Celsius(night.value) } }
+        let target = day.zip(night).map(|(day, night)| Put {
+            at: fields.at,
+            value: Target { day: Celsius(day.value), night: Celsius(night.value) },
         });
-        Spot { target, has_cut: fields.has("cut"), cut, limit }
+        Spot { at: fields.at, target, has_cut: fields.has("cut"), cut, limit }
     }
 
     /// Reports `more` where it is not above `less`; `equal`: where it is below.

@@ -60,7 +60,8 @@ impl Bench<'_, '_> {
             return None;
         }
         if let Some(first) = self.ids.get(&id.value).copied() {
-            let draft = Draft::error(id.at, format!("two enclosures have the id `{}`", id.value), "give each its own id");
+            let draft =
+                Draft::error(id.at, format!("two enclosures have the id `{}`", id.value), "give each its own id");
             let draft = if self.bay.is_some() { draft.once("id used twice") } else { draft };
             self.sink.push(if first == id.at { draft } else { draft.also(first, "first here") });
             return None;

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::time::Duration;
 
 use super::super::fields::Put;
-use super::super::finding::Draft;
+use super::super::finding::{At, Draft};
 use super::super::keys::span_text;
 use super::Bench;
 use super::enclosure::Housing;
@@ -88,7 +88,8 @@ impl Bench<'_, '_> {
         let (sheet, spot) = (housing.sheet.as_ref()?, warms.spot.as_ref()?);
         let name = sheet.care.as_ref().map_or("", |care| care.name.as_str());
         let wrong = format!("the care sheet `{name}` says nothing of the spot `{spot}`, which this lamp warms");
-        let right = format!("add `{spot} = {{ day = …, night = …, cut = … }}` to the care sheet, or `target` to the lamp");
+        let right =
+            format!("add `{spot} = {{ day = …, night = …, cut = … }}` to the care sheet, or `target` to the lamp");
         self.sink.push(Draft::error(fields.place("warms"), wrong, right).also(warms.key, "the probe's spot").absence());
         None
     }
@@ -192,14 +193,29 @@ impl Bench<'_, '_> {
             None => lowest(),
         };
         let named = |key, found| !fields.has(key) || found;
-        let told = named("warms", warms.is_some()) && named("guards", !further.is_empty()) && housing.sheet.is_some();
+        // A warmed spot of which the care sheet says nothing has been reported with its targets.
+        let spotless = warms.is_some_and(|probe| housing.spot(probe).is_none()) && !fields.has("target");
+        let told = !spotless
+            && named("warms", warms.is_some())
+            && named("guards", !further.is_empty())
+            && housing.sheet.is_some();
         if cut.is_none() && told && !spots.iter().any(|spot| spot.has_cut) {
-            let wrong = format!("the guard of lamp `{}` has no cut", lamp.name);
-            let right = "add `cut` to the spot in the care sheet, or to the lamp: the temperature at which it is switched \
-                         off at once (guard law, point 1)";
-            self.sink.push(Draft::error(lamp.key, wrong, right).absence());
+            self.no_cut(lamp, warms.and_then(|probe| housing.spot(probe)).map(|spot| spot.at));
         }
         cut
+    }
+
+    /// Reports a guard without a cut, at the spot that should have one, or at the lamp where there is no such spot.
+    fn no_cut(&mut self, lamp: &Draftsman, spot: Option<At>) {
+        let right = "add `cut`: the temperature at which the lamp is switched off at once (guard law, point 1)";
+        self.sink.push(
+            match spot {
+                Some(spot) => Draft::error(spot, "a lamp warms this spot, and neither of them has a `cut`", right)
+                    .also(lamp.key, "this lamp"),
+                None => Draft::error(lamp.key, format!("the guard of lamp `{}` has no `cut`", lamp.name), right),
+            }
+            .absence(),
+        );
     }
 
     /// The lamp's own limit, else the spot's where the cut is the spot's too, else a little above the cut.
@@ -267,7 +283,8 @@ impl Bench<'_, '_> {
         if Celsius(cut.value) > least {
             return;
         }
-        let wrong = format!("the cut, {}, is not above what the thermostat may reach by {word}, {least}", Celsius(cut.value));
+        let wrong =
+            format!("the cut, {}, is not above what the thermostat may reach by {word}, {least}", Celsius(cut.value));
         let right = format!("above {least}: the target of {highest} and the hysteresis of {}", Kelvin(hysteresis));
         self.sink.push(Draft::error(cut.at, wrong, right).also(target.at, "the targets"));
     }

@@ -88,7 +88,8 @@ impl Bench<'_, '_> {
         let who = format!("lamp `{}`", lamp.name);
         let output = match (fields.has("relay"), fields.has("dimmer")) {
             (true, true) => {
-                let draft = Draft::error(fields.place("dimmer"), "a lamp has a relay or a dimmer, not both", "keep one");
+                let draft =
+                    Draft::error(fields.place("dimmer"), "a lamp has a relay or a dimmer, not both", "keep one");
                 self.sink.push(draft.also(fields.place("relay"), "the relay"));
                 return None;
             }
@@ -102,7 +103,11 @@ impl Bench<'_, '_> {
             (false, true) => {
                 if let Some(Err(why)) = lamp.fitting.map(|fitting| fitting.traits().dimmable) {
                     let wrong = format!("a {} cannot be dimmed: {why}", title(lamp.fitting));
-                    self.sink.error(fields.place("dimmer"), wrong, "drive it by a `relay`, or fit a lamp that can be dimmed");
+                    self.sink.error(
+                        fields.place("dimmer"),
+                        wrong,
+                        "drive it by a `relay`, or fit a lamp that can be dimmed",
+                    );
                 }
                 fields.table("dimmer").and_then(|dimmer| self.dimmer(dimmer, &who))
             }
@@ -187,7 +192,11 @@ impl Bench<'_, '_> {
         match when {
             When::Day => self.never_open(&staged, housing),
             When::Night | When::Always => {
-                self.without_effect(fields, &["after_dawn", "before_dusk"], "only a lamp with `when = \"day\"` is staged");
+                self.without_effect(
+                    fields,
+                    &["after_dawn", "before_dusk"],
+                    "only a lamp with `when = \"day\"` is staged",
+                );
             }
         }
         if !fields.has("dimmer") {
@@ -239,7 +248,10 @@ impl Bench<'_, '_> {
         let sheet = housing.sheet.as_ref()?;
         if !fields.has("lights") {
             if sheet.has_uv {
-                let wrong = format!("nothing measures the UV of this {}, though the care sheet has a UVI band", title(Some(fitting)));
+                let wrong = format!(
+                    "nothing measures the UV of this {}, though the care sheet has a UVI band",
+                    title(Some(fitting))
+                );
                 let right = "add a probe that measures uvi where the animal basks, and name it with `lights`";
                 self.sink.push(Draft::warning(lamp.key, wrong, right).absence());
             }

@@ -47,7 +47,11 @@ impl Bench<'_, '_> {
         let holds = |word| level.as_ref().is_some_and(|level| placeholders(&level.value).any(|found| found == word));
         if let Some(level) = level.as_ref().filter(|_| !holds("level") && !holds("percent")) {
             let wrong = "the payload `level` holds neither `{level}` nor `{percent}`: every level would be the same";
-            self.sink.error(level.at, wrong, "put `{level}` (0 to 1) or `{percent}` (0 to 100) where the number belongs");
+            self.sink.error(
+                level.at,
+                wrong,
+                "put `{level}` (0 to 1) or `{percent}` (0 to 100) where the number belongs",
+            );
         }
         let full = if fields.has("full") {
             fields.number("full").map(|full| full.value)
@@ -64,7 +68,9 @@ impl Bench<'_, '_> {
     fn spoken(&mut self, fields: &Fields, who: &str) -> Option<Output> {
         let set = fields.text("set").map(|set| self.command(&set, who));
         let state_pointer = fields.text("pointer").map(|pointer| self.filled(pointer).value);
-        let state = fields.text("state").map(|state| self.hear(&state, state_pointer.as_deref(), &format!("the state of {who}")));
+        let state = fields
+            .text("state")
+            .map(|state| self.hear(&state, state_pointer.as_deref(), &format!("the state of {who}")));
         let bad = |key| fields.has(key) && fields.text(key).is_none();
         let hold = fields.span("hold").map(|hold| hold.value);
         if bad("state") || bad("pointer") || (fields.has("hold") && hold.is_none()) {

@@ -50,11 +50,8 @@ fn clock(on: &Put<NaiveTime>, off: &Put<NaiveTime>, sink: &mut Sink) -> Option<P
 fn clamp(fields: &Fields, sink: &mut Sink) -> Option<Clamp> {
     let (shortest, longest) = (fields.span("shortest")?, fields.span("longest")?);
     if shortest.value > longest.value {
-        let wrong = format!(
-            "`shortest` is {}, longer than `longest`, {}",
-            span_text(shortest.value),
-            span_text(longest.value)
-        );
+        let wrong =
+            format!("`shortest` is {}, longer than `longest`, {}", span_text(shortest.value), span_text(longest.value));
         sink.error(shortest.at, wrong, format!("at most \"{}\"", span_text(longest.value)));
         return None;
     }

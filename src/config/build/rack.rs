@@ -71,6 +71,7 @@ impl Bench<'_, '_> {
         };
         if bays.is_empty() {
             self.sink.error(node.at, "the rack has no bays", "name them, such as \"01..24\"");
+            return None;
         }
         let mut seen: BTreeMap<&str, At> = BTreeMap::new();
         for bay in &bays {
@@ -104,7 +105,8 @@ fn stamped_out(rack: &Fields, rack_id: &str, bay: &Put<String>, own: Option<&Fie
 /// The names of a range such as `01..24`, as wide as its first one; or what is wrong and what would be right.
 fn bay_range(range: &str) -> Result<Vec<String>, (String, &'static str)> {
     const FORM: &str = "write the first and the last bay, such as \"01..24\", or a list of names";
-    let number = |text: &str| text.bytes().all(|byte| byte.is_ascii_digit()).then(|| text.parse::<u64>().ok()).flatten();
+    let number =
+        |text: &str| text.bytes().all(|byte| byte.is_ascii_digit()).then(|| text.parse::<u64>().ok()).flatten();
     let parts = range.split_once("..").map(|(first, last)| (first, number(first), number(last)));
     let Some((text, Some(first), Some(last))) = parts else {
         return Err((format!("`bays` is \"{range}\", which is no range"), FORM));
@@ -124,7 +126,12 @@ mod tests {
 
     #[test]
     fn ranges_keep_their_leading_zeros() {
-        let check = |range, expected: &[&str]| assert_eq!(bay_range(range).as_deref(), Ok(&expected.iter().map(|it| it.to_string()).collect::<Vec<_>>()[..]));
+        let check = |range, expected: &[&str]| {
+            assert_eq!(
+                bay_range(range).as_deref(),
+                Ok(&expected.iter().map(|it| it.to_string()).collect::<Vec<_>>()[..])
+            )
+        };
         check("01..03", &["01", "02", "03"]);
         check("8..11", &["8", "9", "10", "11"]);
         check("7..7", &["7"]);
@@ -133,7 +140,20 @@ mod tests {
 
     #[test]
     fn other_ranges_are_refused() {
-        for range in ["", "..", "1..", "..4", "3..1", "a..c", "1...3", "1..=3", "-1..3", "+1..3", "1..20000", "99999999999999999999..1"] {
+        for range in [
+            "",
+            "..",
+            "1..",
+            "..4",
+            "3..1",
+            "a..c",
+            "1...3",
+            "1..=3",
+            "-1..3",
+            "+1..3",
+            "1..20000",
+            "99999999999999999999..1",
+        ] {
             assert!(bay_range(range).is_err(), "{range}");
         }
     }

@@ -79,24 +79,12 @@ const FOLLOW: super::Key = required(
     "`clock` (fixed times), `site` (the site's sun), `latitude` (day length at a latitude) or `table` (by month).",
     "\"latitude\"",
 );
-const SHORTEST: super::Key = default(
-    "shortest",
-    Kind::Span(0, DAY),
-    Plain::Seconds(0),
-    "no limit",
-    "No day is shorter.",
-    "\"10h30m\"",
-);
+const SHORTEST: super::Key =
+    default("shortest", Kind::Span(0, DAY), Plain::Seconds(0), "no limit", "No day is shorter.", "\"10h30m\"");
 const LONGEST: super::Key =
     default("longest", Kind::Span(0, DAY), Plain::Seconds(DAY), "no limit", "No day is longer.", "\"13h30m\"");
-const NOON: super::Key = default(
-    "noon",
-    Kind::Time,
-    Plain::Time(12, 0),
-    CHOICE,
-    "Local time of the middle of the day.",
-    "\"13:00\"",
-);
+const NOON: super::Key =
+    default("noon", Kind::Time, Plain::Time(12, 0), CHOICE, "Local time of the middle of the day.", "\"13:00\"");
 
 static CLOCK: Section = Section {
     name: "a photoperiod by the clock",
@@ -152,4 +140,3 @@ static MONTHS: Section = Section {
         NOON,
     ],
 };
-

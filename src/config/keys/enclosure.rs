@@ -10,8 +10,7 @@ const READING: Kind = within(-1.0e9, 1.0e9, "");
 /// Words for units with the quantity each belongs to.
 const UNITS: &[&str] = &["C", "°C", "F", "°F", "uvi", "lx", "lux", "W", "%"];
 
-const CARE: super::Key =
-    required("care", Kind::Text(Rule::Filled), "Name of the care sheet.", "\"woodland-basker\"");
+const CARE: super::Key = required("care", Kind::Text(Rule::Filled), "Name of the care sheet.", "\"woodland-basker\"");
 const PROBES: super::Key = table("probes", Kind::Named(&PROBE), NONE, "Everything that measures, by name.");
 const LAMPS: super::Key = table("lamps", Kind::Named(&LAMP), NONE, "Everything driven that warms or lights, by name.");
 
@@ -34,12 +33,7 @@ pub(super) static RACK: Section = Section {
     overrides: false,
     keys: &[
         required("id", Kind::Text(Rule::Name), "Names the rack.", "\"r1\""),
-        required(
-            "bays",
-            Kind::Bays,
-            "A range that keeps its leading zeros, or a list of names.",
-            "\"01..24\"",
-        ),
+        required("bays", Kind::Bays, "A range that keeps its leading zeros, or a list of names.", "\"01..24\""),
         optional(
             "title",
             Kind::Text(Rule::Filled),
@@ -59,15 +53,14 @@ pub(super) static BAY: Section = Section {
     doc: "Keys that differ in one bay; all others are the rack's.",
     overrides: true,
     keys: &[
-        default(
-            "absent",
-            Kind::Switch,
-            Plain::Switch(false),
-            "the bay is in use",
-            "Leaves this bay out.",
-            "true",
+        default("absent", Kind::Switch, Plain::Switch(false), "the bay is in use", "Leaves this bay out.", "true"),
+        optional(
+            "title",
+            Kind::Text(Rule::Filled),
+            "the rack's",
+            "What a person calls it.",
+            "\"Bay {bay}, quarantine\"",
         ),
-        optional("title", Kind::Text(Rule::Filled), "the rack's", "What a person calls it.", "\"Bay {bay}, quarantine\""),
         optional("care", Kind::Text(Rule::Filled), "the rack's", "Name of the care sheet.", "\"woodland-basker\""),
         PROBES,
         LAMPS,

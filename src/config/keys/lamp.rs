@@ -93,7 +93,14 @@ pub(super) static LAMP: Section = Section {
             "\"pulse\"",
         ),
         table("target", Kind::Table(&TARGETS), NONE, "Targets of its own, instead of the care sheet's."),
-        default("hysteresis", above(0.0, 10.0, "K"), Plain::Number(0.5), GUESS, "Half the band of on-off control.", "0.5"),
+        default(
+            "hysteresis",
+            above(0.0, 10.0, "K"),
+            Plain::Number(0.5),
+            GUESS,
+            "Half the band of on-off control.",
+            "0.5",
+        ),
         default(
             "period",
             Kind::Span(10, HOUR),

@@ -197,7 +197,13 @@ const fn default(
 }
 
 /// A key that may be left out, with what that means.
-const fn optional(name: &'static str, kind: Kind, absent: &'static str, doc: &'static str, example: &'static str) -> Key {
+const fn optional(
+    name: &'static str,
+    kind: Kind,
+    absent: &'static str,
+    doc: &'static str,
+    example: &'static str,
+) -> Key {
     Key { name, kind, need: Need::Absent(absent), doc, example }
 }
 

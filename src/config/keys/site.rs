@@ -13,12 +13,7 @@ pub(super) static SITE: Section = Section {
             "Names the site in topics: everything is published under `lampwarden/<name>/`.",
             "\"garden-room\"",
         ),
-        required(
-            "timezone",
-            Kind::Text(Rule::Zone),
-            "IANA time zone of the site's wall clock.",
-            "\"Europe/Lisbon\"",
-        ),
+        required("timezone", Kind::Text(Rule::Zone), "IANA time zone of the site's wall clock.", "\"Europe/Lisbon\""),
         required("latitude", within(-90.0, 90.0, "°"), "Latitude of the site, north positive.", "38.72"),
         required("longitude", within(-180.0, 180.0, "°"), "Longitude of the site, east positive.", "-9.14"),
         default(
@@ -119,4 +114,3 @@ pub(super) static BROKER: Section = Section {
         ),
     ],
 };
-
