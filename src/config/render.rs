@@ -38,7 +38,8 @@ fn one(renderer: &Renderer, finding: &Finding, sources: &[Source]) -> String {
         Severity::Warning => Level::WARNING,
     };
     let mut group = Group::with_title(level.primary_title(normalize_untrusted_str(&finding.wrong)));
-    group = match excerpt(sources, &finding.file, finding.span) {
+    let own = if finding.secret { None } else { excerpt(sources, &finding.file, finding.span) };
+    group = match own {
         Some(own) => group.element(
             Snippet::source(own.text)
                 .path(finding.file.as_str())

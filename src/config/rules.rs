@@ -9,8 +9,9 @@ use super::keys::Rule;
 
 /// Longest name in characters, so that topics stay short; our choice.
 const NAME_CHARS_MAX: usize = 64;
-/// Longest topic in bytes of UTF-8: \[MQTT-4.7.3-3\], OASIS MQTT 5.0.
-pub(super) const TOPIC_BYTES_MAX: usize = 65_535;
+/// Longest text in bytes of UTF-8; MQTT carries no longer topic \[MQTT-4.7.3-3\], user name or client identifier
+/// (OASIS MQTT 5.0, 1.5.4).
+pub(super) const TEXT_BYTES_MAX: usize = 65_535;
 /// Everything under this is published by the daemon.
 const OWN_TOPICS: &str = "lampwarden/";
 
@@ -36,6 +37,12 @@ pub(super) fn check(rule: Rule, key: &str, text: &str) -> Result<(), Broken> {
     }
     if text.contains('\0') {
         return broken(format!("`{key}` holds a NUL character"), "leave it out");
+    }
+    if text.len() > TEXT_BYTES_MAX {
+        return broken(
+            format!("`{key}` is longer than {TEXT_BYTES_MAX} bytes"),
+            "shorten it: MQTT carries no longer text",
+        );
     }
     match rule {
         // A broker's address has a reader of its own.
@@ -79,9 +86,6 @@ fn topic(key: &str, text: &str) -> Result<(), Broken> {
     if text.starts_with(OWN_TOPICS) {
         let wrong = format!("`{key}` lies under `{OWN_TOPICS}`, where the daemon itself publishes");
         return broken(wrong, "let the device use a topic elsewhere");
-    }
-    if text.len() > TOPIC_BYTES_MAX {
-        return broken(format!("`{key}` is longer than {TOPIC_BYTES_MAX} bytes"), "MQTT allows no longer topics");
     }
     Ok(())
 }

@@ -80,11 +80,23 @@ impl Bench<'_, '_> {
         let (day, night) = (fields.number("day"), fields.number("night"));
         let (cut, limit) = (fields.number("cut"), fields.number("limit"));
         self.rising(("cut", cut.as_ref()), ("limit", limit.as_ref()), false);
+        if let (Some(cut), Some(day), Some(night)) = (&cut, &day, &night) {
+            self.cut_above_target(cut, if night.value > day.value { night } else { day });
+        }
         let target = day.zip(night).map(|(day, night)| Put {
             at: fields.at,
             value: Target { day: Celsius(day.value), night: Celsius(night.value) },
         });
         Spot { at: fields.at, target, has_cut: fields.has("cut"), cut, limit }
+    }
+
+    fn cut_above_target(&mut self, cut: &Put<f64>, target: &Put<f64>) {
+        if cut.value <= target.value {
+            let target_text = Celsius(target.value);
+            let wrong = format!("`cut` is {}, not above the target of {target_text}", Celsius(cut.value));
+            let right = format!("above {target_text}, and above the hysteresis of an on-off thermostat");
+            self.sink.push(Draft::error(cut.at, wrong, right).also(target.at, "this target"));
+        }
     }
 
     /// Reports `more` where it is not above `less`; `equal`: where it is below.

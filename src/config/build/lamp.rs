@@ -123,8 +123,8 @@ impl Bench<'_, '_> {
         let Some(drive) = lamp.fields.table(word) else { return };
         if !drive.has("hold") {
             let wrong = format!(
-                "the {word} of a {} has no `hold`: if the daemon or the broker dies while it is on, its heat does not end \
-                 (guard law, point 7)",
+                "the {word} of a {} has no `hold`: if the daemon or the broker dies while it is on, its heat does not \
+                 end (guard law, point 7)",
                 title(Some(fitting))
             );
             let right = "set a time-out in the device and name it here, such as `hold = \"5m\"`";
@@ -168,12 +168,16 @@ impl Bench<'_, '_> {
         if !fields.has("cut_off") {
             return Some(None);
         }
-        let name = fields.text("cut_off")?;
+        let Some(name) = fields.text("cut_off") else {
+            self.uses_known = false;
+            return None;
+        };
         if let Some(known) = self.cut_offs.get_mut(&name.value) {
             known.used = true;
             return Some(Some(known.ix));
         }
         let names: Vec<String> = self.cut_offs.keys().cloned().collect();
+        self.uses_known = false;
         self.unknown("cut-off", &name, names.iter().map(String::as_str));
         None
     }

@@ -18,6 +18,7 @@ impl Bench<'_, '_> {
         let bays = self.bays(fields);
         let (Some(rack), Some(bays)) = (fields.text("id"), bays) else {
             *all = None;
+            self.uses_known = false;
             return;
         };
         let overrides: BTreeMap<&str, &NamedFields> = fields.named("bay").into_iter().collect();

@@ -288,7 +288,8 @@ pub(super) static RELAY: Section = Section {
 
 static DIMMER: Section = Section {
     name: "a dimmer",
-    doc: "What sets a lamp's level. Payloads may hold `{level}` (0 to 1), `{percent}` (0 to 100) and `{hold}` (seconds).",
+    doc: "What sets a lamp's level. Payloads may hold `{level}` (0 to 1), `{percent}` (0 to 100) and `{hold}` in whole \
+          seconds.",
     overrides: false,
     keys: &[
         SET,

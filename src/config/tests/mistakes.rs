@@ -215,6 +215,23 @@ fn references_name_what_there_is() {
     error(("warms = \"top\"", "warms = \"top\"\nguards = [\"tpo\"]"), "\"tpo\"", &["no probe `tpo`"]);
     error(("warms = \"top\"", "warms = \"top\"\nguards = [\"top\"]"), "[\"top\"]", &["twice"]);
     error(("warms = \"top\"", "warms = \"top\"\npower = \"top\""), "\"top\"\nwhen", &["measures power"]);
+    let shared = r#"[enclosure.probes.w]
+measures = "power"
+topic = "e1/w"
+every = "1m"
+
+[enclosure.lamps.a]
+fitting = "led"
+power = "w"
+relay = { set = "e1/a" }
+
+[enclosure.lamps.b]
+fitting = "led"
+power = "w" # again
+relay = { set = "e1/b" }
+
+[[rack]]"#;
+    error(("[[rack]]", shared), "\"w\" # again", &["two lamps name the power probe `w`"]);
     error(("warms = \"top\"", "warms = \"top\"\ncut_off = \"main\""), "\"main\"", &["no cut-off `main`"]);
     error(("[rack.bay.\"02\"]", "[rack.bay.\"04\"]"), "\"04\"", &["no bay `04`"]);
     warning(
@@ -276,9 +293,14 @@ fn a_lamp_that_warms_has_a_guard_that_can_do_its_work() {
         "32.5",
         &["not above what the thermostat may reach by day, 32.5 °C", "hysteresis"],
     );
-    error(("night = 20.0, cut = 40.0", "night = 45.0, cut = 40.0"), "40.0 }", &["by night", "45.5 °C"]);
+    error(("cut = 40.0", "cut = 32.0"), "32.0 }", &["not above the target of 32.0 °C"]);
+    error(("night = 20.0, cut = 40.0", "night = 39.6, cut = 40.0"), "40.0 }", &["by night", "40.1 °C"]);
+    error(("night = 20.0, cut = 40.0", "night = 45.0, cut = 40.0"), "40.0 }", &["target of 45.0 °C"]);
     error(("when = \"day\"", "when = \"day\"\ncut = 45.0\nlimit = 44.0"), "44.0", &["not above `cut`"]);
     error(("when = \"day\"", "when = \"day\"\ntarget = { day = 41.0, night = 20.0 }"), "40.0 }", &["41.5 °C"]);
+    let further = "[enclosure.lamps.mat]\nfitting = \"heat-mat\"\nguards = [\"top\"]\ncut = 32.0\n\
+                   relay = { set = \"e1/mat/set\", hold = \"5m\" }\n\n[[rack]]";
+    error(("[[rack]]", further), "top]", &["sits where 32.0 °C is held", "trip every day", "above 32.0 °C"]);
     warning(("cut = 40.0", "cut = 61.0"), "61.0", &["hotter than any basking surface", "60.0 °C"]);
     error(
         ("topic = \"e1/top\"", "topic = \"e1/top\"\nplausible = [0, 44]"),
@@ -330,12 +352,8 @@ fn payloads_can_be_told_apart_and_filled_in() {
     check("on = \"{hold}\"", "\"{hold}\"", &["there is no `hold`"]);
     check("on = \"{hold}\", hold = \"5m\", state = \"s\"", "\"{hold}\"", &["`reports_on`"]);
     check("state = \"s\", reports_on = \"OFF\"", "\"OFF\"", &["both while on and while off"]);
-    let dimmer = |keys| {
-        format!(
-            "fitting = \"halogen\"\nwarms = \"top\"\nwhen = \"day\"\ndimmer = {{ set = \"e1/heat/set\", hold = \"5m\", {keys} }}"
-        )
-    };
-    let lamp = "fitting = \"halogen\"\nwarms = \"top\"\nwhen = \"day\"\nrelay = { set = \"e1/heat/set\", state = \"e1/heat\", hold = \"5m\" }";
+    let lamp = "relay = { set = \"e1/heat/set\", state = \"e1/heat\", hold = \"5m\" }";
+    let dimmer = |keys| format!("dimmer = {{ set = \"e1/heat/set\", hold = \"5m\", {keys} }}");
     error((lamp, &dimmer("level = \"ON\"")), "\"ON\"", &["neither `{level}` nor `{percent}`"]);
     assert_eq!(lines(&changed(lamp, &dimmer("level = '{\"l\": {percent}, \"s\": {hold}}'"))), Vec::<String>::new());
 }
