@@ -1,5 +1,7 @@
 //! The files in `config/`: examples without findings, and a schema that is up to date.
 
+#![allow(clippy::disallowed_methods, reason = "tests read files")]
+
 use std::path::Path;
 
 use lampwarden::config::{Source, parse, render, schema};

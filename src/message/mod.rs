@@ -1,1 +1,51 @@
-//! Room: message.
+//! Bytes on topics to events, effects to bytes on topics. No I/O.
+//!
+//! | file | does |
+//! |---|---|
+//! | [`topics`] | the names of the daemon's own topics |
+//! | [`routes`](self) | what arrives on which topic, and [`Routes::decode`] |
+//! | `payload` | numbers, time stamps and levels out of any bytes |
+//! | `act` | what a person asks for by `do/<enclosure>/<verb>` |
+//! | [`encode`] | commands to outputs |
+//! | `document` | state documents and alarms as JSON |
+//!
+//! Whatever arrives, nothing here panics: what cannot be understood becomes an [`Unreadable`] inside its event, or a
+//! [`Misread`] for the log.
+//!
+//! [`Unreadable`]: crate::control::Unreadable
+
+mod act;
+mod command;
+mod document;
+#[cfg(test)]
+mod fixture;
+mod payload;
+mod routes;
+pub mod topics;
+
+pub use command::{clear_topic, encode};
+pub use document::{alarm_document, state_document};
+pub use routes::{Routes, Subscription, Watch};
+
+use std::fmt;
+
+/// A message as it goes out.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Message {
+    /// Where to.
+    pub topic: String,
+    /// What.
+    pub payload: Vec<u8>,
+}
+
+/// Why a message was not acted on, as a sentence for the log.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Misread(pub String);
+
+impl fmt::Display for Misread {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.0)
+    }
+}
+
+impl std::error::Error for Misread {}

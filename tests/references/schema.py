@@ -1,6 +1,6 @@
 """Validates the examples in config/ against the committed schema, with the jsonschema package as the outside check.
 
-Usage: schema.py [ROOT], with jsonschema installed. Exit code 1 where an example is refused, where a broken one is not,
+Usage: schema.py [--check] with jsonschema installed; checking is all it does. Exit code 1 where an example is refused, where a broken one is not,
 or where the schema itself breaks the rules of draft 2020-12.
 """
 
@@ -39,7 +39,7 @@ def breakages(document):
 
 
 def main():
-    root = pathlib.Path(sys.argv[1] if len(sys.argv) > 1 else pathlib.Path(__file__).parents[2])
+    root = pathlib.Path(__file__).resolve().parents[2]
     schema = json.loads((root / "config/lampwarden.schema.json").read_text())
     jsonschema.Draft202012Validator.check_schema(schema)
     validator = jsonschema.Draft202012Validator(schema)

@@ -8,6 +8,7 @@ use super::super::finding::{At, Draft};
 use super::super::keys::SPOTS;
 use super::Bench;
 use super::photoperiod::photoperiod;
+use crate::science::uv;
 use crate::settings::{Care, Target, UvBand};
 use crate::units::{Celsius, Uvi};
 
@@ -111,17 +112,8 @@ impl Bench<'_, '_> {
     }
 }
 
-/// The UVI band of a Ferguson zone: the range of the highest UVI of its animals' days, as two independent pages quote
-/// Ferguson et al. 2010 (Zoo Biology 29:317) and Baines et al. 2016 (J. Zoo Aquarium Res. 4(1)). Each ceiling stands a
-/// little above the range: guess.
-fn zone_band(zone: i64) -> Option<UvBand> {
-    let (low, high, ceiling) = match zone {
-        1 => (0.6, 1.4, 1.6),
-        2 => (1.1, 3.0, 3.5),
-        3 => (2.9, 7.4, 8.0),
-        4 => (4.5, 9.5, 10.0),
-        _ => return None,
-    };
-    let zone = u8::try_from(zone).ok();
-    Some(UvBand { zone, low: Uvi(low), high: Uvi(high), ceiling: Uvi(ceiling) })
+/// The UVI band of a Ferguson zone: the range of the highest UVI that its animals are exposed to.
+fn zone_band(number: i64) -> Option<UvBand> {
+    let zone = uv::zone(u8::try_from(number).ok()?)?;
+    Some(UvBand { zone: Some(zone.number), low: zone.maximum.0, high: zone.maximum.1, ceiling: zone.ceiling })
 }

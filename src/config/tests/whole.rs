@@ -1,7 +1,7 @@
 //! Whole configurations: examples, several mistakes at once, several files, and text that is no configuration.
 
 use std::fmt::Write as _;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use proptest::prelude::*;
 
@@ -214,6 +214,7 @@ fn findings_are_written_as_json_with_the_nearest_name() {
 }
 
 #[test]
+#[allow(clippy::disallowed_methods, reason = "only a clock can tell")]
 fn ten_thousand_enclosures_are_read_in_linear_time() {
     let text = |count: usize| {
         let mut text = BASE.split_once("[[enclosure]]").expect("the base has an enclosure").0.to_owned();
@@ -234,13 +235,13 @@ fn ten_thousand_enclosures_are_read_in_linear_time() {
     };
     let seconds = |count: usize| {
         let text = text(count);
-        let start = std::time::Instant::now();
+        let start = Instant::now();
         assert_eq!(parse_one(&text).settings.map(|settings| settings.enclosures.len()), Some(count));
         start.elapsed().as_secs_f64()
     };
-    let (small, large) = (seconds(1_000), seconds(10_000));
-    // Ten times the work; a quadratic check would take a hundred times as long.
-    assert!(large < 40.0 * small.max(0.02), "{small} s for 1,000 and {large} s for 10,000");
+    let small = (0..3).map(|_| seconds(1_000)).fold(f64::INFINITY, f64::min);
+    // Ten times the work; a quadratic check would take a hundred times as long. The machine may be busy: three tries.
+    assert!((0..3).any(|_| seconds(10_000) < 40.0 * small), "{small} s for 1,000");
 }
 
 /// A text and a few places in it at which something is cut out and something else put in.

@@ -1,0 +1,186 @@
+//! What a person asks for by `do/<enclosure>/<verb>`.
+
+use std::time::Duration;
+
+use serde_json::{Map, Value};
+
+use crate::control::{Act, AlarmKind};
+use crate::settings::{CutOffIx, Enclosure, EnclosureIx, LampIx, Settings};
+use crate::units::Level;
+
+use super::payload::{Payload, quoted};
+use super::{Misread, topics};
+
+/// No override lasts longer; a guess: a keeper who wants more changes the configuration.
+const OVERRIDE_MAX: Duration = Duration::from_secs(24 * 3600);
+
+/// Whom an act is about.
+#[derive(Clone, Copy)]
+enum Whom<'a> {
+    Site,
+    Enclosure(EnclosureIx, &'a Enclosure),
+}
+
+/// The act asked for by `verb` and `payload` for `enclosure`, an id or `site`; `ix` is the id's place.
+pub(super) fn parse(
+    settings: &Settings,
+    enclosure: &str,
+    ix: Option<EnclosureIx>,
+    verb: &str,
+    payload: &[u8],
+) -> Result<Act, Misread> {
+    let whom = match ix.and_then(|ix| Some((ix, settings.enclosures.get(ix.0)?))) {
+        Some((ix, found)) => Whom::Enclosure(ix, found),
+        None if enclosure == topics::SITE => Whom::Site,
+        None => return Err(Misread(format!("there is no enclosure {enclosure:?}"))),
+    };
+    let fields = fields(payload)?;
+    match verb {
+        "acknowledge" => acknowledge(whom, &fields),
+        "reset" => reset(settings, whom, &fields),
+        "override" => take_over(whom, &fields),
+        _ => Err(Misread(format!("there is no verb {verb:?}: acknowledge, reset and override are understood"))),
+    }
+}
+
+/// `{"kind": "over-temperature"}`, or nothing for every alarm.
+fn acknowledge(whom: Whom<'_>, fields: &Map<String, Value>) -> Result<Act, Misread> {
+    only(fields, &["kind"])?;
+    let kind = match text(fields, "kind")? {
+        None => None,
+        Some(name) => {
+            Some(AlarmKind::from_name(name).ok_or_else(|| Misread(format!("there is no alarm kind {name:?}")))?)
+        }
+    };
+    let enclosure = match whom {
+        Whom::Site => None,
+        Whom::Enclosure(ix, _) => Some(ix),
+    };
+    Ok(Act::Acknowledge { enclosure, kind })
+}
+
+/// `{"lamp": "heat"}` or nothing for every lamp; `{"cut_off": "main"}` for the site.
+fn reset(settings: &Settings, whom: Whom<'_>, fields: &Map<String, Value>) -> Result<Act, Misread> {
+    match whom {
+        Whom::Enclosure(ix, enclosure) => {
+            only(fields, &["lamp"])?;
+            let lamp = text(fields, "lamp")?.map(|name| lamp(enclosure, name)).transpose()?;
+            Ok(Act::Reset { enclosure: ix, lamp })
+        }
+        Whom::Site => {
+            only(fields, &["cut_off"])?;
+            let name = text(fields, "cut_off")?
+                .ok_or_else(|| Misread("reset for the site needs {\"cut_off\": \"<name>\"}".to_owned()))?;
+            match settings.cut_offs.iter().position(|cut_off| cut_off.name == name) {
+                Some(ix) => Ok(Act::ResetCutOff { cut_off: CutOffIx(ix) }),
+                None => Err(Misread(format!("there is no cut-off {name:?}"))),
+            }
+        }
+    }
+}
+
+/// `{"lamp": "heat", "level": 0.5, "for": "20m"}`; the level is a share, `"on"`, `"off"`, or `null` to end it.
+fn take_over(whom: Whom<'_>, fields: &Map<String, Value>) -> Result<Act, Misread> {
+    let Whom::Enclosure(ix, enclosure) = whom else {
+        return Err(Misread("override is for the lamp of an enclosure".to_owned()));
+    };
+    only(fields, &["lamp", "level", "for"])?;
+    let name = text(fields, "lamp")?.ok_or_else(|| Misread("override needs a \"lamp\"".to_owned()))?;
+    let lamp = lamp(enclosure, name)?;
+    let level = match fields.get("level") {
+        Some(Value::Null) => None,
+        Some(Value::String(word)) if word == "on" => Some(Level::FULL),
+        Some(Value::String(word)) if word == "off" => Some(Level::OFF),
+        Some(Value::Number(number)) if number.as_f64().is_some_and(|n| (0.0..=1.0).contains(&n)) => {
+            number.as_f64().map(Level::clamped)
+        }
+        _ => return Err(Misread("override needs a \"level\": 0 to 1, \"on\", \"off\" or null to end it".to_owned())),
+    };
+    let span = match (text(fields, "for")?, level) {
+        (Some(text), _) => span(text)
+            .filter(|span| !span.is_zero() && *span <= OVERRIDE_MAX)
+            .ok_or_else(|| Misread(format!("\"for\": {text:?} is no span from \"1s\" to \"24h\"")))?,
+        (None, None) => Duration::ZERO,
+        (None, Some(_)) => return Err(Misread("override needs a \"for\", such as \"20m\"".to_owned())),
+    };
+    Ok(Act::Override { enclosure: ix, lamp, level, span })
+}
+
+/// The fields of a JSON object; an empty payload has none.
+fn fields(payload: &[u8]) -> Result<Map<String, Value>, Misread> {
+    if payload.iter().all(u8::is_ascii_whitespace) {
+        return Ok(Map::new());
+    }
+    match Payload::new(payload).json() {
+        Ok(Value::Object(fields)) => Ok(fields.clone()),
+        _ => Err(Misread(format!("the payload is not a JSON object: {}", quoted(payload)))),
+    }
+}
+
+/// Refuses fields that would be overlooked.
+fn only(fields: &Map<String, Value>, known: &[&str]) -> Result<(), Misread> {
+    match fields.keys().find(|key| !known.contains(&key.as_str())) {
+        Some(key) => Err(Misread(format!("{key:?} is not known here; known: {}", known.join(", ")))),
+        None => Ok(()),
+    }
+}
+
+/// The text in a field; none where the field is absent.
+fn text<'a>(fields: &'a Map<String, Value>, key: &str) -> Result<Option<&'a str>, Misread> {
+    match fields.get(key) {
+        None => Ok(None),
+        Some(Value::String(text)) => Ok(Some(text)),
+        Some(_) => Err(Misread(format!("{key:?} must be text"))),
+    }
+}
+
+/// The lamp of that name.
+fn lamp(enclosure: &Enclosure, name: &str) -> Result<LampIx, Misread> {
+    match enclosure.lamps.iter().position(|lamp| lamp.name == name) {
+        Some(ix) => Ok(LampIx(ix)),
+        None => Err(Misread(format!("enclosure {} has no lamp {name:?}", enclosure.id))),
+    }
+}
+
+/// A span as the configuration writes it: whole numbers each with `d`, `h`, `m` or `s`, such as `1h30m`.
+fn span(text: &str) -> Option<Duration> {
+    let mut rest = text.trim();
+    let mut seconds = 0_u64;
+    while !rest.is_empty() {
+        let digits = rest.find(|c: char| !c.is_ascii_digit())?;
+        let number: u64 = rest[..digits].parse().ok()?;
+        let unit = match rest.as_bytes()[digits] {
+            b'd' => 86_400,
+            b'h' => 3600,
+            b'm' => 60,
+            b's' => 1,
+            _ => return None,
+        };
+        seconds = seconds.checked_add(number.checked_mul(unit)?)?;
+        rest = &rest[digits + 1..];
+    }
+    (!text.trim().is_empty()).then(|| Duration::from_secs(seconds))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn spans_are_whole_numbers_with_units() {
+        for (text, expected) in [
+            ("20m", Some(1200)),
+            ("1h30m", Some(5400)),
+            ("45s", Some(45)),
+            ("", None),
+            ("20", None),
+            ("m", None),
+            ("1.5h", None),
+            ("20ü", None),
+            ("99999999999999999999d", None),
+            ("9999999999999999d", None),
+        ] {
+            assert_eq!(span(text).map(|s| s.as_secs()), expected, "{text}");
+        }
+    }
+}
