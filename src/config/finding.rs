@@ -291,7 +291,7 @@ impl<'a> Sink<'a> {
 }
 
 /// The candidate nearest to `word`, if it is near enough to be meant.
-pub(super) fn nearest<'c>(word: &str, candidates: impl IntoIterator<Item = &'c str>) -> Option<&'c str> {
+pub fn nearest<'c>(word: &str, candidates: impl IntoIterator<Item = &'c str>) -> Option<&'c str> {
     let lower = word.to_lowercase();
     let allowed = 1 + lower.chars().count() / 3;
     let far = |candidate: &&str| strsim::damerau_levenshtein(&lower, &candidate.to_lowercase());

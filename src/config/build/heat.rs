@@ -102,7 +102,7 @@ impl Bench<'_, '_> {
                 title(Some(fitting)),
                 target.value.night
             );
-            let right = "add `when = \"day\"`, and a ceramic emitter or heat mat for the night; or `when = \"always\"`, \
+            let right = "add `when = \"day\"`, and a ceramic emitter or heat mat by night; or `when = \"always\"`, \
                          if it is meant so";
             self.sink.push(Draft::warning(lamp.key, wrong, right).absence());
         }

@@ -195,12 +195,14 @@ impl Bench<'_, '_> {
         let staged = (fields.span("after_dawn")?, fields.span("before_dusk")?);
         match when {
             When::Day => self.never_open(&staged, housing),
-            When::Night | When::Always => {
-                self.without_effect(
-                    fields,
-                    &["after_dawn", "before_dusk"],
-                    "only a lamp with `when = \"day\"` is staged",
-                );
+            When::Night => {}
+            // A thermostat's day target follows the stages also where its lamp is never dark.
+            When::Always if fields.has("warms") => {
+                self.without_effect(fields, &["ramp"], "a lamp that may always be on has no dawn and no dusk");
+            }
+            When::Always => {
+                let keys = ["after_dawn", "before_dusk", "ramp"];
+                self.without_effect(fields, &keys, "a lamp that may always be on has no dawn and no dusk");
             }
         }
         if !fields.has("dimmer") {

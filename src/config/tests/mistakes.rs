@@ -385,7 +385,10 @@ fn what_deserves_a_look_is_a_warning() {
     );
     warning(("lights = \"uv\"", "lights = \"uv\"\nperiod = \"60s\""), "\"60s\"", &["no effect"]);
     warning(("when = \"day\"", "when = \"day\"\nband = 3.0"), "3.0", &["no effect", "on-off"]);
-    warning(("when = \"day\"", "when = \"always\"\nafter_dawn = \"1h\""), "\"1h\"", &["no effect"]);
+    warning(("lights = \"uv\"", "lights = \"uv\"\nwhen = \"always\"\nafter_dawn = \"1h\""), "\"1h\"", &["no effect"]);
+    for staged in ["when = \"night\"\nafter_dawn = \"1h\"", "when = \"always\"\nbefore_dusk = \"1h\""] {
+        assert_eq!(lines(&changed("when = \"day\"", staged)), Vec::<String>::new(), "{staged}");
+    }
     warning(("lights = \"uv\"", "lights = \"uv\"\ncut = 40.0"), "40.0\nrelay", &["no effect"]);
     error(("topic = \"e1/top\"\n", "topic = \"e1/top\"\nstale = \"29s\"\n"), "\"29s\"", &["shorter than `every`"]);
     error(
