@@ -292,6 +292,11 @@ impl<'a> Sink<'a> {
 
 /// The candidate nearest to `word`, if it is near enough to be meant.
 pub fn nearest<'c>(word: &str, candidates: impl IntoIterator<Item = &'c str>) -> Option<&'c str> {
+    // A text that long is no slip of the pen, and comparing takes time by its length.
+    const COMPARED_BYTES_MAX: usize = 256;
+    if word.len() > COMPARED_BYTES_MAX {
+        return None;
+    }
     let lower = word.to_lowercase();
     let allowed = 1 + lower.chars().count() / 3;
     let far = |candidate: &&str| strsim::damerau_levenshtein(&lower, &candidate.to_lowercase());
@@ -324,5 +329,6 @@ mod tests {
         check("histeresis", Some("hysteresis"));
         check("brightness", None);
         check("", None);
+        check(&"every".repeat(100), None);
     }
 }
