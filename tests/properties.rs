@@ -290,8 +290,6 @@ impl Watched {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 256, ..ProptestConfig::default() })]
-
     #[test]
     fn the_guard_law_holds_over_any_history(history in prop::collection::vec((happening(), 0..100_u64), 1..120)) {
         let mut watched = Watched::new();
