@@ -64,6 +64,16 @@ fn switch(link: &LinkHandle, enclosure: usize, payload: &str, ticket: u64) {
     link.command(topic, payload.into(), heat(enclosure), ticket, payload == "OFF");
 }
 
+/// Waits for the delivery of a command; by MQTT 3.1.1 it comes back to us as well.
+async fn delivery(inbox: &mut Inbox, enclosure: usize, ticket: u64) {
+    loop {
+        match next(inbox).await {
+            Inbound::Message { retained: false, .. } => {}
+            other => return assert_eq!(other, delivered(enclosure, ticket)),
+        }
+    }
+}
+
 /// The next thing that is no note.
 async fn next(inbox: &mut Inbox) -> Inbound {
     loop {
@@ -219,6 +229,7 @@ async fn a_half_open_connection_is_noticed_by_the_heartbeat() {
             options
         };
         let (script, mut peer, _link, mut inbox) = connected(beating).await;
+        peer.hide_pulses = false;
         for _ in 0..2 {
             let beat = peer.next().await;
             assert!(beat.is_for("lampwarden/garden-room/pulse"));
@@ -226,7 +237,7 @@ async fn a_half_open_connection_is_noticed_by_the_heartbeat() {
         }
         // From here on the broker reads nothing and says nothing; the connection stays open.
         assert_eq!(next(&mut inbox).await, down("our own heartbeat does not come back from the broker"));
-        script.accept_subscribed().await;
+        let _peer = script.accept_subscribed().await;
         assert_eq!(next(&mut inbox).await, Inbound::Up);
     }
 }
@@ -240,9 +251,10 @@ async fn a_broker_that_forbids_the_heartbeat_is_not_left_for_it() {
         options
     };
     let (_script, mut peer, link, mut inbox) = connected(beating).await;
+    peer.hide_pulses = false;
     assert!(note(&mut inbox).await.contains("access rules"));
     switch(&link, 1, "OFF", 1);
-    let command = peer.answer_until(|packet| !packet.is_for("lampwarden/garden-room/pulse")).await;
+    let command = peer.answer_until(|packet| packet.is_for("garden/e1/heat/set")).await;
     peer.answer(&command).await;
     assert_eq!(next(&mut inbox).await, delivered(1, 1));
 }
@@ -535,10 +547,13 @@ async fn a_retained_command_is_found_and_cleared() {
         watcher.publish("garden/e1/heat/set", "ON", true).await;
         assert_eq!(watcher.next().await, message("garden/e1/heat/set", "ON", false));
         let (link, mut inbox) = start(announced(broker.port, protocol));
-        let found = next(&mut inbox).await;
+        // A broker may send what it has kept before or after it acknowledges the subscription.
+        let found = match next(&mut inbox).await {
+            Inbound::Up => next(&mut inbox).await,
+            found => found,
+        };
         let Inbound::Message { topic, retained: true, .. } = found else { panic!("{found:?}") };
         link.clear_retained(topic);
-        assert_eq!(next(&mut inbox).await, Inbound::Up);
         // [MQTT-3.3.1-10]: a retained message of no bytes deletes.
         assert_eq!(watcher.next().await, message("garden/e1/heat/set", "", false));
         watcher.publish("garden/after", "", false).await;
@@ -581,7 +596,7 @@ async fn everything_is_asserted_within_five_seconds_of_the_brokers_return() {
         let returned = Instant::now();
         assert_eq!(next(&mut inbox).await, Inbound::Up);
         switch(&link, 1, "OFF", 1);
-        assert_eq!(next(&mut inbox).await, delivered(1, 1));
+        delivery(&mut inbox, 1, 1).await;
         assert!(returned.elapsed() < Duration::from_secs(5), "{:?}", returned.elapsed());
         // The broker had lost its memory.
         let mut watcher = Watcher::start(broker.port, "lampwarden/garden-room/#").await;
@@ -606,7 +621,7 @@ async fn a_broker_that_hangs_gets_the_command_again_when_it_wakes() {
     broker.signal("CONT");
     assert_eq!(next(&mut inbox).await, Inbound::Up);
     switch(&link, 1, "OFF", 2);
-    assert_eq!(next(&mut inbox).await, delivered(1, 2));
+    delivery(&mut inbox, 1, 2).await;
     assert_eq!(watcher.next().await, message("garden/e1/heat/set", "OFF", false));
 }
 
@@ -632,7 +647,7 @@ async fn tls_trusts_its_own_authority_and_shows_its_own_certificate() {
         let (link, mut inbox) = start(tls(file("ca.crt"), Some(client.clone()), protocol));
         assert_eq!(next(&mut inbox).await, Inbound::Up);
         switch(&link, 1, "OFF", 1);
-        assert_eq!(next(&mut inbox).await, delivered(1, 1));
+        delivery(&mut inbox, 1, 1).await;
     }
     let (_link, mut inbox) = start(tls(file("ca.crt"), None, Protocol::V5));
     assert!(note(&mut inbox).await.starts_with("no connection to the broker"), "without a certificate");
@@ -697,7 +712,7 @@ async fn two_small_packets_do_not_wait_for_each_other() {
         for ticket in 0..21 {
             let began = Instant::now();
             probe.publish("garden/e1/basking", "41", false).await;
-            while !matches!(next(&mut inbox).await, Inbound::Message { .. }) {}
+            while !matches!(next(&mut inbox).await, Inbound::Message { topic, .. } if topic.ends_with("basking")) {}
             switch(&link, 1, "OFF", ticket);
             relay.next().await;
             times.push(began.elapsed());
