@@ -1,10 +1,12 @@
 //! Alarms: their kinds, and their life after ISA-18.2 / IEC 62682.
 
 use std::fmt;
+use std::time::Duration;
 
 use chrono::{DateTime, Utc};
 
 use crate::settings::EnclosureIx;
+use crate::time::Mono;
 
 /// How much an alarm matters.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -85,6 +87,20 @@ impl AlarmKind {
         AlarmKind::JournalFailing,
         AlarmKind::ConfigRefused,
     ];
+
+    /// How long the condition must stand before the alarm is raised, and be gone before it is cleared. Conditions that
+    /// are themselves the end of a wait have none; the others are guesses against chatter.
+    pub const fn delays(self) -> (Duration, Duration) {
+        const fn minutes(on: u64, off: u64) -> (Duration, Duration) {
+            (Duration::from_secs(60 * on), Duration::from_secs(60 * off))
+        }
+        match self {
+            AlarmKind::UvAboveBand | AlarmKind::UvBelowBand => minutes(30, 10),
+            AlarmKind::LampDark => minutes(5, 1),
+            AlarmKind::UvOverCeiling => minutes(1, 1),
+            _ => minutes(0, 0),
+        }
+    }
 
     /// The name in topics and documents.
     pub const fn name(self) -> &'static str {
@@ -167,4 +183,142 @@ pub struct AlarmNotice {
     pub text: String,
     /// Names of the probes or lamps concerned; empty where it concerns the whole.
     pub subjects: Vec<String>,
+}
+
+/// The life of one alarm: on- and off-delays, and the states of ISA-18.2 / IEC 62682.
+#[derive(Clone, Debug)]
+pub(super) struct Life {
+    state: AlarmState,
+    delays: (Duration, Duration),
+    /// Since when the condition has differed from the state.
+    differs_since: Option<Mono>,
+    condition: bool,
+}
+
+impl Life {
+    pub(super) fn new(delays: (Duration, Duration)) -> Life {
+        Life { state: AlarmState::Normal, delays, differs_since: None, condition: false }
+    }
+
+    /// The condition stands (`true`) or not; tells whether the state has changed.
+    pub(super) fn update(&mut self, now: Mono, condition: bool) -> bool {
+        self.condition = condition;
+        if condition == self.state.is_active() {
+            self.differs_since = None;
+            return false;
+        }
+        let since = *self.differs_since.get_or_insert(now);
+        let delay = if condition { self.delays.0 } else { self.delays.1 };
+        if now.since(since) < delay {
+            return false;
+        }
+        self.differs_since = None;
+        self.state = match (condition, self.state) {
+            (true, _) => AlarmState::Unacknowledged,
+            (false, AlarmState::Unacknowledged) => AlarmState::ReturnedUnacknowledged,
+            (false, _) => AlarmState::Normal,
+        };
+        true
+    }
+
+    /// Time has passed; tells whether the state has changed.
+    pub(super) fn settle(&mut self, now: Mono) -> bool {
+        self.update(now, self.condition)
+    }
+
+    /// Somebody has seen it; tells whether the state has changed.
+    pub(super) fn acknowledge(&mut self) -> bool {
+        self.state = match self.state {
+            AlarmState::Unacknowledged => AlarmState::Acknowledged,
+            AlarmState::ReturnedUnacknowledged => AlarmState::Normal,
+            AlarmState::Normal | AlarmState::Acknowledged => return false,
+        };
+        true
+    }
+
+    pub(super) fn state(&self) -> AlarmState {
+        self.state
+    }
+
+    /// Whether nothing is left of it.
+    pub(super) fn is_over(&self) -> bool {
+        self.state == AlarmState::Normal && !self.condition
+    }
+
+    pub(super) fn next_deadline(&self) -> Option<Mono> {
+        let delay = if self.condition { self.delays.0 } else { self.delays.1 };
+        self.differs_since.map(|since| since.after(delay))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The timing example of a public course text on ISA-18.2 (references, section 7): on-delay 3 s, one character a
+    /// second, acknowledged at 9 and 20 s.
+    #[test]
+    fn the_published_timing_example_holds() {
+        let condition = "_#__#######__#####_____";
+        let confirmed = "_______####_____##_____";
+        let states = "NNNNNNNUUAANNNNNUURRNNN";
+        let mut life = Life::new((Duration::from_secs(3), Duration::ZERO));
+        let (mut seen_confirmed, mut seen_states) = (String::new(), String::new());
+        for (second, letter) in (0..).zip(condition.chars()) {
+            life.update(Mono::from_secs(second), letter == '#');
+            if second == 9 || second == 20 {
+                life.acknowledge();
+            }
+            seen_confirmed.push(if life.state().is_active() { '#' } else { '_' });
+            seen_states.push(match life.state() {
+                AlarmState::Normal => 'N',
+                AlarmState::Unacknowledged => 'U',
+                AlarmState::Acknowledged => 'A',
+                AlarmState::ReturnedUnacknowledged => 'R',
+            });
+        }
+        assert_eq!(seen_confirmed, confirmed);
+        assert_eq!(seen_states, states);
+    }
+
+    /// Every transition of the state model (references, section 7).
+    #[test]
+    fn the_state_model_is_the_published_one() {
+        use AlarmState::{Acknowledged, Normal, ReturnedUnacknowledged, Unacknowledged};
+        #[derive(Clone, Copy, Debug)]
+        enum Step {
+            Condition,
+            Clear,
+            Ack,
+        }
+        for (from, step, to) in [
+            (Normal, Step::Condition, Unacknowledged),
+            (Normal, Step::Clear, Normal),
+            (Normal, Step::Ack, Normal),
+            (Unacknowledged, Step::Ack, Acknowledged),
+            (Unacknowledged, Step::Clear, ReturnedUnacknowledged),
+            (Unacknowledged, Step::Condition, Unacknowledged),
+            (Acknowledged, Step::Clear, Normal),
+            (Acknowledged, Step::Ack, Acknowledged),
+            (Acknowledged, Step::Condition, Acknowledged),
+            (ReturnedUnacknowledged, Step::Ack, Normal),
+            (ReturnedUnacknowledged, Step::Condition, Unacknowledged),
+            (ReturnedUnacknowledged, Step::Clear, ReturnedUnacknowledged),
+        ] {
+            let mut life = Life { state: from, ..Life::new((Duration::ZERO, Duration::ZERO)) };
+            match step {
+                Step::Condition => _ = life.update(Mono::START, true),
+                Step::Clear => _ = life.update(Mono::START, false),
+                Step::Ack => _ = life.acknowledge(),
+            }
+            assert_eq!(life.state(), to, "{from:?} {step:?}");
+        }
+    }
+
+    #[test]
+    fn kinds_are_found_by_name() {
+        for kind in AlarmKind::ALL {
+            assert_eq!(AlarmKind::from_name(kind.name()), Some(kind));
+        }
+    }
 }

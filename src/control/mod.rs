@@ -2,12 +2,27 @@
 //!
 //! Control proposes a level for each lamp with its reason; the [`guard`](crate::guard) disposes; outputs are driven by
 //! reconciliation, wanted level against reported level, repeated until they agree.
+//!
+//! Work for one event touches one enclosure. Enclosures that have something to do without any event stand in an agenda by
+//! their deadline, so nothing scans all of them; only a change of the link, of the clock or of the settings does.
 
+mod agenda;
 mod alarm;
+mod board;
+mod clock;
+mod contactors;
+mod context;
+mod drive;
 mod effect;
+mod enclosure;
 mod event;
+mod heat;
+mod intake;
+mod lamp;
 pub mod photoperiod;
 mod reason;
+mod trouble;
+mod uv;
 mod view;
 
 pub use alarm::{AlarmKind, AlarmNotice, AlarmState, Priority};
@@ -16,22 +31,109 @@ pub use event::{Act, Event, OutputRef, Reading, Unreadable};
 pub use reason::{Proposal, Reason};
 pub use view::{DayView, EnclosureView, InterlockView, LampView, ProbeView, Quality};
 
-use crate::guard::SafetyRecord;
-use crate::settings::{EnclosureIx, Settings};
+use std::collections::{BTreeMap, BTreeSet};
+use std::time::Duration;
+
+use chrono::{DateTime, Utc};
+
+use crate::guard::{Permit, SafetyRecord};
+use crate::settings::{CutOffIx, Enclosure, EnclosureIx, LampIx, OnExit, Settings};
 use crate::time::{Moment, Mono};
+use crate::units::Level;
+
+use agenda::Agenda;
+use board::Board;
+use clock::{Change, Clock};
+use contactors::Contactors;
+use context::Context;
+use enclosure::EnclosureControl;
+use trouble::Trouble;
+
+/// At the start the broker may take this long to be reached before it counts as lost; a guess.
+const FIRST_CONNECTION: Duration = Duration::from_secs(15);
+/// A refused configuration stays an alarm this long, unless a good one comes; a guess.
+const REFUSAL_SHOWN: Duration = Duration::from_secs(24 * 3600);
 
 /// The whole control core of one site.
 #[derive(Debug)]
 pub struct Controller {
     settings: Settings,
+    clock: Clock,
+    /// The latest moment seen.
+    now: Moment,
+    link: Link,
+    stopping: Option<OnExit>,
+    tickets: u64,
+    enclosures: Vec<EnclosureControl>,
+    contactors: Contactors,
+    board: Board,
+    agenda: Agenda,
+    refused_until: Option<Mono>,
+}
+
+/// The connection to the broker.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Link {
+    /// Not yet there since the start.
+    Awaited {
+        /// Lost, if it is not there by then.
+        until: Mono,
+    },
+    Up,
+    Down,
+}
+
+/// Splits a controller into the context of one step and what is stepped.
+macro_rules! context {
+    ($self:ident, $demands:ident, $out:ident) => {
+        Context {
+            now: $self.now.mono,
+            wall: $self.clock.wall($self.now.mono),
+            stamp: $self.clock.wall($self.now.mono).unwrap_or($self.now.wall),
+            connected: $self.link == Link::Up,
+            stopping: $self.stopping,
+            site: &$self.settings.site,
+            clock: &$self.clock,
+            contactors: &$self.contactors,
+            tickets: &mut $self.tickets,
+            demands: &mut $demands,
+            out: $out,
+        }
+    };
 }
 
 impl Controller {
     /// A controller for `settings`, started at `now`, with the safety state that was stored. Every lamp that warms
     /// stays off until its guard has heard from its probes.
     pub fn new(settings: Settings, now: Moment, restored: &[SafetyRecord]) -> Controller {
-        let _ = (now, restored);
-        Controller { settings }
+        let mut controller = Controller {
+            clock: Clock::new(now),
+            now,
+            link: Link::Awaited { until: now.mono.after(FIRST_CONNECTION) },
+            stopping: None,
+            tickets: 0,
+            enclosures: Vec::new(),
+            contactors: Contactors::new(&settings, restored, false),
+            board: Board::new(None, &settings.site.name, settings.site.timezone),
+            agenda: Agenda::new(settings.enclosures.len()),
+            refused_until: None,
+            settings,
+        };
+        controller.enclosures = controller.build_enclosures();
+        for (enclosure, control) in controller.settings.enclosures.iter().zip(&mut controller.enclosures) {
+            control.restore(now.mono, enclosure, restored);
+        }
+        controller.everybody_now();
+        controller
+    }
+
+    fn build_enclosures(&mut self) -> Vec<EnclosureControl> {
+        let (mut demands, mut effects) = (Vec::new(), Vec::new());
+        let out = &mut effects;
+        let ctx = context!(self, demands, out);
+        let enclosures = self.settings.enclosures.iter().enumerate();
+        let build = |(ix, enclosure)| EnclosureControl::new(EnclosureIx(ix), enclosure, &self.settings.cut_offs, &ctx);
+        enclosures.map(build).collect()
     }
 
     /// The settings in force.
@@ -40,33 +142,267 @@ impl Controller {
     }
 
     /// Takes in one event and appends what must be done to `out`. Events' moments must not run backwards in their
-    /// monotonic part; an earlier one is taken as the latest seen.
+    /// monotonic part; an earlier one is taken as the latest seen. Indices that are not in the settings are ignored.
     pub fn handle(&mut self, now: Moment, event: Event, out: &mut Vec<Effect>) {
-        let _ = (now, event, out);
-    }
-
-    /// When [`Event::Tick`] is next wanted, at the latest.
-    pub fn next_deadline(&self) -> Option<Mono> {
-        None
-    }
-
-    /// Puts new settings in force; lamps, latches and timers carry on by name.
-    pub fn reload(&mut self, now: Moment, settings: Settings, out: &mut Vec<Effect>) {
-        let _ = (now, out);
-        self.settings = settings;
-    }
-
-    /// An enclosure as it stands; `enclosure` must be one of the settings in force.
-    pub fn view(&self, now: Moment, enclosure: EnclosureIx) -> EnclosureView {
-        let _ = now;
-        EnclosureView {
-            enclosure,
-            at: None,
-            day: DayView { is_day: false, lights_on: None, lights_off: None },
-            lamps: Vec::new(),
-            probes: Vec::new(),
-            band: None,
-            alarms: Vec::new(),
+        self.now = Moment { mono: now.mono.max(self.now.mono), wall: now.wall };
+        if self.clock.observe(self.now) != Change::None {
+            self.everybody_now();
         }
+        match event {
+            Event::Tick => {}
+            Event::Reading { enclosure, probe, reading } => {
+                self.with(enclosure, out, |control, ctx, settings| control.reading(ctx, settings, probe, reading));
+            }
+            Event::Report { output, level, .. } => {
+                // What cannot be read changes nothing: the output disagrees until it says something that can.
+                if let Ok(level) = level {
+                    self.report(output, level, out);
+                }
+            }
+            Event::Delivered { output, ticket } => match output {
+                OutputRef::Lamp(enclosure, lamp) => {
+                    if let Some(control) = self.enclosures.get_mut(enclosure.0) {
+                        control.delivered(lamp, ticket);
+                    }
+                }
+                OutputRef::CutOff(cut_off) => self.contactors.delivered(cut_off, ticket),
+            },
+            Event::LinkUp => self.link_up(out),
+            Event::LinkDown => self.link_down(),
+            Event::RetainedCommand { output } => self.retained_command(output, out),
+            Event::Act(act) => self.act(act, out),
+            Event::ConfigRefused { text } => {
+                self.refused_until = Some(self.now.mono.after(REFUSAL_SHOWN));
+                self.raise(Trouble::ConfigRefused { why: text });
+            }
+            Event::Storage { failure } => match failure {
+                Some(why) => self.raise(Trouble::StorageFailing { why }),
+                None => self.board.clear(self.now.mono, AlarmKind::JournalFailing, ""),
+            },
+            Event::Stop => {
+                self.stopping = Some(self.settings.site.on_exit);
+                self.everybody_now();
+            }
+        }
+        self.run_due(out);
+    }
+
+    fn report(&mut self, output: OutputRef, level: Level, out: &mut Vec<Effect>) {
+        match output {
+            OutputRef::Lamp(enclosure, lamp) => {
+                self.with(enclosure, out, |control, ctx, settings| control.report(ctx, settings, lamp, level));
+            }
+            OutputRef::CutOff(cut_off) => self.contactors.report(self.now.mono, cut_off, level),
+        }
+    }
+
+    fn link_up(&mut self, out: &mut Vec<Effect>) {
+        self.link = Link::Up;
+        self.contactors.link_up(self.now.mono);
+        out.extend(self.board.announced().cloned().map(Effect::Alarm));
+        for ix in 0..self.enclosures.len() {
+            self.with(EnclosureIx(ix), out, EnclosureControl::link_up);
+        }
+    }
+
+    fn link_down(&mut self) {
+        self.link = Link::Down;
+        self.contactors.link_down();
+        for control in &mut self.enclosures {
+            control.link_down();
+        }
+    }
+
+    fn retained_command(&mut self, output: OutputRef, out: &mut Vec<Effect>) {
+        out.push(Effect::ClearRetained(output));
+        match output {
+            OutputRef::Lamp(enclosure, lamp) => {
+                self.with(enclosure, out, |control, ctx, settings| control.retained_command(ctx, settings, lamp));
+            }
+            OutputRef::CutOff(CutOffIx(ix)) => {
+                if let Some(cut_off) = self.settings.cut_offs.get(ix) {
+                    let (topic, name) = (cut_off.output.set.clone(), cut_off.name.clone());
+                    self.board.raise(self.now.mono, self.stamp(), &name, Trouble::RetainedCommand { topic });
+                }
+            }
+        }
+    }
+
+    fn act(&mut self, act: Act, out: &mut Vec<Effect>) {
+        match act {
+            Act::Acknowledge { enclosure: None, kind } => self.board.acknowledge(kind),
+            Act::Acknowledge { enclosure: Some(enclosure), kind } => {
+                self.with(enclosure, out, |control, ctx, _| control.acknowledge(ctx, kind));
+            }
+            Act::Reset { enclosure, lamp } => {
+                self.with(enclosure, out, |control, ctx, settings| control.reset(ctx, settings, lamp));
+            }
+            Act::ResetCutOff { cut_off } => {
+                let Some(settings) = self.settings.cut_offs.get(cut_off.0) else { return };
+                let below = self.contactors.reset(self.now.mono, cut_off, &settings.name, out);
+                self.agenda.set_all(below, self.now.mono);
+            }
+            Act::Override { enclosure, lamp, level, span } => {
+                self.with(enclosure, out, |control, ctx, settings| {
+                    control.set_by_hand(ctx, settings, lamp, level, span);
+                });
+            }
+        }
+    }
+
+    fn stamp(&self) -> DateTime<Utc> {
+        self.clock.wall(self.now.mono).unwrap_or(self.now.wall)
+    }
+
+    fn raise(&mut self, trouble: Trouble) {
+        self.board.raise(self.now.mono, self.stamp(), "", trouble);
+    }
+
+    fn everybody_now(&mut self) {
+        self.agenda.set_all((0..self.enclosures.len()).map(EnclosureIx), self.now.mono);
+    }
+
+    /// Does one thing with one enclosure, opens the contactors it demands, and notes when it wants to be looked at next.
+    fn with(
+        &mut self,
+        enclosure: EnclosureIx,
+        out: &mut Vec<Effect>,
+        act: impl FnOnce(&mut EnclosureControl, &mut Context<'_>, &Enclosure),
+    ) {
+        let (Some(settings), Some(control)) =
+            (self.settings.enclosures.get(enclosure.0), self.enclosures.get_mut(enclosure.0))
+        else {
+            return;
+        };
+        let mut demands = Vec::new();
+        let mut ctx = context!(self, demands, out);
+        act(control, &mut ctx, settings);
+        let next = control.next_deadline(&ctx, settings);
+        self.agenda.set(enclosure, next);
+        for (cut_off, why) in demands {
+            let name = &self.settings.cut_offs[cut_off.0].name;
+            let below = self.contactors.open(self.now.mono, cut_off, name, &why, out);
+            self.agenda.set_all(below, self.now.mono);
+        }
+    }
+
+    /// Everything whose time has come.
+    fn run_due(&mut self, out: &mut Vec<Effect>) {
+        // Contactors first: they stop what nothing else could.
+        self.contactors.step(self.now.mono, &self.settings.cut_offs, &mut self.tickets, out);
+        let mut left = 2 * self.enclosures.len();
+        while left > 0
+            && let Some(enclosure) = self.agenda.pop_due(self.now.mono)
+        {
+            self.with(enclosure, out, EnclosureControl::step);
+            left -= 1;
+        }
+        self.contactors.step(self.now.mono, &self.settings.cut_offs, &mut self.tickets, out);
+        self.judge_site();
+        self.board.step(self.now.mono, out);
+    }
+
+    fn judge_site(&mut self) {
+        let (now, stamp) = (self.now.mono, self.stamp());
+        let lost = match self.link {
+            Link::Up => false,
+            Link::Down => true,
+            Link::Awaited { until } => now >= until,
+        };
+        self.board.set(now, stamp, AlarmKind::BrokerLost, "", lost.then_some(Trouble::BrokerLost));
+        let unset = self.clock.wall(now).is_none();
+        let doubtful = (!self.clock.is_trusted()).then_some(Trouble::ClockDoubtful { unset });
+        self.board.set(now, stamp, AlarmKind::ClockDoubtful, "", doubtful);
+        if self.refused_until.is_some_and(|until| now >= until) {
+            self.refused_until = None;
+            self.board.clear(now, AlarmKind::ConfigRefused, "");
+        }
+        if self.link == Link::Up {
+            for (ix, deaf, wanted, reported) in self.contactors.deaf(now, &self.settings.cut_offs) {
+                let trouble = deaf.then_some(Trouble::RelayDeaf { wanted, reported, cut_off: None });
+                let name = &self.settings.cut_offs[ix].name;
+                self.board.set(now, stamp, AlarmKind::RelayDeaf, name, trouble);
+            }
+        }
+    }
+
+    /// When [`Event::Tick`] is next wanted, at the latest. It may lie in the past, which means at once.
+    pub fn next_deadline(&self) -> Option<Mono> {
+        let awaited = match self.link {
+            Link::Awaited { until } if until > self.now.mono => Some(until),
+            _ => None,
+        };
+        let contactors = self.contactors.next_deadline(self.now.mono, &self.settings.cut_offs);
+        let site = [awaited, contactors, self.clock.next_deadline(), self.board.next_deadline(), self.refused_until];
+        site.into_iter().flatten().chain(self.agenda.soonest()).min()
+    }
+
+    /// What must be sent under the settings in force before [`Controller::reload`] replaces them with `settings`: OFF to
+    /// every lamp whose output they no longer have.
+    pub fn farewell(&mut self, settings: &Settings) -> Vec<Effect> {
+        let lamps = |settings: &Settings| -> Vec<(OutputRef, String, Option<Duration>)> {
+            let enclosures = settings.enclosures.iter().enumerate();
+            let lamps = enclosures.flat_map(|(at, enclosure)| {
+                let lamps = enclosure.lamps.iter().enumerate();
+                lamps.map(move |(lamp_at, lamp)| {
+                    let named = OutputRef::Lamp(EnclosureIx(at), LampIx(lamp_at));
+                    (named, lamp.output.set.clone(), lamp.output.hold)
+                })
+            });
+            lamps.collect()
+        };
+        let kept: BTreeSet<_> = lamps(settings).into_iter().map(|(_, set, _)| set).collect();
+        let gone = lamps(&self.settings).into_iter().filter(|(_, set, _)| !kept.contains(set));
+        let off = gone.map(|(output, _, hold)| {
+            self.tickets += 1;
+            Effect::Command(Command { output, permit: Permit::OFF, hold, ticket: self.tickets })
+        });
+        off.collect()
+    }
+
+    /// Puts new settings in force. Lamps, latches and timers carry on: enclosures by id, contactors by name, lamps by
+    /// command topic or name, probes by topic. Send [`Controller::farewell`] first.
+    pub fn reload(&mut self, now: Moment, settings: Settings, out: &mut Vec<Effect>) {
+        self.now = Moment { mono: now.mono.max(self.now.mono), wall: now.wall };
+        self.clock.observe(self.now);
+        let was = std::mem::replace(&mut self.settings, settings);
+        let contactors = Contactors::new(&self.settings, &[], self.link == Link::Up);
+        let before = std::mem::replace(&mut self.contactors, contactors);
+        self.contactors.adopt(self.now.mono, &self.settings.cut_offs, before, &was.cut_offs);
+        let earlier = std::mem::take(&mut self.enclosures);
+        self.enclosures = self.build_enclosures();
+        let mut known: BTreeMap<_, _> =
+            was.enclosures.iter().zip(earlier).map(|(settings, control)| (&settings.id, (settings, control))).collect();
+        for (enclosure, control) in self.settings.enclosures.iter().zip(&mut self.enclosures) {
+            if let Some((before, earlier)) = known.remove(&enclosure.id) {
+                control.adopt(self.now.mono, enclosure, earlier, before);
+            }
+        }
+        self.refused_until = None;
+        self.board.clear(self.now.mono, AlarmKind::ConfigRefused, "");
+        self.agenda = Agenda::new(self.enclosures.len());
+        self.everybody_now();
+        self.run_due(out);
+    }
+
+    /// An enclosure as it stands; none where `enclosure` is not in the settings in force.
+    pub fn view(&self, enclosure: EnclosureIx) -> Option<EnclosureView> {
+        let settings = self.settings.enclosures.get(enclosure.0)?;
+        let control = self.enclosures.get(enclosure.0)?;
+        let (mut tickets, mut demands, mut out) = (0, Vec::new(), Vec::new());
+        let ctx = Context {
+            now: self.now.mono,
+            wall: self.clock.wall(self.now.mono),
+            stamp: self.stamp(),
+            connected: self.link == Link::Up,
+            stopping: self.stopping,
+            site: &self.settings.site,
+            clock: &self.clock,
+            contactors: &self.contactors,
+            tickets: &mut tickets,
+            demands: &mut demands,
+            out: &mut out,
+        };
+        Some(control.view(&ctx, settings))
     }
 }

@@ -1,6 +1,7 @@
 //! Why a lamp has the level it has, in words a person can read.
 
 use std::fmt;
+use std::sync::Arc;
 
 use crate::guard::Refusal;
 use crate::units::{Celsius, Level};
@@ -21,7 +22,7 @@ pub enum Reason {
     /// A thermostat by its probe.
     Thermostat {
         /// The spot it warms.
-        spot: String,
+        spot: Arc<str>,
         /// The reading.
         reading: Celsius,
         /// The target.
@@ -37,7 +38,7 @@ pub enum Reason {
     /// The thermostat has no reading to go by.
     NoReading {
         /// The spot it warms.
-        spot: String,
+        spot: Arc<str>,
     },
     /// A person asked for it.
     Override,
@@ -48,7 +49,7 @@ pub enum Reason {
     /// The contactor above it is open.
     CutOff {
         /// Its name.
-        name: String,
+        name: Arc<str>,
     },
     /// A contactor is closed, as it should be.
     Closed,

@@ -1,1 +1,355 @@
-//! Room: daemon.
+//! The live driver of the control core: one loop that hands it every message and deadline, and carries out what it wants.
+
+#![allow(clippy::disallowed_methods, clippy::disallowed_types, reason = "a live driver reads the real clocks")]
+
+mod clock;
+mod store;
+
+pub use clock::Clock;
+pub use store::{Remembered, Store};
+
+use std::future::Future;
+use std::path::PathBuf;
+use std::time::{Duration, Instant};
+
+use anyhow::{Context as _, anyhow};
+use tokio::signal::unix::{Signal, SignalKind, signal};
+use tracing::{debug, error, info, warn};
+
+use crate::control::{AlarmNotice, AlarmState, Controller, Effect, Event, Priority};
+use crate::guard::SafetyRecord;
+use crate::message::{self, Routes};
+use crate::settings::{EnclosureIx, OnExit, Settings};
+use crate::wire::{Inbound, Inbox, Lane, Link, LinkHandle, LinkOptions};
+
+/// Without a service manager the loop wakes up this often at the latest.
+const IDLE: Duration = Duration::from_secs(3600);
+
+/// How the daemon runs.
+pub struct Options {
+    /// What the keeper asked for.
+    pub settings: Settings,
+    /// Reads the configuration again at SIGHUP: new settings, or why they were refused. None: SIGHUP is ignored.
+    pub reread: Option<Box<dyn FnMut() -> Result<Settings, String>>>,
+    /// Where moments come from.
+    pub clock: Clock,
+    /// Where safety state is kept; none: in memory alone.
+    pub state_directory: Option<PathBuf>,
+    /// Whether a service manager is told of the start, the state and the end.
+    pub service: bool,
+}
+
+/// Runs until `stop` is done, then leaves the lamps as the settings say. Errors are what keeps it from starting: the state
+/// directory, or a certificate that cannot be read. Afterwards nothing ends it but `stop`.
+pub async fn run(options: Options, stop: impl Future<Output = ()>) -> anyhow::Result<()> {
+    let Options { settings, reread, clock, state_directory, service } = options;
+    let (store, remembered) = match state_directory {
+        Some(directory) => {
+            let (store, remembered) = Store::open(&directory).map_err(|why| anyhow!(why))?;
+            (Some(store), remembered)
+        }
+        None => (None, Remembered::default()),
+    };
+    let controller = Controller::new(settings, clock.now(), &remembered.records);
+    let routes = Routes::new(controller.settings());
+    let (link, inbox) = Link::start(LinkOptions::daemon(controller.settings(), routes.subscriptions()))
+        .context("the connection to the broker cannot be set up")?;
+    let service = Service::new(service);
+    let mut daemon =
+        Daemon { controller, routes, link, inbox, store, clock, effects: Vec::new(), events: Vec::new(), service };
+    if let Some(why) = remembered.trouble {
+        error!("{why}");
+        daemon.handle(Event::Storage { failure: Some(why) });
+    }
+    daemon.service.started(daemon.controller.settings());
+    daemon.serve(reread, stop).await?;
+    daemon.end().await;
+    Ok(())
+}
+
+/// The daemon while it runs.
+struct Daemon {
+    controller: Controller,
+    routes: Routes,
+    link: LinkHandle,
+    inbox: Inbox,
+    store: Option<Store>,
+    clock: Clock,
+    /// Reused, so that a message costs no allocation for them.
+    effects: Vec<Effect>,
+    events: Vec<Event>,
+    service: Service,
+}
+
+impl Daemon {
+    async fn serve(
+        &mut self,
+        mut reread: Option<Box<dyn FnMut() -> Result<Settings, String>>>,
+        stop: impl Future<Output = ()>,
+    ) -> anyhow::Result<()> {
+        let mut hangup = signal(SignalKind::hangup()).context("SIGHUP cannot be listened to")?;
+        tokio::pin!(stop);
+        self.handle(Event::Tick);
+        loop {
+            self.service.feed();
+            let wait = self.wait();
+            tokio::select! {
+                biased;
+                () = &mut stop => return Ok(()),
+                () = next_hangup(&mut hangup) => match &mut reread {
+                    Some(reread) => {
+                        let outcome = reread();
+                        self.reload(outcome).await?;
+                    }
+                    None => info!("SIGHUP: there is no configuration file to read again"),
+                },
+                failure = outcome(&mut self.store) => self.handle(Event::Storage { failure }),
+                inbound = self.inbox.recv() => match inbound {
+                    Some(inbound) => self.inbound(inbound),
+                    None => return Err(anyhow!("the connection to the broker has ended by itself")),
+                },
+                () = tokio::time::sleep(wait) => self.handle(Event::Tick),
+            }
+        }
+    }
+
+    /// How long nothing need be done, in real time.
+    fn wait(&self) -> Duration {
+        let deadline = self.controller.next_deadline().map_or(IDLE, |deadline| self.clock.until(deadline));
+        deadline.min(self.service.feed_within())
+    }
+
+    fn inbound(&mut self, inbound: Inbound) {
+        match inbound {
+            Inbound::Message { topic, payload, retained } => {
+                let mut events = std::mem::take(&mut self.events);
+                let settings = self.controller.settings();
+                if let Err(misread) = self.routes.decode(&topic, &payload, retained, settings, &mut events) {
+                    warn!("{misread}");
+                }
+                for event in events.drain(..) {
+                    self.handle(event);
+                }
+                self.events = events;
+            }
+            Inbound::Delivered { output, ticket } => self.handle(Event::Delivered { output, ticket }),
+            Inbound::Up => {
+                info!("connected to the broker");
+                self.handle(Event::LinkUp);
+                self.service.status("connected");
+            }
+            Inbound::Down { why } => {
+                warn!("connection to the broker lost: {why}");
+                self.handle(Event::LinkDown);
+                self.service.status("no broker; control goes on in memory");
+            }
+            Inbound::Note(note) => warn!("{note}"),
+        }
+    }
+
+    fn handle(&mut self, event: Event) {
+        let mut effects = std::mem::take(&mut self.effects);
+        self.controller.handle(self.clock.now(), event, &mut effects);
+        self.carry_out(&mut effects);
+        self.effects = effects;
+    }
+
+    fn carry_out(&mut self, effects: &mut Vec<Effect>) {
+        for effect in effects.drain(..) {
+            match effect {
+                Effect::Command(command) => {
+                    if let Some(sent) = message::encode(self.controller.settings(), &command) {
+                        let is_off = command.permit.level().is_off();
+                        debug!(topic = %sent.topic, level = %command.permit.level(), ticket = command.ticket, "command");
+                        self.link.command(sent.topic, sent.payload, command.output, command.ticket, is_off);
+                    }
+                }
+                Effect::ClearRetained(output) => {
+                    if let Some(topic) = message::clear_topic(self.controller.settings(), output) {
+                        self.link.clear_retained(topic);
+                    }
+                }
+                Effect::Switched { enclosure, lamp, level, reason } => {
+                    let enclosure = &self.controller.settings().enclosures[enclosure.0];
+                    info!(enclosure = %enclosure.id, lamp = %enclosure.lamps[lamp.0].name, %level, %reason, "lamp");
+                }
+                Effect::Alarm(notice) => {
+                    log_alarm(self.controller.settings(), &notice);
+                    self.publish(message::alarm_document(self.controller.settings(), &notice), Lane::Alarm);
+                }
+                Effect::State(enclosure) => self.publish_state(enclosure),
+                Effect::Remember(record) => self.remember(record),
+            }
+        }
+    }
+
+    fn publish(&self, document: Option<message::Message>, lane: Lane) {
+        if let Some(document) = document {
+            self.link.document(document.topic, document.payload, lane);
+        }
+    }
+
+    fn publish_state(&self, enclosure: EnclosureIx) {
+        if let Some(view) = self.controller.view(enclosure) {
+            self.publish(message::state_document(self.controller.settings(), &view), Lane::State);
+        }
+    }
+
+    fn remember(&self, record: SafetyRecord) {
+        if let Some(store) = &self.store {
+            store.remember(record);
+        }
+    }
+
+    /// A configuration was read again.
+    async fn reload(&mut self, outcome: Result<Settings, String>) -> anyhow::Result<()> {
+        let settings = match outcome {
+            Ok(settings) => settings,
+            Err(why) => {
+                error!("configuration refused, the one before stays in force: {why}");
+                self.handle(Event::ConfigRefused { text: why });
+                return Ok(());
+            }
+        };
+        let before = self.controller.settings().clone();
+        if before.site.state_directory != settings.site.state_directory {
+            warn!("state_directory has changed: that takes effect at the next start");
+        }
+        let same_link = before.broker == settings.broker && before.site.name == settings.site.name;
+        let new_routes = Routes::new(&settings);
+        // A new connection is prepared before anything else, so that an unreadable certificate changes nothing.
+        let new_link = if same_link {
+            None
+        } else {
+            match Link::start(LinkOptions::daemon(&settings, new_routes.subscriptions())) {
+                Ok(link) => Some(link),
+                Err(why) => {
+                    self.handle(Event::ConfigRefused { text: why.to_string() });
+                    return Ok(());
+                }
+            }
+        };
+        let mut effects = self.controller.farewell(&settings);
+        self.carry_out(&mut effects);
+        self.clear_documents(&before, &settings);
+        if let Some((link, inbox)) = new_link {
+            self.handle(Event::LinkDown);
+            let old = std::mem::replace(&mut self.link, link);
+            self.inbox = inbox;
+            old.stop().await;
+        } else {
+            self.link.resubscribe(new_routes.subscriptions());
+        }
+        self.routes = new_routes;
+        self.controller.reload(self.clock.now(), settings, &mut effects);
+        self.carry_out(&mut effects);
+        info!("configuration read again");
+        self.service.started(self.controller.settings());
+        Ok(())
+    }
+
+    /// Deletes the documents of enclosures that are gone.
+    fn clear_documents(&self, before: &Settings, after: &Settings) {
+        let kept: std::collections::BTreeSet<_> = after.enclosures.iter().map(|enclosure| &enclosure.id).collect();
+        for enclosure in before.enclosures.iter().filter(|enclosure| !kept.contains(&enclosure.id)) {
+            let topic = message::topics::state(&before.site.name, &enclosure.id);
+            self.link.document(topic, Vec::new(), Lane::State);
+            for kind in crate::control::AlarmKind::ALL {
+                let topic = message::topics::alarm(&before.site.name, &enclosure.id, kind);
+                self.link.document(topic, Vec::new(), Lane::Alarm);
+            }
+        }
+    }
+
+    /// Leaves the lamps as the settings say, and parts from broker and disk.
+    async fn end(mut self) {
+        self.service.stopping();
+        match self.controller.settings().site.on_exit {
+            OnExit::HeatOff => info!("stopping: lamps that warm go off"),
+            OnExit::AllOff => info!("stopping: all lamps go off"),
+            OnExit::Leave => info!("stopping: lamps stay as they are"),
+        }
+        self.handle(Event::Stop);
+        self.link.stop().await;
+        if let Some(store) = self.store {
+            store.close();
+        }
+    }
+}
+
+async fn next_hangup(hangup: &mut Signal) {
+    if hangup.recv().await.is_none() {
+        std::future::pending::<()>().await;
+    }
+}
+
+async fn outcome(store: &mut Option<Store>) -> Option<String> {
+    match store {
+        Some(store) => store.outcome().await,
+        None => std::future::pending().await,
+    }
+}
+
+fn log_alarm(settings: &Settings, notice: &AlarmNotice) {
+    let enclosure = notice.enclosure.map_or("site", |EnclosureIx(ix)| settings.enclosures[ix].id.as_str());
+    let (kind, priority, state) = (notice.kind, notice.priority.word(), notice.state.word());
+    match (notice.state, notice.priority) {
+        (AlarmState::Unacknowledged, Priority::Critical | Priority::High) => {
+            error!(enclosure, %kind, priority, state, "alarm: {}", notice.text);
+        }
+        (AlarmState::Unacknowledged, _) => warn!(enclosure, %kind, priority, state, "alarm: {}", notice.text),
+        _ => info!(enclosure, %kind, priority, state, "alarm"),
+    }
+}
+
+/// The service manager's view of the daemon (sd_notify); silent where there is none.
+struct Service {
+    /// What the watchdog waits, and when it was last fed.
+    watchdog: Option<(Duration, Option<Instant>)>,
+    enabled: bool,
+}
+
+impl Service {
+    fn new(enabled: bool) -> Service {
+        let watchdog = if enabled { sd_notify::watchdog_enabled() } else { None };
+        Service { watchdog: watchdog.map(|patience| (patience, None)), enabled }
+    }
+
+    fn tell(&self, states: &[sd_notify::NotifyState<'_>]) {
+        if self.enabled
+            && let Err(why) = sd_notify::notify(states)
+        {
+            debug!("the service manager could not be told: {why}");
+        }
+    }
+
+    fn started(&self, settings: &Settings) {
+        let lamps: usize = settings.enclosures.iter().map(|enclosure| enclosure.lamps.len()).sum();
+        info!(site = %settings.site.name, enclosures = settings.enclosures.len(), lamps, "in charge");
+        self.tell(&[sd_notify::NotifyState::Ready]);
+        self.status("started");
+    }
+
+    fn status(&self, status: &str) {
+        self.tell(&[sd_notify::NotifyState::Status(status)]);
+    }
+
+    /// Feeds the watchdog. Only the control loop calls this, so a loop that hangs starves it.
+    fn feed(&mut self) {
+        let within = self.feed_within();
+        let Some((_, fed)) = &mut self.watchdog else { return };
+        if fed.is_none_or(|fed| fed.elapsed() >= within / 2) {
+            *fed = Some(Instant::now());
+            self.tell(&[sd_notify::NotifyState::Watchdog]);
+        }
+    }
+
+    /// The loop must come round within this: a third of what the watchdog waits.
+    fn feed_within(&self) -> Duration {
+        self.watchdog.map_or(IDLE, |(patience, _)| patience / 3)
+    }
+
+    fn stopping(&self) {
+        self.tell(&[sd_notify::NotifyState::Stopping]);
+    }
+}

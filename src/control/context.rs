@@ -1,0 +1,40 @@
+//! What one step of the core works with.
+
+use chrono::{DateTime, Utc};
+
+use crate::settings::{CutOffIx, OnExit, Site};
+use crate::time::Mono;
+
+use super::clock::Clock;
+use super::contactors::Contactors;
+use super::effect::Effect;
+
+/// What one step of the core works with: the moment, the site at large, and where effects go.
+pub(super) struct Context<'a> {
+    pub(super) now: Mono,
+    /// The time schedules go by; none while the clock was never set.
+    pub(super) wall: Option<DateTime<Utc>>,
+    /// The best wall time for a person to read.
+    pub(super) stamp: DateTime<Utc>,
+    pub(super) connected: bool,
+    pub(super) stopping: Option<OnExit>,
+    pub(super) site: &'a Site,
+    pub(super) clock: &'a Clock,
+    pub(super) contactors: &'a Contactors,
+    pub(super) tickets: &'a mut u64,
+    /// Contactors that must open, each with the reason.
+    pub(super) demands: &'a mut Vec<(CutOffIx, String)>,
+    pub(super) out: &'a mut Vec<Effect>,
+}
+
+impl Context<'_> {
+    /// Whether a contactor is open.
+    pub(super) fn is_open(&self, cut_off: CutOffIx) -> bool {
+        self.contactors.is_open(cut_off)
+    }
+
+    /// The monotonic moment at which the schedules' time will be `wall`.
+    pub(super) fn mono_at(&self, wall: DateTime<Utc>) -> Option<Mono> {
+        self.clock.mono_at(self.now, wall)
+    }
+}

@@ -1,0 +1,367 @@
+//! One lamp: what control proposes, what the guard permits, and how its output is driven.
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use chrono::{DateTime, TimeDelta, Utc};
+
+use crate::guard::{LampGuard, LampRecord, Refusal, Stoppage, WeakWatch};
+use crate::settings::{EnclosureIx, Lamp, LampIx, OnExit, Probe, ProbeIx, When, Window};
+use crate::time::Mono;
+use crate::units::{Celsius, Level, Watts};
+
+use super::context::Context;
+use super::drive::Drive;
+use super::effect::Effect;
+use super::event::OutputRef;
+use super::heat::Thermostat;
+use super::photoperiod::DayClock;
+use super::reason::{Proposal, Reason};
+
+/// From this level on a dimmed lamp counts as fully on when it is judged too weak; a guess.
+const FULL_ENOUGH: f64 = 0.97;
+/// A hand setting lasts this long at most; a guess, so that nobody forgets one for good.
+const LONGEST_OVERRIDE: Duration = Duration::from_secs(24 * 3600);
+/// A ramp moves at least this often; a guess, fine enough for the eye over half an hour.
+const RAMP_STEP: TimeDelta = TimeDelta::seconds(10);
+
+/// One lamp under control.
+#[derive(Clone, Debug)]
+pub(super) struct LampControl {
+    pub(super) guard: LampGuard,
+    pub(super) drive: Drive,
+    thermostat: Option<Thermostat>,
+    pub(super) stoppage: Option<Stoppage>,
+    pub(super) weak: Option<WeakWatch>,
+    pub(super) reason: Reason,
+    hand: Option<Hand>,
+    /// When the permit last went on or off; none: not since the start, and long enough ago not to matter.
+    switched: Option<Mono>,
+    /// A lamp that went out by itself must cool until then.
+    cooling_until: Option<Mono>,
+    target: Option<Celsius>,
+    hours: Hours,
+    spot: Arc<str>,
+    /// Name of the contactor above it.
+    cut_off: Option<Arc<str>>,
+}
+
+/// Where a moment lies in a lamp's day.
+#[derive(Clone, Copy, Debug)]
+struct Hours {
+    is_day: bool,
+    /// The lamp's window is open.
+    open: bool,
+    /// How far its ramp has come, 0..=1.
+    share: f64,
+    /// The day target is in force: it follows `after_dawn` and `before_dusk` too.
+    day_target: bool,
+    /// Ask again by then.
+    next: Option<DateTime<Utc>>,
+}
+
+impl Hours {
+    const UNKNOWN: Hours = Hours { is_day: false, open: false, share: 0.0, day_target: false, next: None };
+
+    /// Without a wall time it counts as night: lights stay off, and the night targets hold.
+    fn at(day: &mut DayClock, window: &Window, wall: Option<DateTime<Utc>>) -> Hours {
+        let Some(wall) = wall else {
+            let open = window.when != When::Day;
+            return Hours { open, share: if open { 1.0 } else { 0.0 }, ..Hours::UNKNOWN };
+        };
+        let daylight = day.at(wall);
+        let opening = day.window(window, wall);
+        let by_day = day.window(&Window { when: When::Day, ..*window }, wall);
+        let mut next = opening.next.min(by_day.next).min(daylight.holds_until);
+        if opening.is_ramping() {
+            next = next.min(wall + RAMP_STEP);
+        }
+        Hours {
+            is_day: daylight.is_day,
+            open: opening.open,
+            share: opening.share,
+            day_target: by_day.open,
+            next: Some(next),
+        }
+    }
+}
+
+/// A level set by hand.
+#[derive(Clone, Copy, Debug)]
+struct Hand {
+    level: Level,
+    until: Mono,
+}
+
+impl LampControl {
+    pub(super) fn new(lamp: &Lamp, probes: &[Probe], cut_off: Option<&str>, now: Mono, connected: bool) -> LampControl {
+        let mut guard = LampGuard::new(lamp, probes);
+        let (permit, _) = guard.judge(now, Level::OFF);
+        let spot = lamp.heat.map_or("", |heat| probes[heat.probe.0].spot.as_str());
+        // Nobody knows how long a discharge lamp has been out, so it is taken to have just gone out.
+        let must_cool = !lamp.fitting.traits().restrike.value.is_zero();
+        let watched = lamp.guard.as_ref();
+        LampControl {
+            guard,
+            drive: Drive::new(permit, connected),
+            thermostat: lamp.heat.map(|heat| Thermostat::new(heat.law)),
+            stoppage: watched.map(|guard| Stoppage::new(guard.unstoppable_after, lamp.power, now)),
+            weak: lamp.heat.map(|heat| WeakWatch::new(heat.weak)),
+            reason: Reason::Night,
+            hand: None,
+            switched: must_cool.then_some(now),
+            cooling_until: None,
+            target: None,
+            hours: Hours::UNKNOWN,
+            spot: Arc::from(spot),
+            cut_off: cut_off.map(Arc::from),
+        }
+    }
+
+    /// A believable temperature has come in, after the guard has seen it.
+    pub(super) fn temperature(&mut self, now: Mono, lamp: &Lamp, probe: &Probe, ix: ProbeIx, reading: Celsius) {
+        let Some(heat) = lamp.heat.filter(|heat| heat.probe == ix) else { return };
+        let target = self.target.unwrap_or(heat.target.night);
+        let level = self.drive.wanted();
+        let acting =
+            self.hours.open && !matches!(self.reason, Reason::Guard(_) | Reason::CutOff { .. } | Reason::Override);
+        if let Some(thermostat) = &mut self.thermostat {
+            thermostat.reading(now, reading, target, acting, probe.stale);
+        }
+        let lit = self.is_lit_by_report(lamp);
+        if let Some(weak) = &mut self.weak {
+            if level.share() >= FULL_ENOUGH && lit {
+                weak.reading(now, reading, target, probe.stale);
+            } else {
+                weak.not_full();
+            }
+        }
+    }
+
+    /// Whether its output says it is on, or says nothing at all because it has no state topic.
+    fn is_lit_by_report(&self, lamp: &Lamp) -> bool {
+        lamp.output.state.is_none() || self.drive.reported().is_some_and(|level| !level.is_off())
+    }
+
+    /// Whether it is on by every account, and has been for its warm-up.
+    pub(super) fn is_warm(&self, now: Mono, lamp: &Lamp) -> bool {
+        self.lit_for(now, lamp).is_some_and(|lasted| lasted >= lamp.warm_up)
+    }
+
+    /// For how long it has been on by every account.
+    pub(super) fn lit_for(&self, now: Mono, lamp: &Lamp) -> Option<Duration> {
+        if self.drive.wanted().is_off() || !self.is_lit_by_report(lamp) {
+            return None;
+        }
+        self.switched.map(|since| now.since(since))
+    }
+
+    /// Whether it may be giving off heat: permitted, or reported on.
+    pub(super) fn may_warm(&self, lamp: &Lamp) -> bool {
+        let on = |level: Level| !level.is_off();
+        lamp.fitting.traits().emits.heat && (on(self.drive.wanted()) || self.drive.reported().is_some_and(on))
+    }
+
+    /// The output reports its level.
+    pub(super) fn report(&mut self, now: Mono, lamp: &Lamp, level: Level) {
+        let restrike = lamp.fitting.traits().restrike.value;
+        let went_out = level.is_off() && self.drive.reported().is_some_and(|before| !before.is_off());
+        if went_out && !self.drive.wanted().is_off() && !restrike.is_zero() {
+            self.cooling_until = Some(now.after(restrike));
+        }
+        self.drive.report(now, level);
+    }
+
+    /// The lamp's own power probe has a believable reading.
+    pub(super) fn power(&mut self, now: Mono, reading: Watts) {
+        if let Some(stoppage) = &mut self.stoppage {
+            stoppage.power(now, reading);
+        }
+    }
+
+    /// A person sets a level for a while, or ends that.
+    pub(super) fn set_by_hand(&mut self, now: Mono, level: Option<Level>, span: Duration) {
+        self.hand = level.map(|level| Hand { level, until: now.after(span.min(LONGEST_OVERRIDE)) });
+    }
+
+    /// A person resets its guard.
+    pub(super) fn reset(&mut self, now: Mono) {
+        self.guard.reset(now);
+    }
+
+    /// What control would like, before the guard has spoken.
+    fn propose(&mut self, ctx: &Context<'_>, lamp: &Lamp, probes: &[Probe], day: &mut DayClock) -> Proposal {
+        let wanted = self.wish(ctx, lamp, probes, day);
+        self.hold_to_times(ctx.now, lamp, wanted)
+    }
+
+    fn wish(&mut self, ctx: &Context<'_>, lamp: &Lamp, probes: &[Probe], day: &mut DayClock) -> Proposal {
+        let off = |reason| Proposal { level: Level::OFF, reason };
+        let hours = Hours::at(day, &lamp.window, ctx.wall);
+        self.hours = hours;
+        self.target = lamp.heat.map(|heat| if hours.day_target { heat.target.day } else { heat.target.night });
+        match ctx.stopping {
+            Some(OnExit::AllOff) => return off(Reason::Stopping),
+            Some(OnExit::HeatOff) if lamp.guard.is_some() => return off(Reason::Stopping),
+            Some(OnExit::HeatOff | OnExit::Leave) | None => {}
+        }
+        if let (Some(cut_off), Some(name)) = (lamp.cut_off, &self.cut_off)
+            && ctx.is_open(cut_off)
+        {
+            return off(Reason::CutOff { name: Arc::clone(name) });
+        }
+        self.hand = self.hand.filter(|hand| ctx.now < hand.until);
+        if let Some(hand) = self.hand {
+            return Proposal { level: whole_for_relay(lamp, hand.level), reason: Reason::Override };
+        }
+        if !hours.open {
+            if let Some(thermostat) = &mut self.thermostat {
+                thermostat.rest();
+            }
+            return off(match (ctx.wall, lamp.window.when) {
+                (None, _) => Reason::NoClock,
+                (_, When::Night) if hours.is_day => Reason::Day,
+                _ if hours.is_day => Reason::Staged,
+                _ => Reason::Night,
+            });
+        }
+        let ceiling = Level::clamped(lamp.window.level.share() * hours.share);
+        let (Some(thermostat), Some(heat), Some(target)) = (&mut self.thermostat, &lamp.heat, self.target) else {
+            let reason = if hours.share < 1.0 { Reason::Ramp } else { Reason::Lit };
+            return Proposal { level: whole_for_relay(lamp, ceiling), reason };
+        };
+        let Some(reading) = thermostat.fresh(ctx.now, probes[heat.probe.0].stale) else {
+            return off(Reason::NoReading { spot: Arc::clone(&self.spot) });
+        };
+        let level = thermostat.level(ctx.now, reading, target).min(ceiling);
+        let reason = Reason::Thermostat { spot: Arc::clone(&self.spot), reading, target };
+        Proposal { level: whole_for_relay(lamp, level), reason }
+    }
+
+    /// Holds a wish to the shortest times on and off.
+    fn hold_to_times(&self, now: Mono, lamp: &Lamp, wish: Proposal) -> Proposal {
+        let is_on = !self.drive.wanted().is_off();
+        let lasted = self.switched.map(|at| now.since(at));
+        let cooling = self.cooling_until.is_some_and(|until| now < until);
+        if !wish.level.is_off() {
+            let too_soon = !is_on && lasted.is_some_and(|lasted| lasted < lamp.min_off);
+            if too_soon || cooling {
+                let by_fitting = cooling || lamp.min_off <= lamp.fitting.traits().restrike.value;
+                return Proposal { level: Level::OFF, reason: Reason::MinOff { cooling: by_fitting } };
+            }
+        } else if is_on
+            && lasted.is_some_and(|lasted| lasted < lamp.min_on)
+            && matches!(wish.reason, Reason::Thermostat { .. } | Reason::Night | Reason::Day | Reason::Staged)
+        {
+            return Proposal { level: self.drive.wanted(), reason: Reason::MinOn };
+        }
+        wish
+    }
+
+    /// Proposes, lets the guard dispose, and drives the output.
+    pub(super) fn steer(
+        &mut self,
+        ctx: &mut Context<'_>,
+        lamp: &Lamp,
+        probes: &[Probe],
+        day: &mut DayClock,
+        named: (EnclosureIx, LampIx),
+    ) {
+        let proposal = self.propose(ctx, lamp, probes, day);
+        let (permit, refusal) = self.guard.judge(ctx.now, proposal.level);
+        self.reason = reason_for(proposal, refusal);
+        let was_off = self.drive.wanted().is_off();
+        if self.drive.want(ctx.now, permit) {
+            let is_off = permit.level().is_off();
+            if was_off != is_off {
+                self.switched = Some(ctx.now);
+                self.cooling_until = None;
+                if let Some(stoppage) = &mut self.stoppage {
+                    stoppage.told(ctx.now, !is_off);
+                }
+            }
+            self.send(ctx, lamp, named);
+            ctx.out.push(Effect::Switched {
+                enclosure: named.0,
+                lamp: named.1,
+                level: permit.level(),
+                reason: self.reason.clone(),
+            });
+        } else {
+            self.send(ctx, lamp, named);
+        }
+    }
+
+    fn send(&mut self, ctx: &mut Context<'_>, lamp: &Lamp, (enclosure, ix): (EnclosureIx, LampIx)) {
+        if ctx.stopping == Some(OnExit::Leave) {
+            return;
+        }
+        self.drive.step(ctx.now, &lamp.output, OutputRef::Lamp(enclosure, ix), ctx.tickets, ctx.out);
+    }
+
+    /// When [`LampControl::steer`] may have something to do without any event.
+    pub(super) fn next_deadline(&self, ctx: &Context<'_>, lamp: &Lamp) -> Option<Mono> {
+        let now = ctx.now;
+        let switched = self.switched.into_iter().flat_map(|at| [at.after(lamp.min_on), at.after(lamp.min_off)]);
+        let warm = self.switched.map(|at| at.after(lamp.warm_up));
+        let window = self.hours.next.and_then(|wall| ctx.mono_at(wall));
+        let timers = [
+            self.guard.next_deadline(now),
+            self.thermostat.as_ref().and_then(|thermostat| thermostat.next_deadline(now)),
+            self.hand.map(|hand| hand.until),
+            self.cooling_until,
+            warm,
+            window,
+        ];
+        let driven = self.drive.next_deadline(now, &lamp.output);
+        timers.into_iter().flatten().chain(switched).filter(|&at| at > now).chain(driven).min()
+    }
+
+    /// The name of the contactor above it.
+    pub(super) fn cut_off_name(&self) -> Option<String> {
+        self.cut_off.as_deref().map(str::to_owned)
+    }
+
+    /// The target in force, for a thermostat.
+    pub(super) fn target(&self) -> Option<Celsius> {
+        self.target
+    }
+
+    /// What of it must survive a restart.
+    pub(super) fn record(&self, now: Mono, lamp: &Lamp) -> Option<LampRecord> {
+        self.guard.record(now, lamp)
+    }
+
+    /// Carries on from the same lamp under earlier settings.
+    pub(super) fn adopt(&mut self, earlier: LampControl, same_probe: &dyn Fn(ProbeIx) -> Option<ProbeIx>) {
+        self.guard.adopt(&earlier.guard, same_probe);
+        if let (Some(thermostat), Some(was)) = (&mut self.thermostat, &earlier.thermostat) {
+            thermostat.adopt(was);
+        }
+        self.drive.adopt(earlier.drive);
+        if self.stoppage.is_some() && earlier.stoppage.is_some() {
+            self.stoppage = earlier.stoppage;
+        }
+        self.reason = earlier.reason;
+        self.hand = earlier.hand;
+        self.switched = earlier.switched;
+        self.cooling_until = earlier.cooling_until;
+        self.target = earlier.target;
+    }
+}
+
+/// The one reason: the guard's where it takes something away or has tripped, control's otherwise.
+fn reason_for(proposal: Proposal, refusal: Option<Refusal>) -> Reason {
+    match refusal {
+        Some(refusal @ (Refusal::Tripped { .. } | Refusal::Latched(_))) => Reason::Guard(refusal),
+        Some(refusal) if !proposal.level.is_off() || matches!(proposal.reason, Reason::NoReading { .. }) => {
+            Reason::Guard(refusal)
+        }
+        _ => proposal.reason,
+    }
+}
+
+/// A relay knows on and off alone.
+fn whole_for_relay(lamp: &Lamp, level: Level) -> Level {
+    if lamp.output.is_relay() && !level.is_off() { Level::FULL } else { level }
+}

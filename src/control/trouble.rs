@@ -1,0 +1,340 @@
+//! What can be wrong, and the words for it. All wording of alarms lives here.
+//!
+//! A text answers, in this order: what and where, since when, which reading against which limit, what the program has
+//! already done, what to do now; and carries the caution that belongs to it.
+
+use std::fmt::Write as _;
+use std::sync::Arc;
+use std::time::Duration;
+
+use crate::guard::{Latch, StillHeats};
+use crate::time::spoken;
+use crate::units::{Celsius, Level, Uvi};
+
+use super::alarm::{AlarmKind, Priority};
+
+const MAINS: &str = "Pull the plug before you touch a lamp; leave wiring to a licensed electrician.";
+const BURN: &str = "Surfaces may be hot enough to burn. If the animal has been near, a veterinarian should see it: burns may \
+                    not show for days.";
+const COLD: &str = "The animal gets no heat from this lamp meanwhile: if the enclosure grows cold, warm the room or move \
+                    the animal.";
+const UV_EYES: &str =
+    "Do not look into the lamp, and keep the animal in shade. Shut or swollen eyes are for a veterinarian.";
+
+/// One thing that is wrong with one lamp, probe or the whole.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) enum Trouble {
+    OverTemperature { reading: Celsius, cut: Celsius, rest: Duration, latch: Option<Latch> },
+    HeatUnstoppable { evidence: StillHeats, cut_off: Option<String> },
+    RelayDeaf { wanted: Level, reported: Option<Level>, cut_off: Option<String> },
+    ProbeSilent { stale: Duration, holds_off: Vec<Arc<str>>, never: bool, late: bool },
+    ProbeDoubtful { why: String, holds_off: Vec<Arc<str>>, frozen: bool },
+    LampDark { sign: String },
+    HeatWeak { reading: Celsius, target: Celsius, spot: Arc<str> },
+    UvOverCeiling { reading: Uvi, ceiling: Uvi, latched: bool },
+    UvAboveBand { reading: Uvi, high: Uvi },
+    UvBelowBand { reading: Uvi, low: Uvi },
+    RetainedCommand { topic: String },
+    ClockDoubtful { unset: bool },
+    BrokerLost,
+    StorageFailing { why: String },
+    ConfigRefused { why: String },
+}
+
+impl Trouble {
+    pub(super) fn kind(&self) -> AlarmKind {
+        match self {
+            Trouble::OverTemperature { .. } => AlarmKind::OverTemperature,
+            Trouble::HeatUnstoppable { .. } => AlarmKind::HeatUnstoppable,
+            Trouble::RelayDeaf { .. } => AlarmKind::RelayDeaf,
+            Trouble::ProbeSilent { .. } => AlarmKind::ProbeSilent,
+            Trouble::ProbeDoubtful { .. } => AlarmKind::ProbeDoubtful,
+            Trouble::LampDark { .. } => AlarmKind::LampDark,
+            Trouble::HeatWeak { .. } => AlarmKind::HeatWeak,
+            Trouble::UvOverCeiling { .. } => AlarmKind::UvOverCeiling,
+            Trouble::UvAboveBand { .. } => AlarmKind::UvAboveBand,
+            Trouble::UvBelowBand { .. } => AlarmKind::UvBelowBand,
+            Trouble::RetainedCommand { .. } => AlarmKind::RetainedCommand,
+            Trouble::ClockDoubtful { .. } => AlarmKind::ClockDoubtful,
+            Trouble::BrokerLost => AlarmKind::BrokerLost,
+            Trouble::StorageFailing { .. } => AlarmKind::JournalFailing,
+            Trouble::ConfigRefused { .. } => AlarmKind::ConfigRefused,
+        }
+    }
+
+    pub(super) fn priority(&self) -> Priority {
+        match self {
+            Trouble::OverTemperature { .. } | Trouble::HeatUnstoppable { .. } => Priority::Critical,
+            Trouble::ProbeSilent { holds_off, .. } if !holds_off.is_empty() => Priority::High,
+            Trouble::RelayDeaf { .. }
+            | Trouble::LampDark { .. }
+            | Trouble::UvOverCeiling { .. }
+            | Trouble::RetainedCommand { .. }
+            | Trouble::BrokerLost
+            | Trouble::StorageFailing { .. } => Priority::High,
+            Trouble::ProbeSilent { .. }
+            | Trouble::ProbeDoubtful { .. }
+            | Trouble::HeatWeak { .. }
+            | Trouble::UvAboveBand { .. }
+            | Trouble::UvBelowBand { .. }
+            | Trouble::ClockDoubtful { .. }
+            | Trouble::ConfigRefused { .. } => Priority::Medium,
+        }
+    }
+
+    /// Whether this says something that a person must hear although they know of `known`, which is of the same kind
+    /// and subject.
+    pub(super) fn is_news_after(&self, known: &Trouble) -> bool {
+        match (self, known) {
+            (Trouble::OverTemperature { latch: now, .. }, Trouble::OverTemperature { latch: before, .. }) => {
+                now.is_some() != before.is_some()
+            }
+            (Trouble::HeatUnstoppable { cut_off: now, .. }, Trouble::HeatUnstoppable { cut_off: before, .. })
+            | (Trouble::RelayDeaf { cut_off: now, .. }, Trouble::RelayDeaf { cut_off: before, .. }) => now != before,
+            (Trouble::ProbeSilent { late: now, .. }, Trouble::ProbeSilent { late: before, .. }) => now != before,
+            (Trouble::ProbeDoubtful { frozen: now, .. }, Trouble::ProbeDoubtful { frozen: before, .. }) => {
+                now != before
+            }
+            (Trouble::UvOverCeiling { latched: now, .. }, Trouble::UvOverCeiling { latched: before, .. }) => {
+                now != before
+            }
+            (Trouble::ConfigRefused { why: now }, Trouble::ConfigRefused { why: before })
+            | (Trouble::StorageFailing { why: now }, Trouble::StorageFailing { why: before }) => now != before,
+            _ => false,
+        }
+    }
+
+    /// The text for `subject` (a lamp or probe; empty for the whole) of the enclosure called `place`, `since` when.
+    pub(super) fn text(&self, place: &str, subject: &str, since: &str) -> String {
+        match self {
+            Trouble::OverTemperature { reading, cut, rest, latch } => {
+                let mut text = format!("{place}: too hot at lamp {subject} since {since}. ");
+                match latch {
+                    Some(Latch::Limit { reading, limit }) => {
+                        let _ = write!(text, "A guard probe read {reading}, and the hard limit is {limit}. ");
+                    }
+                    _ => {
+                        let _ = write!(text, "A guard probe read {reading}, and the lamp is cut at {cut}. ");
+                    }
+                }
+                if latch.is_some() {
+                    if matches!(latch, Some(Latch::ThreeTrips)) {
+                        text.push_str("It was the third time in 24 hours. ");
+                    }
+                    text.push_str(
+                        "The lamp was switched off and stays off until a person resets its guard. Find the \
+                                   cause first: lamp too close or too strong, probe moved, thermostat setting. ",
+                    );
+                } else {
+                    let _ = write!(
+                        text,
+                        "The lamp was switched off and may come back once it has been well below the cut for {}. Look \
+                         whether the lamp has slipped or the probe has moved, and check the animal. ",
+                        spoken(*rest)
+                    );
+                }
+                text + COLD + " " + BURN + " " + MAINS
+            }
+            Trouble::HeatUnstoppable { evidence, cut_off } => {
+                let done = match cut_off {
+                    Some(name) => format!("The cut-off {name} above it was opened; every lamp below it is dark. "),
+                    None => "No cut-off is configured above it, so the program cannot stop it. ".to_owned(),
+                };
+                format!(
+                    "{place}: lamp {subject} cannot be switched off since {since}. It was told off, and {evidence}. \
+                     {done}Pull its plug NOW and move the animal away from the heat. The relay has probably welded: \
+                     have it replaced. {BURN} {MAINS}"
+                )
+            }
+            Trouble::RelayDeaf { wanted, reported, cut_off } => {
+                let says = match reported {
+                    Some(level) => format!("reports {level}"),
+                    None => "has reported nothing".to_owned(),
+                };
+                let done = match cut_off {
+                    Some(name) => format!("It is told again and again, and the cut-off {name} above it was opened. "),
+                    None => "It is told again and again. ".to_owned(),
+                };
+                let what = if wanted.is_off() {
+                    "See whether the lamp is on; if so, pull its plug."
+                } else {
+                    "See whether the lamp is on and the relay has power and network."
+                };
+                format!(
+                    "{place}: the relay of {subject} does not obey since {since}. It was told {wanted} and {says}. \
+                     {done}{what} {MAINS}"
+                )
+            }
+            Trouble::ProbeSilent { stale, holds_off, never, late } => {
+                let heard = if *never {
+                    "has not been heard since the start".to_owned()
+                } else if *late {
+                    "is late, and by now it could be over the cut".to_owned()
+                } else {
+                    format!("has sent nothing for more than {}", spoken(*stale))
+                };
+                let done = held_off(holds_off);
+                format!(
+                    "{place}: probe {subject} {heard} (since {since}). {done}Check its supply, its cable and the \
+                     network."
+                )
+            }
+            Trouble::ProbeDoubtful { why, holds_off, frozen } => {
+                let done = held_off(holds_off);
+                let what = if *frozen {
+                    "Warm the probe in your hand: if its reading moves it is alive, and then the lamp may be dark."
+                } else {
+                    "See whether it sits where it should, dry and undamaged."
+                };
+                format!("{place}: probe {subject} cannot be believed since {since}: {why}. {done}{what}")
+            }
+            Trouble::LampDark { sign } => format!(
+                "{place}: lamp {subject} seems dark since {since}. It is on by every account, and {sign}. Look whether \
+                 it glows; a lamp can glow and give no UV. Have a spare ready, and take a meter reading after the \
+                 change. {MAINS}"
+            ),
+            Trouble::HeatWeak { reading, target, spot } => format!(
+                "{place}: lamp {subject} does not reach its target since {since}. It is fully on, {spot} is at \
+                 {reading} and the target is {target}. Look whether the lamp is lit and in place, the probe where it \
+                 belongs, and the room not too cold. {COLD} {MAINS}"
+            ),
+            Trouble::UvOverCeiling { reading, ceiling, latched } => {
+                let done = if *latched {
+                    "The UV lamps there were switched off and stay off until a person resets them. "
+                } else {
+                    "If it lasts, the UV lamps there will be switched off. "
+                };
+                format!(
+                    "{place}: too much UV at {subject} since {since}. The UV index read {reading}, and the ceiling is \
+                     {ceiling}. {done}Raise the lamp or fit a weaker one, and measure with a hand-held meter. {UV_EYES}"
+                )
+            }
+            Trouble::UvAboveBand { reading, high } => format!(
+                "{place}: the UV index at {subject} is above its band since {since}: {reading}, and {high} is the most. \
+                 Measure by hand, then raise the lamp or fit a weaker one. {UV_EYES}"
+            ),
+            Trouble::UvBelowBand { reading, low } => format!(
+                "{place}: the UV index at {subject} is below its band since {since}: {reading}, and {low} is the least. \
+                 Clean mesh and lamp, see that nothing shades the probe, measure by hand, and replace the lamp if it \
+                 is spent. {MAINS}"
+            ),
+            Trouble::RetainedCommand { topic } => format!(
+                "{place}: a stored command was found on {topic} since {since}. The broker would have replayed it to the \
+                 relay of {subject} after every power cut. It was deleted. Find the program or device that publishes \
+                 retained commands there, and turn that off."
+            ),
+            Trouble::ClockDoubtful { unset: true } => format!(
+                "{place}: the clock of this computer is not set (since {since}). All lamps follow the night until it \
+                 is; guards work as always. Check the network or set the clock."
+            ),
+            Trouble::ClockDoubtful { unset: false } => format!(
+                "{place}: the clock of this computer has jumped (noticed {since}). Lamps follow the old time until the \
+                 new one has held for 15 min; guards work as always. Check the time and the time service."
+            ),
+            Trouble::BrokerLost => format!(
+                "{place}: no connection to the broker since {since}. No reading arrives and no command leaves. Lamps \
+                 whose relay has a hold go dark by themselves; the others stay as they are. Check the broker and the \
+                 network, and look at the lamps yourself until it is back."
+            ),
+            Trouble::StorageFailing { why } => format!(
+                "{place}: safety state cannot be stored since {since}: {why}. Guards work as always, but a latch would \
+                 be forgotten over a restart. Check the disk."
+            ),
+            Trouble::ConfigRefused { why } => format!(
+                "{place}: the changed configuration was refused at {since}; the one before stays in force. {why} Run \
+                 `lampwarden check` on it."
+            ),
+        }
+    }
+}
+
+fn held_off(lamps: &[Arc<str>]) -> String {
+    if lamps.is_empty() {
+        return String::new();
+    }
+    format!("Without it {} stays off. {COLD} ", lamps.join(" and "))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::units::Watts;
+
+    fn samples() -> Vec<Trouble> {
+        let (reading, cut) = (Celsius(41.2), Celsius(40.0));
+        let rest = Duration::from_secs(300);
+        let limit = Latch::Limit { reading: Celsius(46.5), limit: Celsius(45.0) };
+        let stale = Duration::from_secs(90);
+        let holds_off: Vec<Arc<str>> = vec!["heat".into()];
+        vec![
+            Trouble::OverTemperature { reading, cut, rest, latch: None },
+            Trouble::OverTemperature { reading, cut, rest, latch: Some(limit) },
+            Trouble::OverTemperature { reading, cut, rest, latch: Some(Latch::ThreeTrips) },
+            Trouble::HeatUnstoppable { evidence: StillHeats::Power(Watts(74.0)), cut_off: None },
+            Trouble::HeatUnstoppable {
+                evidence: StillHeats::Temperature { from: reading, to: cut },
+                cut_off: Some("west".into()),
+            },
+            Trouble::RelayDeaf { wanted: Level::OFF, reported: Some(Level::FULL), cut_off: None },
+            Trouble::RelayDeaf { wanted: Level::FULL, reported: None, cut_off: Some("west".into()) },
+            Trouble::ProbeSilent { stale, holds_off: holds_off.clone(), never: false, late: false },
+            Trouble::ProbeSilent { stale, holds_off: vec![], never: true, late: false },
+            Trouble::ProbeDoubtful { why: "it says 85.0".into(), holds_off, frozen: true },
+            Trouble::LampDark { sign: "the UV index is 0.0".into() },
+            Trouble::HeatWeak { reading, target: cut, spot: "basking".into() },
+            Trouble::UvOverCeiling { reading: Uvi(9.1), ceiling: Uvi(8.0), latched: true },
+            Trouble::UvAboveBand { reading: Uvi(7.6), high: Uvi(7.4) },
+            Trouble::UvBelowBand { reading: Uvi(2.1), low: Uvi(2.9) },
+            Trouble::RetainedCommand { topic: "garden/e1/heat/set".into() },
+            Trouble::ClockDoubtful { unset: true },
+            Trouble::ClockDoubtful { unset: false },
+            Trouble::BrokerLost,
+            Trouble::StorageFailing { why: "no space left".into() },
+            Trouble::ConfigRefused { why: "2 errors.".into() },
+        ]
+    }
+
+    #[test]
+    fn every_text_says_where_since_when_and_what_to_do() {
+        let acts = ["look", "see", "check", "pull", "find", "raise", "clean", "warm", "run"];
+        for trouble in samples() {
+            let text = trouble.text("Gable end", "thing", "14:03 on 5 May");
+            assert!(text.starts_with("Gable end: "), "{text}");
+            assert!(text.contains("14:03 on 5 May"), "{text}");
+            let lower = text.to_lowercase();
+            assert!(acts.iter().any(|act| lower.contains(act)), "{text}");
+            assert!(!text.contains("  ") && !text.ends_with(' '), "{text:?}");
+        }
+    }
+
+    #[test]
+    fn texts_that_touch_heat_and_mains_carry_their_cautions() {
+        for trouble in samples() {
+            let text = trouble.text("E", "s", "t");
+            match trouble {
+                Trouble::OverTemperature { .. } | Trouble::HeatUnstoppable { .. } => {
+                    assert!(text.contains("veterinarian") && text.contains("licensed electrician"), "{text}");
+                }
+                Trouble::RelayDeaf { .. } | Trouble::LampDark { .. } | Trouble::HeatWeak { .. } => {
+                    assert!(text.contains("licensed electrician"), "{text}");
+                }
+                Trouble::UvOverCeiling { .. } | Trouble::UvAboveBand { .. } => {
+                    assert!(text.contains("veterinarian"), "{text}");
+                }
+                _ => {}
+            }
+        }
+    }
+
+    #[test]
+    fn every_cut_says_that_the_animal_may_grow_cold() {
+        let cuts = samples().into_iter().filter(|trouble| match trouble {
+            Trouble::OverTemperature { .. } | Trouble::HeatWeak { .. } => true,
+            Trouble::ProbeSilent { holds_off, .. } | Trouble::ProbeDoubtful { holds_off, .. } => !holds_off.is_empty(),
+            _ => false,
+        });
+        for trouble in cuts {
+            assert!(trouble.text("E", "s", "t").contains("cold"), "{trouble:?}");
+        }
+    }
+}

@@ -1,0 +1,66 @@
+//! Fully on, and the target is not reached: a deficit integrated in kelvin-seconds.
+
+use std::time::Duration;
+
+use crate::settings::HeatWeak;
+use crate::time::Mono;
+use crate::units::{Celsius, Kelvin, KelvinSeconds};
+
+/// This close to the target counts as reached; a guess.
+const REACHED: Kelvin = Kelvin(1.0);
+
+/// Watches whether a thermostat's lamp gets there.
+#[derive(Clone, Debug)]
+pub struct WeakWatch {
+    settings: HeatWeak,
+    run: Option<Run>,
+}
+
+/// One stretch of being fully on.
+#[derive(Clone, Copy, Debug)]
+struct Run {
+    last: Mono,
+    goal: Celsius,
+    goal_by: Mono,
+    deficit: KelvinSeconds,
+}
+
+impl WeakWatch {
+    /// A watch with nothing seen yet.
+    pub fn new(settings: HeatWeak) -> WeakWatch {
+        WeakWatch { settings, run: None }
+    }
+
+    /// The lamp is not fully on: nothing can be said.
+    pub fn not_full(&mut self) {
+        self.run = None;
+    }
+
+    /// A believable reading while the lamp is fully on. Steps longer than `longest_step` count as that long, so that a
+    /// silence does not add up.
+    pub fn reading(&mut self, now: Mono, reading: Celsius, target: Celsius, longest_step: Duration) {
+        if reading >= target - REACHED {
+            self.run = None;
+            return;
+        }
+        let fresh_goal = || (reading + self.settings.gain, now.after(self.settings.within));
+        let Some(run) = &mut self.run else {
+            let (goal, goal_by) = fresh_goal();
+            self.run = Some(Run { last: now, goal, goal_by, deficit: KelvinSeconds(0.0) });
+            return;
+        };
+        let step = now.since(run.last).min(longest_step);
+        run.last = now;
+        if reading >= run.goal {
+            (run.goal, run.goal_by) = fresh_goal();
+            run.deficit = KelvinSeconds(0.0);
+        } else if now >= run.goal_by {
+            run.deficit.0 += (target - reading).0 * step.as_secs_f64();
+        }
+    }
+
+    /// The integrated deficit, once it is too large.
+    pub fn weak(&self) -> Option<KelvinSeconds> {
+        self.run.map(|run| run.deficit).filter(|&deficit| deficit >= self.settings.deficit)
+    }
+}
