@@ -1,6 +1,8 @@
 //! The connection against a scripted broker, one test for each known fault of the client library, and against the real
 //! mosquitto. The numbers in brackets are statements of the OASIS standard MQTT 3.1.1, which 5.0 repeats.
 
+#![allow(clippy::unwrap_used, clippy::disallowed_methods, reason = "tests fail by panics and touch the world")]
+
 mod support;
 
 use std::path::PathBuf;
@@ -289,6 +291,30 @@ async fn a_refusal_of_mqtt_5_says_what_to_set() {
     drop(peer);
     let said = note(&mut inbox).await;
     assert!(said.ends_with("if it does not speak MQTT 5, set protocol = \"3.1.1\" under [broker]"), "{said}");
+}
+
+#[tokio::test]
+async fn a_broker_that_wants_no_keep_alive_is_not_pinged_to_death() {
+    let script = Script::start().await;
+    let (link, mut inbox) = start(options(script.port, Protocol::V5));
+    let mut peer = script.accept().await;
+    peer.next().await;
+    // MQTT 5.0, section 3.2.2.3.14: property 0x13, Server Keep Alive, here 0: the mechanism is off.
+    peer.send(&[0x20, 6, 0, 0, 3, 0x13, 0, 0]).await;
+    let mut pings = 0;
+    for n in 0..20 {
+        let packet = peer.answer_until(|packet| *packet == Packet::Ping || packet.is_for("garden/e1/heat/set")).await;
+        peer.answer(&packet).await;
+        match packet {
+            Packet::Ping => pings += 1,
+            _ => assert_eq!(next(&mut inbox).await, delivered(1, n)),
+        }
+        if n == 0 {
+            assert_eq!(next(&mut inbox).await, Inbound::Up);
+        }
+        switch(&link, 1, "OFF", n + 1);
+    }
+    assert_eq!(pings, 1);
 }
 
 // ---- what goes out, and in which order ----
