@@ -1,10 +1,168 @@
 //! The command line.
 
-pub mod almanac;
+#![allow(clippy::disallowed_methods, clippy::disallowed_types, reason = "this room touches the world")]
 
+pub mod almanac;
+pub mod check;
+mod serve;
+
+use std::io::{self, IsTerminal as _, Write as _};
+use std::path::PathBuf;
 use std::process::ExitCode;
+
+use chrono::{DateTime, NaiveDate};
+use clap::{Args, Parser, Subcommand, ValueEnum};
+
+use crate::daemon::Clock;
+use crate::settings::{EnclosureIx, Settings};
+
+use check::UNUSABLE;
+
+/// Looks after the lamps of captive reptiles: photoperiods, heat, UV, and a guard over every lamp that warms.
+///
+/// Software is the second line of safety. Fit an independent thermal cut-out and a residual-current device on every
+/// heating circuit, have mains wiring done by licensed people to the local code, and ask a veterinarian about the animal.
+#[derive(Parser)]
+#[command(name = "lampwarden", version, disable_help_subcommand = true)]
+struct Cli {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    /// Run the daemon
+    Serve(serve::Arguments),
+    /// Validate a configuration: every finding with file, line, what is wrong and what would be right
+    Check {
+        #[command(flatten)]
+        config: Config,
+        /// Print the findings as a JSON array
+        #[arg(long)]
+        json: bool,
+    },
+    /// Show the days ahead: lights, sunrise and sunset
+    Almanac {
+        #[command(flatten)]
+        config: Config,
+        /// Only this enclosure
+        #[arg(long, value_name = "ID")]
+        enclosure: Option<String>,
+        /// First date; today at the site unless given
+        #[arg(long, value_name = "DATE", value_parser = date)]
+        from: Option<NaiveDate>,
+        /// How many days
+        #[arg(long, value_name = "N", default_value_t = 7)]
+        days: u32,
+        /// How it is written
+        #[arg(long, value_enum, default_value_t = Format::Table)]
+        format: Format,
+    },
+}
+
+/// Where the configuration is.
+#[derive(Args, Clone)]
+pub(crate) struct Config {
+    /// Configuration: a file, or a folder of *.toml files; may be given more than once
+    #[arg(short = 'c', long = "config", value_name = "FILE", required = true)]
+    files: Vec<PathBuf>,
+}
+
+impl Config {
+    /// The settings, with warnings shown on stderr; else every finding is, and there is nothing to go on with.
+    fn settings(&self) -> Result<Settings, ExitCode> {
+        let colour = io::stderr().is_terminal();
+        let loaded = check::load(&self.files);
+        if loaded.checked.is_refused() || !loaded.checked.findings.is_empty() {
+            eprint!("{}", loaded.report(colour));
+        }
+        loaded.checked.settings.ok_or(ExitCode::from(UNUSABLE))
+    }
+}
+
+/// How an almanac is written.
+#[derive(Clone, Copy, ValueEnum)]
+enum Format {
+    Table,
+    Csv,
+    Json,
+}
 
 /// Runs the command line and tells the exit code: 0 done, 1 a finding, 2 unusable arguments or configuration.
 pub fn main() -> ExitCode {
-    ExitCode::SUCCESS
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(error) => {
+            // Help and version are no errors; clap knows which stream each belongs on.
+            let _ = error.print();
+            return if error.use_stderr() { ExitCode::from(UNUSABLE) } else { ExitCode::SUCCESS };
+        }
+    };
+    match cli.command {
+        Command::Serve(arguments) => serve::run(arguments),
+        Command::Check { config, json } => {
+            let colour = io::stdout().is_terminal() && !json;
+            told(check::check(&config.files, json, colour, &mut io::stdout().lock()))
+        }
+        Command::Almanac { config, enclosure, from, days, format } => {
+            almanac(&config, enclosure.as_deref(), from, days, format)
+        }
+    }
+}
+
+fn date(text: &str) -> Result<NaiveDate, String> {
+    text.parse().map_err(|_| "a date as 2026-03-01".to_owned())
+}
+
+/// The exit code of a command that only prints: a reader that has gone away is no error of ours.
+fn told(printed: io::Result<ExitCode>) -> ExitCode {
+    match printed {
+        Ok(code) => code,
+        Err(error) if error.kind() == io::ErrorKind::BrokenPipe => ExitCode::SUCCESS,
+        Err(error) => failed(&error),
+    }
+}
+
+fn failed(error: &dyn std::fmt::Display) -> ExitCode {
+    eprintln!("error: {error}");
+    ExitCode::from(UNUSABLE)
+}
+
+fn almanac(config: &Config, enclosure: Option<&str>, from: Option<NaiveDate>, days: u32, format: Format) -> ExitCode {
+    let settings = match config.settings() {
+        Ok(settings) => settings,
+        Err(code) => return code,
+    };
+    let only = match enclosure {
+        None => None,
+        Some(id) => match find_enclosure(&settings, id) {
+            Ok(found) => Some(found),
+            Err(why) => return failed(&why),
+        },
+    };
+    let from = from.unwrap_or_else(|| {
+        let now: DateTime<chrono::Utc> = Clock::real().now().wall;
+        now.with_timezone(&settings.site.timezone).date_naive()
+    });
+    let format = match format {
+        Format::Table => almanac::Format::Table,
+        Format::Csv => almanac::Format::Csv,
+        Format::Json => almanac::Format::Json,
+    };
+    let text = almanac::render(&settings, only, from, days, format);
+    let mut out = io::stdout().lock();
+    told(out.write_all(text.as_bytes()).and_then(|()| out.flush()).map(|()| ExitCode::SUCCESS))
+}
+
+/// The enclosure called `id`, or a sentence that names the nearest one.
+fn find_enclosure(settings: &Settings, id: &str) -> Result<EnclosureIx, String> {
+    let ids = || settings.enclosures.iter().map(|enclosure| enclosure.id.as_str());
+    if let Some(found) = ids().position(|known| known == id) {
+        return Ok(EnclosureIx(found));
+    }
+    let nearest = ids().max_by(|a, b| strsim::jaro_winkler(a, id).total_cmp(&strsim::jaro_winkler(b, id)));
+    Err(match nearest {
+        Some(nearest) => format!("there is no enclosure {id:?}; did you mean {nearest:?}?"),
+        None => format!("there is no enclosure {id:?}; the configuration has none"),
+    })
 }

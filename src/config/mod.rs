@@ -1,1 +1,73 @@
-//! Room: config.
+//! Room: TOML text to [`Settings`], with every finding at once.
+//!
+//! ```text
+//! sources ─▶ shape (toml, keys) ─▶ fields ─▶ build ─▶ Settings
+//!              │ syntax, unknown keys,  │ cross checks
+//!              │ kinds, ranges          ▼
+//!              └──────────────────▶ findings ─▶ render
+//! ```
+//!
+//! Reading the files is the caller's part: this room opens none. A configuration with an error gives no settings, so
+//! that nothing can start on a doubtful one; a warning stops nothing.
+
+mod build;
+mod fields;
+mod finding;
+mod keys;
+mod render;
+mod rules;
+mod schema;
+mod shape;
+
+#[cfg(test)]
+mod tests;
+
+pub use finding::{Also, Finding, Severity, Source, line_and_column};
+pub use render::{render, summary};
+pub use schema::schema;
+
+use crate::settings::Settings;
+use finding::Sink;
+
+/// What became of a configuration.
+#[derive(Debug)]
+pub struct Checked {
+    /// The settings; none where there is an error.
+    pub settings: Option<Settings>,
+    /// Every finding, in the order of the files.
+    pub findings: Vec<Finding>,
+}
+
+impl Checked {
+    /// Whether nothing may start.
+    pub fn is_refused(&self) -> bool {
+        self.settings.is_none()
+    }
+}
+
+/// Reads one configuration out of all its files.
+pub fn parse(sources: &[Source]) -> Checked {
+    let mut sink = Sink::new(sources);
+    let mut root = None;
+    for (index, source) in sources.iter().enumerate() {
+        let fields = shape::read(index, &source.text, &mut sink);
+        match &mut root {
+            None => root = Some(fields),
+            Some(root) => root.join_file(fields, &mut sink),
+        }
+    }
+    let settings = match &root {
+        Some(root) => build::settings(root, &mut sink),
+        None => None,
+    };
+    let mut findings = sink.finish();
+    if root.is_none() {
+        findings.push(Finding::about_file(
+            "",
+            "there is no configuration",
+            "name a file, or a folder with *.toml files",
+        ));
+    }
+    let refused = findings.iter().any(|finding| finding.severity == Severity::Error);
+    Checked { settings: settings.filter(|_| !refused), findings }
+}

@@ -4,13 +4,13 @@
 //! | law | held by |
 //! |---|---|
 //! | 1 every lamp that warms has a guard | `config` refuses one without; [`LampGuard::new`] takes it from the settings |
-//! | 2 at or above the cut: off in the same step, rest, three trips latch | [`HeatGuard::reading`](heat::HeatGuard) |
+//! | 2 at or above the cut: off in the same step, rest, three trips latch | [`HeatGuard`] |
 //! | 3 no fresh reading, no heat | [`LampGuard::judge`], with the projection of a late reading |
 //! | 4 nothing overrides it; latches survive | [`Permit`] has no other maker; [`SafetyRecord`] |
 //! | 5 monotonic durations | no wall time enters this room |
 //! | 6 a relay that does not obey, cut off upstream | [`Contactor`], asked by control |
 //! | 7 heat ends by itself | the `hold` of every ON, by control |
-//! | 8 UV above its ceiling | [`CeilingGuard`](ceiling::CeilingGuard) |
+//! | 8 UV above its ceiling | [`CeilingGuard`] |
 //! | 9 software is the second line | README |
 //!
 //! All comparisons are written so that a NaN fails safe.

@@ -1,0 +1,113 @@
+//! Care sheets.
+
+use std::collections::BTreeMap;
+use std::rc::Rc;
+
+use super::super::fields::{Fields, Put};
+use super::super::finding::{At, Draft};
+use super::super::keys::SPOTS;
+use super::Bench;
+use super::photoperiod::photoperiod;
+use crate::settings::{Care, Target, UvBand};
+use crate::units::{Celsius, Uvi};
+
+/// A care sheet while a configuration is built.
+pub(super) struct Sheet {
+    /// Where its name stands.
+    pub key: At,
+    /// What the core gets; none where something in it is wrong.
+    pub care: Option<Care>,
+    /// Whether it has a UVI band, however wrong.
+    pub has_uv: bool,
+    /// Temperatures by spot.
+    pub spots: BTreeMap<&'static str, Spot>,
+}
+
+/// Temperatures of a spot.
+#[derive(Clone, Debug)]
+pub(super) struct Spot {
+    /// What is held; none where it is wrong.
+    pub target: Option<Put<Target>>,
+    /// Whether a cut is given, however wrong.
+    pub has_cut: bool,
+    /// Where its guard cuts.
+    pub cut: Option<Put<f64>>,
+    /// Where its guard latches.
+    pub limit: Option<Put<f64>>,
+}
+
+impl Bench<'_, '_> {
+    /// Reads every care sheet.
+    pub(super) fn sheets(&mut self, root: &Fields) {
+        for (name, named) in root.named("care") {
+            let mut sheet = Sheet { key: named.key, care: None, has_uv: true, spots: BTreeMap::new() };
+            if let Some(fields) = &named.fields {
+                let uv = self.uv(fields);
+                let photoperiod = fields.table("photoperiod").and_then(|it| photoperiod(it, self.sink));
+                sheet.has_uv = fields.has("uv_zone") || fields.has("basking_uvi");
+                sheet.spots = SPOTS.iter().filter_map(|spot| Some((*spot, self.spot(fields.table(spot)?)))).collect();
+                sheet.care =
+                    uv.zip(photoperiod).map(|(uv, photoperiod)| Care { name: name.to_owned(), photoperiod, uv });
+            }
+            self.sheets.insert(name.to_owned(), Rc::new(sheet));
+        }
+    }
+
+    /// The UVI band; the outer option is lost where something is wrong.
+    fn uv(&mut self, fields: &Fields) -> Option<Option<UvBand>> {
+        if fields.has("uv_zone") && fields.has("basking_uvi") {
+            let wrong = "`uv_zone` and `basking_uvi` both set the UVI band";
+            let draft = Draft::error(fields.place("basking_uvi"), wrong, "keep one of them");
+            self.sink.push(draft.also(fields.place("uv_zone"), "the other one"));
+            return None;
+        }
+        if fields.has("uv_zone") {
+            return zone_band(fields.whole("uv_zone")?.value).map(Some);
+        }
+        if !fields.has("basking_uvi") {
+            return Some(None);
+        }
+        let band = fields.table("basking_uvi")?;
+        let (low, high, ceiling) = (band.number("low"), band.number("high"), band.number("ceiling"));
+        self.rising(("low", low.as_ref()), ("high", high.as_ref()), false);
+        self.rising(("high", high.as_ref()), ("ceiling", ceiling.as_ref()), true);
+        Some(Some(UvBand { zone: None, low: Uvi(low?.value), high: Uvi(high?.value), ceiling: Uvi(ceiling?.value) }))
+    }
+
+    fn spot(&mut self, fields: &Fields) -> Spot {
+        let (day, night) = (fields.number("day"), fields.number("night"));
+        let (cut, limit) = (fields.number("cut"), fields.number("limit"));
+        self.rising(("cut", cut.as_ref()), ("limit", limit.as_ref()), false);
+        let target = day.zip(night).map(|(day, night)| Put {
+            at: fields.at,
+            value: Target { day: Celsius(day.value), night: Celsius(night.value) },
+        });
+        Spot { target, has_cut: fields.has("cut"), cut, limit }
+    }
+
+    /// Reports `more` where it is not above `less`; `equal`: where it is below.
+    pub(super) fn rising(&mut self, less: (&str, Option<&Put<f64>>), more: (&str, Option<&Put<f64>>), equal: bool) {
+        let ((name, Some(least)), (key, Some(most))) = (less, more) else { return };
+        let holds = if equal { most.value >= least.value } else { most.value > least.value };
+        if !holds {
+            let wrong = format!("`{key}` is {}, not above `{name}`, {}", most.value, least.value);
+            let right = format!("{} {}", if equal { "at least" } else { "above" }, least.value);
+            self.sink.push(Draft::error(most.at, wrong, right).also(least.at, format!("`{name}` is here")));
+        }
+    }
+}
+
+/// The UVI band of a Ferguson zone: the range of the highest UVI of its animals' days, as two independent pages quote
+/// Ferguson et al. 2010 (Zoo Biology 29:317) and Baines et al. 2016 (J. Zoo Aquarium Res. 4(1)). Each ceiling stands a
+/// little above the range: guess.
+fn zone_band(zone: i64) -> Option<UvBand> {
+    let (low, high, ceiling) = match zone {
+        1 => (0.6, 1.4, 1.6),
+        2 => (1.1, 3.0, 3.5),
+        3 => (2.9, 7.4, 8.0),
+        4 => (4.5, 9.5, 10.0),
+        _ => return None,
+    };
+    let zone = u8::try_from(zone).ok();
+    Some(UvBand { zone, low: Uvi(low), high: Uvi(high), ceiling: Uvi(ceiling) })
+}

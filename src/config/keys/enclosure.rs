@@ -1,0 +1,149 @@
+//! Keys of enclosures, racks, probes and cut-offs.
+
+use super::care::SPOTS;
+use super::lamp::{LAMP, RELAY};
+use super::{DAY, HOUR, Kind, NONE, Need, Plain, Rule, Section, above, default, optional, required, table, within};
+
+/// Any number a probe could be told of; bounds by what it measures are checked later.
+const READING: Kind = within(-1.0e9, 1.0e9, "");
+
+/// Words for units with the quantity each belongs to.
+const UNITS: &[&str] = &["C", "°C", "F", "°F", "uvi", "lx", "lux", "W", "%"];
+
+const CARE: super::Key = required("care", Kind::Text(Rule::Filled), "Name of the care sheet.", "\"woodland-basker\"");
+const PROBES: super::Key = table("probes", Kind::Named(&PROBE), NONE, "Everything that measures, by name.");
+const LAMPS: super::Key = table("lamps", Kind::Named(&LAMP), NONE, "Everything driven that warms or lights, by name.");
+
+pub(in crate::config) static ENCLOSURE: Section = Section {
+    name: "an enclosure",
+    doc: "One animal's housing.",
+    overrides: false,
+    keys: &[
+        required("id", Kind::Text(Rule::Name), "Names the enclosure in topics.", "\"e1\""),
+        optional("title", Kind::Text(Rule::Filled), "the id", "What a person calls it.", "\"By the window\""),
+        CARE,
+        PROBES,
+        LAMPS,
+    ],
+};
+
+pub(super) static RACK: Section = Section {
+    name: "a rack",
+    doc: "Many alike enclosures, described once: bay `07` of rack `r1` becomes the enclosure `r1-07`.",
+    overrides: false,
+    keys: &[
+        required("id", Kind::Text(Rule::Name), "Names the rack.", "\"r1\""),
+        required("bays", Kind::Bays, "A range that keeps its leading zeros, or a list of names.", "\"01..24\""),
+        optional(
+            "title",
+            Kind::Text(Rule::Filled),
+            "the id",
+            "What a person calls a bay; `{rack}` and `{bay}` are filled in.",
+            "\"Rack {rack}, bay {bay}\"",
+        ),
+        CARE,
+        table("probes", Kind::Named(&PROBE), NONE, "As for an enclosure; `{rack}` and `{bay}` in any topic."),
+        table("lamps", Kind::Named(&LAMP), NONE, "As for an enclosure; `{rack}` and `{bay}` in any topic."),
+        table("bay", Kind::Named(&BAY), NONE, "What is different in single bays, by the bay's name."),
+    ],
+};
+
+pub(super) static BAY: Section = Section {
+    name: "a bay",
+    doc: "Keys that differ in one bay; all others are the rack's.",
+    overrides: true,
+    keys: &[
+        default("absent", Kind::Switch, Plain::Switch(false), "the bay is in use", "Leaves this bay out.", "true"),
+        optional(
+            "title",
+            Kind::Text(Rule::Filled),
+            "the rack's",
+            "What a person calls it.",
+            "\"Bay {bay}, quarantine\"",
+        ),
+        optional("care", Kind::Text(Rule::Filled), "the rack's", "Name of the care sheet.", "\"woodland-basker\""),
+        PROBES,
+        LAMPS,
+    ],
+};
+
+pub(super) static PROBE: Section = Section {
+    name: "a probe",
+    doc: "Anything that measures.",
+    overrides: false,
+    keys: &[
+        required(
+            "measures",
+            Kind::Word(&["temperature", "uvi", "illuminance", "power", "humidity"]),
+            "What it measures.",
+            "\"temperature\"",
+        ),
+        required("topic", Kind::Text(Rule::Topic), "Topic its readings arrive on.", "\"garden/e1/basking\""),
+        optional(
+            "pointer",
+            Kind::Text(Rule::Pointer),
+            "the payload is the number",
+            "RFC 6901 pointer to the number in a JSON payload.",
+            "\"/t\"",
+        ),
+        optional(
+            "stamp",
+            Kind::Text(Rule::Pointer),
+            "a reading is as old as its message",
+            "RFC 6901 pointer to the time of the reading: RFC 3339, or seconds or milliseconds since 1970.",
+            "\"/at\"",
+        ),
+        optional(
+            "unit",
+            Kind::Word(UNITS),
+            "°C, UVI, lux, watts or percent",
+            "Unit of the payload; only temperatures have two.",
+            "\"F\"",
+        ),
+        required("every", Kind::Span(1, HOUR), "How often it reports.", "\"30s\""),
+        optional(
+            "stale",
+            Kind::Span(1, DAY),
+            "three times `every`",
+            "A reading older than this does not count.",
+            "\"90s\"",
+        ),
+        default(
+            "spot",
+            Kind::Word(SPOTS),
+            Plain::Text("basking"),
+            "the design's default",
+            "Where it sits; meter readings taken at this spot belong to it.",
+            "\"cool\"",
+        ),
+        optional(
+            "plausible",
+            Kind::List(&READING, 2, 2),
+            "temperature -30 to 120 °C, UVI 0 to 60, illuminance 0 to 200000 lx, power 0 to 5000 W (guesses), humidity \
+             0 to 100 %",
+            "Least and greatest plausible value.",
+            "[-10.0, 80.0]",
+        ),
+        optional(
+            "reject",
+            Kind::List(&READING, 0, 16),
+            "85 and -127 for temperature (a probe just powered, a probe cut off), else none",
+            "Values that stand for a fault and are never readings.",
+            "[85.0, -127.0]",
+        ),
+        optional(
+            "fastest",
+            above(0.0, 1.0e6, "per second"),
+            "2 K/s for temperature (guess), else not checked",
+            "Fastest believable change per second.",
+            "2.0",
+        ),
+    ],
+};
+
+pub(super) static CUT_OFF: Section = Section {
+    name: "a cut-off",
+    doc: "A contactor over several lamps: on, unless a lamp below it cannot be stopped otherwise.",
+    overrides: false,
+    keys: &[table("relay", Kind::Table(&RELAY), Need::Required, "The relay that drives the contactor.")],
+};
