@@ -5,6 +5,7 @@
 pub mod almanac;
 pub mod check;
 mod serve;
+pub mod wiring;
 
 use std::io::{self, IsTerminal as _, Write as _};
 use std::path::PathBuf;
@@ -58,6 +59,8 @@ enum Command {
         #[arg(long, value_enum, default_value_t = Format::Table)]
         format: Format,
     },
+    /// Look at the wiring: what each configured topic says, what is silent, and each relay tried once on request
+    Wiring(wiring::Arguments),
 }
 
 /// Where the configuration is.
@@ -107,6 +110,7 @@ pub fn main() -> ExitCode {
         Command::Almanac { config, enclosure, from, days, format } => {
             almanac(&config, enclosure.as_deref(), from, days, format)
         }
+        Command::Wiring(arguments) => wiring::run(arguments),
     }
 }
 
