@@ -4,6 +4,8 @@
 
 pub mod almanac;
 pub mod check;
+#[cfg(feature = "demo")]
+pub mod demo;
 mod serve;
 pub mod wiring;
 
@@ -32,6 +34,9 @@ struct Cli {
 
 #[derive(Subcommand)]
 enum Command {
+    /// Show a whole simulated room on an embedded broker; needs no configuration
+    #[cfg(feature = "demo")]
+    Demo(demo::Arguments),
     /// Run the daemon
     Serve(serve::Arguments),
     /// Validate a configuration: every finding with file, line, what is wrong and what would be right
@@ -102,6 +107,11 @@ pub fn main() -> ExitCode {
         }
     };
     match cli.command {
+        #[cfg(feature = "demo")]
+        Command::Demo(arguments) => match demo::run(&arguments) {
+            Ok(()) => ExitCode::SUCCESS,
+            Err(error) => failed(&format!("{error:#}")),
+        },
         Command::Serve(arguments) => serve::run(arguments),
         Command::Check { config, json } => {
             let colour = io::stdout().is_terminal() && !json;

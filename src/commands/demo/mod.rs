@@ -1,0 +1,197 @@
+//! `lampwarden demo`: a whole simulated room on an embedded broker, looked after by the daemon itself, with a view.
+//!
+//! ```text
+//! room (simulator) ─┐                    ┌─ view (terminal or plain lines)
+//!                   ├── broker (rumqttd) ┤
+//!                   └────────────────────┴─ daemon, as `serve` runs it
+//! ```
+//!
+//! Each part is an MQTT client and knows nothing of the others but their messages. All run by one scaled clock.
+
+#![allow(clippy::disallowed_methods, reason = "a driver reads clocks, waits and runs threads")]
+
+mod broker;
+mod link;
+mod room;
+mod view;
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::thread;
+use std::time::{Duration, Instant};
+
+use anyhow::Context;
+use tokio::sync::oneshot;
+
+use crate::daemon::{self, Clock};
+use crate::settings::Settings;
+use broker::Broker;
+use link::Link;
+use room::Plant;
+use view::Viewer;
+
+/// Options of `lampwarden demo`.
+#[derive(clap::Args, Clone, Debug)]
+pub struct Arguments {
+    /// Simulated seconds in a real one, 1 to 240. The embedded broker takes 44 ms for an exchange at QoS 1, which a
+    /// faster clock would turn into a quarter of a minute.
+    #[arg(long, default_value_t = 60.0, value_parser = speed, value_name = "N")]
+    pub speed: f64,
+    /// Ends the demo after this much real time, such as 30s, 5m or 2h.
+    #[arg(long = "for", value_parser = span, value_name = "TIME")]
+    pub span: Option<Duration>,
+    /// Seed of the room: its weather and the noise of its probes.
+    #[arg(long, default_value_t = 1, value_name = "N")]
+    pub seed: u64,
+    /// Prints one line for each change, as it does by itself where the output is no terminal.
+    #[arg(long)]
+    pub plain: bool,
+}
+
+/// Reads a speed.
+fn speed(text: &str) -> Result<f64, String> {
+    let speed: f64 = text.parse().map_err(|_| format!("`{text}` is no number; try 60"))?;
+    if (1.0..=240.0).contains(&speed) { Ok(speed) } else { Err("a speed is 1 to 240; try 60".to_owned()) }
+}
+
+/// Reads a span of time such as `30s`, `5m` or `2h`.
+fn span(text: &str) -> Result<Duration, String> {
+    let wrong = || format!("`{text}` is no span of time; try 30s, 5m or 2h");
+    let unit = text.chars().last().ok_or_else(wrong)?;
+    let seconds = match unit {
+        's' => 1,
+        'm' => 60,
+        'h' => 3600,
+        _ => return Err(wrong()),
+    };
+    let number: u64 = text[..text.len() - 1].parse().map_err(|_| wrong())?;
+    // A demo of more than a year is a slip of the pen, and a deadline beyond what an instant can hold.
+    number.checked_mul(seconds).filter(|s| *s <= 366 * 86_400).map(Duration::from_secs).ok_or_else(wrong)
+}
+
+/// Runs the demo until a key, a signal or the end of its time.
+///
+/// # Errors
+///
+/// Where no port, thread or terminal can be had.
+pub fn run(args: &Arguments) -> anyhow::Result<()> {
+    let until = args.span.map(|span| Instant::now() + span);
+    let broker = Broker::start()?;
+    let settings = room::settings(broker.port())?;
+    let start = room::start(&settings)?;
+    let clock = Clock::scaled(start, args.speed);
+    let stop = on_signal()?;
+    // The view listens before anybody speaks, so that it misses nothing.
+    let filters = vec![format!("lampwarden/{}/#", settings.site.name)];
+    let (link, incoming) = Link::open("demo-view", broker.port(), filters)?;
+    let plant = Plant::start(&settings, start, clock.clone(), args.seed)?;
+    let daemon = Daemon::start(settings.clone(), clock.clone())?;
+    let viewer = Viewer {
+        site: &settings.site.name,
+        timezone: settings.site.timezone,
+        enclosures: settings.enclosures.iter().map(|enclosure| enclosure.id.as_str()).collect(),
+        clock,
+        speed: args.speed,
+        until,
+        stop,
+        plain: args.plain,
+    };
+    let shown = viewer.show(&incoming);
+    // The daemon goes first, so that it can still turn the heat off.
+    drop(daemon);
+    drop((plant, link, broker));
+    shown
+}
+
+/// The daemon in a thread of its own. It ends when dropped.
+struct Daemon {
+    /// Told to end.
+    shutdown: Option<oneshot::Sender<()>>,
+    /// Its thread.
+    thread: Option<thread::JoinHandle<()>>,
+}
+
+impl Daemon {
+    /// Starts it on the demo's clock.
+    fn start(settings: Settings, clock: Clock) -> anyhow::Result<Daemon> {
+        let (shutdown, told) = oneshot::channel::<()>();
+        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().context("no runtime")?;
+        let thread = thread::Builder::new()
+            .name("demo-daemon".to_owned())
+            .spawn(move || runtime.block_on(look_after(settings, clock, told)))
+            .context("no thread for the daemon")?;
+        Ok(Daemon { shutdown: Some(shutdown), thread: Some(thread) })
+    }
+}
+
+impl Drop for Daemon {
+    fn drop(&mut self) {
+        drop(self.shutdown.take());
+        if let Some(thread) = self.thread.take() {
+            // A panic in there has been reported, and there is nobody left to tell.
+            let _ = thread.join();
+        }
+    }
+}
+
+/// Runs the daemon, as `serve` does, until `told` to end.
+async fn look_after(settings: Settings, clock: Clock, told: oneshot::Receiver<()>) {
+    let options = daemon::Options { settings, reread: None, clock, state_directory: None, service: false };
+    let stop = async {
+        // Dropping the sender tells it to end as well.
+        let _ = told.await;
+    };
+    if let Err(why) = daemon::run(options, stop).await {
+        eprintln!("the demo's daemon has ended: {why:#}");
+    }
+}
+
+/// A flag that SIGINT and SIGTERM set.
+fn on_signal() -> anyhow::Result<Arc<AtomicBool>> {
+    let stop = Arc::new(AtomicBool::new(false));
+    let set = Arc::clone(&stop);
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().context("no runtime")?;
+    let listen = move || {
+        runtime.block_on(async {
+            use tokio::signal::unix::{SignalKind, signal};
+            let (Ok(mut interrupt), Ok(mut terminate)) =
+                (signal(SignalKind::interrupt()), signal(SignalKind::terminate()))
+            else {
+                return;
+            };
+            tokio::select! {
+                _ = interrupt.recv() => {}
+                _ = terminate.recv() => {}
+            }
+            set.store(true, Ordering::Relaxed);
+        });
+    };
+    // It waits for a signal until the process ends.
+    thread::Builder::new().name("demo-signals".to_owned()).spawn(listen).context("no thread for signals")?;
+    Ok(stop)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn spans_and_speeds_are_read_or_refused() {
+        for (text, expected) in [("30s", Some(30)), ("5m", Some(300)), ("2h", Some(7200)), ("0s", Some(0))] {
+            assert_eq!(span(text).ok(), expected.map(Duration::from_secs), "{text}");
+        }
+        for text in ["", "s", "30", "-1s", "1.5h", "30 s", "99999999999999999999s", "18446744073709551615h", "3°"] {
+            assert!(span(text).is_err(), "{text}");
+        }
+        assert_eq!(speed("60").ok(), Some(60.0));
+        for text in ["", "0", "NaN", "inf", "241", "-3", "fast"] {
+            assert!(speed(text).is_err(), "{text}");
+        }
+    }
+
+    #[test]
+    fn a_demo_of_no_time_ends_well() {
+        let args = Arguments { speed: 60.0, span: Some(Duration::from_millis(300)), seed: 1, plain: true };
+        run(&args).expect("it ends by itself");
+    }
+}

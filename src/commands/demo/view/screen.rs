@@ -1,0 +1,525 @@
+//! The whole screen: a grid of cards where there is room, a list with one enclosure looked at closely where there is
+//! not, and one enclosure alone on request.
+
+use std::collections::VecDeque;
+
+use chrono::{DateTime, FixedOffset};
+use ratatui::Frame;
+use ratatui::layout::{Constraint, Layout, Rect};
+use ratatui::text::{Line, Span};
+use ratatui::widgets::{Block, BorderType, Paragraph, Wrap};
+
+use super::model::{AlarmDoc, Kept, Model, StateDoc};
+use super::news::Told;
+use super::parts::{
+    Ink, Marks, Theme, band_word, day_bar, fit, heat_gauge, history_line, hours, lamp_line, lamp_state, padded,
+    uv_gauge, value_text,
+};
+
+/// What the view itself knows: time, place of the cursor, what has been told.
+#[derive(Clone, Debug)]
+pub(super) struct Ui {
+    /// Simulated time at the site.
+    pub now: DateTime<FixedOffset>,
+    /// Simulated seconds in a real one.
+    pub speed: f64,
+    /// Which enclosure is chosen.
+    pub chosen: usize,
+    /// Whether it fills the screen.
+    pub close: bool,
+    /// What has happened lately, the newest last.
+    pub told: VecDeque<Told>,
+    /// Colours.
+    pub theme: Theme,
+}
+
+/// Least size for the grid.
+const GRID: (u16, u16) = (108, 30);
+/// Least size at which anything is drawn.
+const LEAST: (u16, u16) = (40, 10);
+
+/// Draws everything.
+pub(super) fn draw(frame: &mut Frame, model: &Model, ui: &Ui) {
+    let area = frame.area();
+    if area.width < LEAST.0 || area.height < LEAST.1 {
+        frame.render_widget(Paragraph::new("This window is too small. q quits."), area);
+        return;
+    }
+    let [head, body, foot] =
+        Layout::vertical([Constraint::Length(1), Constraint::Min(0), Constraint::Length(1)]).areas(area);
+    frame.render_widget(Paragraph::new(header(model, ui)), head);
+    frame.render_widget(Paragraph::new(footer(ui)), foot);
+    if ui.close {
+        closely(frame, body, model, ui);
+    } else if area.width >= GRID.0 && area.height >= GRID.1 {
+        grid(frame, body, model, ui);
+    } else {
+        list(frame, body, model, ui);
+    }
+}
+
+/// Whose site, what time, how it stands.
+fn header(model: &Model, ui: &Ui) -> Line<'static> {
+    let theme = ui.theme;
+    let status = match model.status.as_deref() {
+        Some("online") => theme.span(Ink::Good, "● online"),
+        Some(other) => theme.span(Ink::Alarm, format!("○ {other}")),
+        None => theme.span(Ink::Notice, "○ waiting"),
+    };
+    let alarms = match model.alarms.len() {
+        0 => theme.span(Ink::Good, "no alarm"),
+        1 => theme.span(Ink::Alarm, "▲ 1 alarm"),
+        n => theme.span(Ink::Alarm, format!("▲ {n} alarms")),
+    };
+    let clock = ui.now.format("%a %-d %b %H:%M").to_string();
+    let bar = || theme.span(Ink::Faint, " │ ");
+    Line::from(vec![
+        theme.span(Ink::Title, " Lampwarden"),
+        theme.span(Ink::Faint, " demo"),
+        bar(),
+        theme.span(Ink::Sun, clock),
+        bar(),
+        theme.span(Ink::Plain, format!("{}× real time", ui.speed)),
+        bar(),
+        status,
+        bar(),
+        alarms,
+    ])
+}
+
+/// Keys, and that nothing here is real.
+fn footer(ui: &Ui) -> Line<'static> {
+    let keys = if ui.close {
+        " q quit  Esc back  ↑↓←→ next"
+    } else {
+        " q quit  ↑↓←→ choose  Enter look closer"
+    };
+    Line::from(vec![ui.theme.span(Ink::Plain, keys), ui.theme.span(Ink::Faint, "  · simulated: nothing here is real")])
+}
+
+/// All enclosures as cards, and what has happened below.
+fn grid(frame: &mut Frame, area: Rect, model: &Model, ui: &Ui) {
+    let columns = if area.width >= 180 { 6 } else { 3 }.min(model.enclosures.len().max(1));
+    let rows = model.enclosures.len().div_ceil(columns).max(1);
+    let below = (area.height / 5).clamp(5, 12);
+    let [cards, events] = Layout::vertical([Constraint::Min(0), Constraint::Length(below)]).areas(area);
+    let rows = Layout::vertical(vec![Constraint::Fill(1); rows]).split(cards);
+    for (r, row) in rows.iter().enumerate() {
+        let places = Layout::horizontal(vec![Constraint::Fill(1); columns]).split(*row);
+        for (c, place) in places.iter().enumerate() {
+            if let Some((id, kept)) = model.enclosures.get(r * columns + c) {
+                card(frame, *place, model, id, kept, r * columns + c == ui.chosen, ui);
+            }
+        }
+    }
+    happenings(frame, events, model, ui);
+}
+
+/// A frame with a title; the chosen one has a double line and a pointer.
+fn framed(title: String, chosen: bool, theme: Theme) -> Block<'static> {
+    let (border, ink) = if chosen { (BorderType::Double, Ink::Title) } else { (BorderType::Rounded, Ink::Faint) };
+    let title = if chosen { format!(" ▸ {title} ") } else { format!(" {title} ") };
+    Block::bordered().border_type(border).border_style(theme.style(ink)).title(theme.span(Ink::Title, title))
+}
+
+/// One enclosure as a card.
+fn card(frame: &mut Frame, area: Rect, model: &Model, id: &str, kept: &Kept, chosen: bool, ui: &Ui) {
+    let width = area.width.saturating_sub(4) as usize;
+    let title = fit(model.title(id), width.saturating_sub(4));
+    let block = framed(title, chosen, ui.theme);
+    let inner = block.inner(area);
+    frame.render_widget(block, area);
+    let Some(doc) = &kept.doc else {
+        frame.render_widget(Paragraph::new(ui.theme.span(Ink::Faint, " waiting for its first word …")), inner);
+        return;
+    };
+    let mut lines = vec![day_line(doc, ui, width)];
+    lines.extend(alarm_words(model, id, ui, width));
+    lines.extend(lamp_lines(doc, ui, width));
+    lines.extend(gauge_lines(doc, ui, width));
+    let room = (inner.height as usize).saturating_sub(lines.len());
+    lines.extend(histories(kept, doc, ui, width).into_iter().take(room));
+    frame.render_widget(Paragraph::new(indented(lines)), inner);
+}
+
+/// Every line one column in.
+fn indented(lines: Vec<Line<'static>>) -> Vec<Line<'static>> {
+    let indent = |mut line: Line<'static>| {
+        line.spans.insert(0, Span::raw(" "));
+        line
+    };
+    lines.into_iter().map(indent).collect()
+}
+
+/// The day of an enclosure: word, bar, lights on and off.
+fn day_line(doc: &StateDoc, ui: &Ui, width: usize) -> Line<'static> {
+    let times = format!(" {}–{}", hours(doc.day.lights_on.as_deref()), hours(doc.day.lights_off.as_deref()));
+    let ink = if doc.day.phase == "day" { Ink::Sun } else { Ink::Night };
+    let mut spans = vec![ui.theme.span(ink, padded(&doc.day.phase, 6))];
+    spans.extend(day_bar(ui.theme, &doc.day, ui.now, width.saturating_sub(6 + times.chars().count())));
+    spans.push(ui.theme.span(Ink::Faint, times));
+    Line::from(spans)
+}
+
+/// The kinds of an enclosure's alarms in one line; nothing where there are none.
+fn alarm_words(model: &Model, id: &str, ui: &Ui, width: usize) -> Option<Line<'static>> {
+    let kinds: Vec<&str> =
+        model.standing().into_iter().filter(|alarm| alarm.enclosure == id).map(|alarm| alarm.kind.as_str()).collect();
+    (!kinds.is_empty()).then(|| Line::from(ui.theme.span(Ink::Alarm, fit(&format!("▲ {}", kinds.join(", ")), width))))
+}
+
+/// Each lamp with its reason.
+fn lamp_lines(doc: &StateDoc, ui: &Ui, width: usize) -> Vec<Line<'static>> {
+    let line =
+        |(name, lamp): &(String, _)| Line::from(lamp_line(ui.theme, name, lamp, doc.interlocks.get(name), width));
+    doc.lamps.0.iter().map(line).collect()
+}
+
+/// Target and guard that belong to a temperature probe: of the lamp that says it warms it; where no lamp says so, of
+/// the lamps with a target, for the first probe at the basking spot.
+fn marks(doc: &StateDoc, probe: &str) -> Marks {
+    let says = doc.lamps.0.iter().any(|(_, lamp)| lamp.warms.is_some());
+    let first = doc.probes.0.iter().find(|(_, p)| p.measures == "temperature" && p.spot == "basking");
+    let belongs = |warms: Option<&str>| match says {
+        true => warms == Some(probe),
+        false => first.is_some_and(|(name, _)| name == probe),
+    };
+    let mut marks = Marks::default();
+    for (name, lamp) in doc.lamps.0.iter().filter(|(_, lamp)| belongs(lamp.warms.as_deref())) {
+        marks.target = marks.target.or(lamp.target);
+        marks.guard = marks.guard.or(doc.interlocks.get(name).map(|guard| (guard.cut, guard.limit)));
+    }
+    marks
+}
+
+/// Each probe with its value, on its scale where it has one.
+fn gauge_lines(doc: &StateDoc, ui: &Ui, width: usize) -> Vec<Line<'static>> {
+    let gauge = width.saturating_sub(20);
+    let line = |(name, probe): &(String, super::model::ProbeDoc)| {
+        let good = probe.value.filter(|_| probe.quality == "good");
+        let ink = match probe.quality.as_str() {
+            "good" if probe.measures == "uvi" => Ink::Uv,
+            "good" if probe.measures == "temperature" => Ink::Warm,
+            "good" => Ink::Plain,
+            _ => Ink::Notice,
+        };
+        let mut spans = vec![
+            ui.theme.span(Ink::Plain, padded(name, 10)),
+            ui.theme.span(ink, format!(" {:<8} ", fit(&value_text(probe), 8))),
+        ];
+        match (probe.measures.as_str(), doc.band) {
+            ("temperature", _) => spans.extend(heat_gauge(ui.theme, good, marks(doc, name), gauge)),
+            ("uvi", Some(band)) => spans.extend(uv_gauge(ui.theme, good, band, gauge)),
+            _ => {}
+        }
+        Line::from(spans)
+    };
+    doc.probes.0.iter().map(line).collect()
+}
+
+/// The last day of temperatures and UVI as bars.
+fn histories(kept: &Kept, doc: &StateDoc, ui: &Ui, width: usize) -> Vec<Line<'static>> {
+    let shown = doc.probes.0.iter().filter(|(_, p)| matches!(p.measures.as_str(), "temperature" | "uvi"));
+    let line = |(name, probe): &(String, super::model::ProbeDoc)| {
+        let bars = history_line(kept.history.get(name)?, ui.now, width.saturating_sub(11))?;
+        let ink = if probe.measures == "uvi" { Ink::Uv } else { Ink::Warm };
+        Some(Line::from(vec![ui.theme.span(Ink::Faint, padded(name, 11)), ui.theme.span(ink, bars)]))
+    };
+    shown.filter_map(line).collect()
+}
+
+/// Standing alarms first, then what has happened lately.
+fn happenings(frame: &mut Frame, area: Rect, model: &Model, ui: &Ui) {
+    let block = framed("alarms and what has happened".to_owned(), false, ui.theme);
+    let inner = block.inner(area);
+    frame.render_widget(block, area);
+    let width = inner.width.saturating_sub(2) as usize;
+    frame.render_widget(Paragraph::new(indented(happening_lines(model, ui, width, inner.height as usize))), inner);
+}
+
+/// At most `height` lines: alarms, then the newest events. One line is kept for events where there are any.
+fn happening_lines(model: &Model, ui: &Ui, width: usize, height: usize) -> Vec<Line<'static>> {
+    let standing = model.standing();
+    let events: Vec<&Told> = ui.told.iter().rev().filter(|told| !told.alarm).collect();
+    let kept = usize::from(!events.is_empty());
+    let mut lines: Vec<Line> = standing.iter().map(|alarm| alarm_line(model, alarm, ui, width)).collect();
+    lines.truncate(height.saturating_sub(kept));
+    for told in events.into_iter().take(height.saturating_sub(lines.len())) {
+        let text = fit(&told.text, width.saturating_sub(6));
+        lines.push(Line::from(vec![
+            ui.theme.span(Ink::Faint, format!("{} ", told.time)),
+            ui.theme.span(Ink::Plain, text),
+        ]));
+    }
+    if lines.is_empty() {
+        lines.push(Line::from(ui.theme.span(Ink::Faint, "nothing yet")));
+    }
+    lines
+}
+
+/// Shape, priority and text of an alarm in one line.
+fn alarm_line(model: &Model, alarm: &AlarmDoc, ui: &Ui, width: usize) -> Line<'static> {
+    let (shape, ink) = match alarm.rank() {
+        0 => ("▲▲", Ink::Alarm),
+        1 => ("▲ ", Ink::Alarm),
+        2 => ("◆ ", Ink::Notice),
+        _ => ("· ", Ink::Faint),
+    };
+    let head = format!("{shape} {} {}: {} ", alarm.priority, model.title(&alarm.enclosure), alarm.kind);
+    let text = fit(&alarm.text, width.saturating_sub(head.chars().count()));
+    Line::from(vec![ui.theme.span(ink, fit(&head, width)), ui.theme.span(Ink::Plain, text)])
+}
+
+/// All enclosures in two lines each, the chosen one closely, and alarms below.
+fn list(frame: &mut Frame, area: Rect, model: &Model, ui: &Ui) {
+    let width = area.width as usize;
+    let count = model.enclosures.len();
+    // Below: alarms, and one line for what has happened.
+    let below = (model.alarms.len() + 1).clamp(2, if area.height < 30 { 3 } else { 8 }) as u16;
+    // Two lines for each enclosure where the chosen one still gets its lamps and gauges; else one.
+    let tall = 2 * count as u16 + 7 + below <= area.height;
+    let rows = if tall { 2 * count } else { count } as u16;
+    let areas = [Constraint::Length(rows), Constraint::Min(0), Constraint::Length(below)];
+    let [top, middle, bottom] = Layout::vertical(areas).areas(area);
+    let mut lines = Vec::new();
+    for (index, (id, kept)) in model.enclosures.iter().enumerate() {
+        lines.extend(row(model, id, kept, index == ui.chosen, ui, width).into_iter().take(if tall { 2 } else { 1 }));
+    }
+    // Keeps the chosen one in sight where not all fit.
+    let line = ui.chosen as u16 * if tall { 2 } else { 1 };
+    let skipped = (line + if tall { 2 } else { 1 }).saturating_sub(top.height);
+    frame.render_widget(Paragraph::new(lines).scroll((skipped, 0)), top);
+    if let Some((id, kept)) = model.enclosures.get(ui.chosen) {
+        let block = Block::new().borders(ratatui::widgets::Borders::TOP).border_style(ui.theme.style(Ink::Faint));
+        let block = block.title(ui.theme.span(Ink::Title, format!(" ▸ {} ", model.title(id))));
+        let inner = block.inner(middle);
+        frame.render_widget(block, middle);
+        let mut lines = Vec::new();
+        if let Some(doc) = &kept.doc {
+            lines.extend(lamp_lines(doc, ui, width - 2));
+            lines.extend(gauge_lines(doc, ui, width - 2));
+            lines.extend(histories(kept, doc, ui, width - 2));
+        }
+        frame.render_widget(Paragraph::new(indented(lines)), inner);
+    }
+    frame
+        .render_widget(Paragraph::new(indented(happening_lines(model, ui, width - 2, bottom.height as usize))), bottom);
+}
+
+/// An enclosure in two lines: its day and basking spot, and its lamps.
+fn row(model: &Model, id: &str, kept: &Kept, chosen: bool, ui: &Ui, width: usize) -> Vec<Line<'static>> {
+    let theme = ui.theme;
+    let pointer = if chosen { "▸ " } else { "  " };
+    let title =
+        theme.span(if chosen { Ink::Title } else { Ink::Plain }, format!("{pointer}{} ", padded(model.title(id), 20)));
+    let Some(doc) = &kept.doc else {
+        return vec![Line::from(vec![title, theme.span(Ink::Faint, "waiting …")]), Line::default()];
+    };
+    let mut first = vec![title];
+    first.push(theme.span(Ink::Faint, padded(&doc.day.phase, 6)));
+    first.extend(day_bar(theme, &doc.day, ui.now, 24));
+    let at_basking = doc.probes.0.iter().filter(|(_, p)| p.spot == "basking");
+    for (_, probe) in at_basking.filter(|(_, p)| matches!(p.measures.as_str(), "temperature" | "uvi")) {
+        let ink = match (probe.quality.as_str(), probe.measures.as_str()) {
+            ("good", "uvi") => Ink::Uv,
+            ("good", _) => Ink::Warm,
+            _ => Ink::Notice,
+        };
+        first.push(theme.span(ink, format!(" {:<8}", fit(&value_text(probe), 8))));
+    }
+    let alarms = model.alarms.keys().filter(|(enclosure, _)| enclosure == id).count();
+    if alarms > 0 {
+        first.push(theme.span(Ink::Alarm, format!(" ▲{alarms}")));
+    }
+    let mut second = vec![theme.span(Ink::Plain, "    ")];
+    let mut left = width.saturating_sub(4);
+    for (name, lamp) in &doc.lamps.0 {
+        let (shape, word, ink) = lamp_state(lamp, doc.interlocks.get(name));
+        let text = format!("{shape} {name} {word}   ");
+        left = left.saturating_sub(text.chars().count());
+        if left > 0 {
+            second.push(theme.span(ink, text));
+        }
+    }
+    vec![Line::from(first), Line::from(second)]
+}
+
+/// One enclosure alone: everything about it, with its alarms in full.
+fn closely(frame: &mut Frame, area: Rect, model: &Model, ui: &Ui) {
+    let Some((id, kept)) = model.enclosures.get(ui.chosen) else { return };
+    let block = framed(model.title(id).to_owned(), true, ui.theme);
+    let inner = block.inner(area);
+    frame.render_widget(block, area);
+    let width = inner.width.saturating_sub(2) as usize;
+    let mut lines = Vec::new();
+    if let Some(doc) = &kept.doc {
+        lines.push(Line::from(ui.theme.span(Ink::Faint, format!("{id} · care sheet {}", doc.care))));
+        lines.push(day_line(doc, ui, width));
+        lines.push(Line::default());
+        lines.extend(lamp_lines(doc, ui, width));
+        lines.push(Line::default());
+        lines.extend(gauge_lines(doc, ui, width));
+        lines.extend(band_line(doc, ui));
+        lines.extend(guard_lines(doc, ui));
+        lines.push(Line::default());
+        lines.extend(histories(kept, doc, ui, width));
+        lines.push(Line::default());
+    } else {
+        lines.push(Line::from(ui.theme.span(Ink::Faint, "waiting for its first word …")));
+    }
+    for alarm in model.standing().into_iter().filter(|alarm| alarm.enclosure == *id) {
+        let head =
+            format!("▲ {} {}, {}, since {}: ", alarm.priority, alarm.kind, alarm.state, hours(Some(&alarm.since)));
+        lines.push(Line::from(vec![ui.theme.span(Ink::Alarm, head), ui.theme.span(Ink::Plain, alarm.text.clone())]));
+    }
+    frame.render_widget(Paragraph::new(indented(lines)).wrap(Wrap { trim: false }), inner);
+}
+
+/// The UV band in words, and where the basking spot stands against it.
+fn band_line(doc: &StateDoc, ui: &Ui) -> Option<Line<'static>> {
+    let band = doc.band?;
+    let zone = band.zone.map_or(String::new(), |zone| format!(", Ferguson zone {zone}"));
+    let value =
+        doc.probes.0.iter().find(|(_, p)| p.measures == "uvi" && p.quality == "good").and_then(|(_, p)| p.value);
+    let stands = value.map_or(String::new(), |value| format!(": {}", band_word(value, band)));
+    let text = format!("band     UVI {:.1} to {:.1}, ceiling {:.1}{zone}{stands}", band.low, band.high, band.ceiling);
+    Some(Line::from(ui.theme.span(Ink::Uv, text)))
+}
+
+/// Each guard in words.
+fn guard_lines(doc: &StateDoc, ui: &Ui) -> Vec<Line<'static>> {
+    let line = |(name, guard): &(String, super::model::InterlockDoc)| {
+        let why = guard.why.as_ref().map_or(String::new(), |why| format!(": {why}"));
+        let text = format!(
+            "guard    {name} {}, cuts at {:.1} °C, latches at {:.1} °C{why}",
+            guard.state, guard.cut, guard.limit
+        );
+        let ink = if guard.state == "clear" { Ink::Good } else { Ink::Alarm };
+        Line::from(ui.theme.span(ink, text))
+    };
+    doc.interlocks.0.iter().map(line).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::model::{parsed, sample};
+    use super::*;
+    use ratatui::Terminal;
+    use ratatui::backend::TestBackend;
+
+    fn ui() -> Ui {
+        Ui {
+            now: parsed("2026-04-18T09:30:00+01:00").expect("a time"),
+            speed: 60.0,
+            chosen: 0,
+            close: false,
+            told: [Told { time: "09:29".to_owned(), alarm: false, text: "Bearded dragon: uvb on (day)".to_owned() }]
+                .into(),
+            theme: Theme { colour: true },
+        }
+    }
+
+    fn drawn(model: &Model, ui: &Ui, width: u16, height: u16) -> String {
+        let mut terminal = Terminal::new(TestBackend::new(width, height)).expect("it draws into memory");
+        terminal.draw(|frame| draw(frame, model, ui)).expect("it draws into memory");
+        let buffer = terminal.backend().buffer();
+        let lines: Vec<String> =
+            buffer.content().chunks(width as usize).map(|row| row.iter().map(|cell| cell.symbol()).collect()).collect();
+        lines.join("\n")
+    }
+
+    fn sees(screen: &str, words: &[&str]) {
+        for word in words {
+            assert!(screen.contains(word), "“{word}” is not on the screen:\n{screen}");
+        }
+    }
+
+    const EVERYWHERE: &[&str] = &[
+        "Lampwarden",
+        "Sat 18 Apr 09:30",
+        "60× real time",
+        "● online",
+        "1 alarm",
+        "Bearded dragon",
+        "skink",
+        "waiting",
+        "■ heat",
+        "on",
+        "◌ uvb",
+        "on?",
+        "◧ sky",
+        "40 %",
+        "basking at 36.1 °C, target 40.0 °C",
+        "36.1 °C",
+        "UVI 4.1",
+        "stale",
+        "╳",
+        "═",
+        "●",
+        "day",
+        "▲",
+        "probe-silent",
+        "q quit",
+        "nothing here is real",
+    ];
+
+    #[test]
+    fn a_small_terminal_shows_all_that_matters() {
+        sees(&drawn(&sample::model(), &ui(), 80, 24), EVERYWHERE);
+    }
+
+    #[test]
+    fn a_large_terminal_shows_cards() {
+        let model = sample::model();
+        let screen = drawn(&model, &ui(), 120, 40);
+        let reasons_are_cut = |word: &&str| !word.starts_with("basking at 36.1");
+        sees(&screen, &EVERYWHERE.iter().copied().filter(reasons_are_cut).collect::<Vec<_>>());
+        sees(&screen, &["▸ Bearded dragon", "06:45–19:15", "09:29 Bearded dragon: uvb on (day)", "basking at 36.1"]);
+    }
+
+    #[test]
+    fn looking_closely_shows_alarms_guards_and_band_in_full() {
+        let screen = drawn(&sample::model(), &Ui { close: true, ..ui() }, 100, 30);
+        sees(
+            &screen,
+            &[
+                "care sheet desert-basker",
+                "guard    heat clear, cuts at 46.0 °C, latches at 50.0 °C",
+                "band     UVI 2.9 to 7.4, ceiling 8.0, Ferguson zone 3: in its band",
+                "▲ high probe-silent, unacknowledged, since 09:12",
+                "Look at its cable",
+                "Esc back",
+            ],
+        );
+    }
+
+    #[test]
+    fn a_tripped_guard_is_seen_by_word_and_shape() {
+        let mut model = sample::model();
+        model.take("lampwarden/pump-house/dragon/state", sample::NIGHT.as_bytes());
+        for (width, height) in [(80, 24), (120, 40)] {
+            sees(&drawn(&model, &ui(), width, height), &["✕ heat", "held", "guard: tripped", "▲", "night"]);
+        }
+    }
+
+    #[test]
+    fn colour_is_not_needed() {
+        let plain = Ui { theme: Theme { colour: false }, ..ui() };
+        assert_eq!(drawn(&sample::model(), &plain, 80, 24), drawn(&sample::model(), &ui(), 80, 24));
+    }
+
+    #[test]
+    fn any_size_and_any_choice_can_be_drawn() {
+        let mut model = sample::model();
+        (0..30).for_each(|n| drop(model.take(&format!("lampwarden/pump-house/e{n}/state"), b"{}")));
+        for (width, height) in [(1, 1), (39, 24), (40, 10), (80, 10), (108, 30), (250, 70)] {
+            for chosen in [0, 7, 31, 99] {
+                for close in [false, true] {
+                    drawn(&model, &Ui { chosen, close, ..ui() }, width, height);
+                }
+            }
+        }
+        sees(&drawn(&model, &Ui { chosen: 31, ..ui() }, 80, 24), &["▸ e29"]);
+        sees(&drawn(&model, &ui(), 30, 5), &["too small"]);
+    }
+}

@@ -1,0 +1,472 @@
+//! Linear thermal networks, solved exactly.
+//!
+//! Nodes with a heat capacity exchange heat with each other and with boundaries of fixed temperature. Over a step in
+//! which boundary temperatures and heat inputs hold still the network is `x' = A·x + b`, whose exact solution is
+//! `x(t+h) = e^(hA)·x(t) + (∫₀ʰ e^(sA) ds)·b`. Both matrices come from one exponential of the augmented matrix
+//! (C. F. Van Loan, "Computing integrals involving the matrix exponential", IEEE Trans. Automatic Control 23(3), 1978):
+//!
+//! ```text
+//!       ⎛ A  I ⎞     ⎛ e^(hA)  ∫₀ʰ e^(sA) ds ⎞
+//! exp h ⎜      ⎟  =  ⎜                       ⎟
+//!       ⎝ 0  0 ⎠     ⎝   0           I       ⎠
+//! ```
+
+/// A heat capacity in joules per kelvin.
+#[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
+pub struct JoulesPerKelvin(pub f64);
+
+/// A thermal conductance in watts per kelvin.
+#[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
+pub struct WattsPerKelvin(pub f64);
+
+/// A node of a [`Network`].
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Node(usize);
+
+impl Node {
+    /// Where the node stands in slices of temperatures and heat inputs.
+    pub const fn index(self) -> usize {
+        self.0
+    }
+}
+
+/// A boundary of a [`Network`].
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Boundary(usize);
+
+impl Boundary {
+    /// Where the boundary stands in slices of boundary temperatures.
+    pub const fn index(self) -> usize {
+        self.0
+    }
+}
+
+/// Nodes, boundaries and the conductances between them.
+#[derive(Clone, Debug, Default)]
+pub struct Network {
+    /// Heat capacity of each node, J/K.
+    capacities: Vec<f64>,
+    /// How many boundaries there are.
+    boundaries: usize,
+    /// Pairs of nodes with their conductance, W/K.
+    links: Vec<(usize, usize, f64)>,
+    /// Nodes with a boundary and their conductance, W/K.
+    losses: Vec<(usize, usize, f64)>,
+}
+
+/// The least heat capacity a node can have, J/K: smaller ones, and NaN, are taken as this. A gram of air has one joule
+/// per kelvin (specific heat 1.005 J/(g·K), physics), and nothing in an enclosure is a thousand times lighter.
+const LEAST_CAPACITY: f64 = 1e-3;
+
+impl Network {
+    /// An empty network.
+    pub fn new() -> Network {
+        Network::default()
+    }
+
+    /// Adds a node. A capacity that is not above zero is taken as one millijoule per kelvin.
+    pub fn node(&mut self, capacity: JoulesPerKelvin) -> Node {
+        self.capacities.push(if capacity.0 > LEAST_CAPACITY { capacity.0 } else { LEAST_CAPACITY });
+        Node(self.capacities.len() - 1)
+    }
+
+    /// Adds a boundary, whose temperature is given with each step.
+    pub fn boundary(&mut self) -> Boundary {
+        self.boundaries += 1;
+        Boundary(self.boundaries - 1)
+    }
+
+    /// Joins two nodes. A conductance that is not above zero, or from a node to itself, joins nothing.
+    pub fn link(&mut self, a: Node, b: Node, conductance: WattsPerKelvin) {
+        if conductance.0 > 0.0 && a != b {
+            self.links.push((a.0, b.0, conductance.0));
+        }
+    }
+
+    /// Joins a node to a boundary. A conductance that is not above zero joins nothing.
+    pub fn lose(&mut self, node: Node, boundary: Boundary, conductance: WattsPerKelvin) {
+        if conductance.0 > 0.0 {
+            self.losses.push((node.0, boundary.0, conductance.0));
+        }
+    }
+
+    /// How many nodes there are.
+    pub fn nodes(&self) -> usize {
+        self.capacities.len()
+    }
+
+    /// `A` of `x' = A·x + b`, row by row, in 1/s.
+    fn rates(&self) -> Vec<f64> {
+        let n = self.nodes();
+        let mut rates = vec![0.0; n * n];
+        for &(a, b, g) in &self.links {
+            for (i, j) in [(a, b), (b, a)] {
+                rates[i * n + i] -= g / self.capacities[i];
+                rates[i * n + j] += g / self.capacities[i];
+            }
+        }
+        for &(i, _, g) in &self.losses {
+            rates[i * n + i] -= g / self.capacities[i];
+        }
+        rates
+    }
+
+    /// Writes `b` of `x' = A·x + b` in K/s: heat inputs in W, and what the boundaries, in °C, bring in.
+    fn drive(&self, boundaries: &[f64], heat: &[f64], b: &mut [f64]) {
+        b.copy_from_slice(heat);
+        for &(i, boundary, g) in &self.losses {
+            b[i] += g * boundaries[boundary];
+        }
+        for (b, c) in b.iter_mut().zip(&self.capacities) {
+            *b /= c;
+        }
+    }
+
+    /// The temperatures (°C) the network settles at with these boundary temperatures (°C) and heat inputs (W); none
+    /// where some node has no way to a boundary, or a slice is of the wrong length.
+    ///
+    /// Gaussian elimination with partial pivoting on `A·x = −b`.
+    pub fn steady(&self, boundaries: &[f64], heat: &[f64]) -> Option<Vec<f64>> {
+        let n = self.nodes();
+        if boundaries.len() != self.boundaries || heat.len() != n {
+            return None;
+        }
+        let mut a = self.rates();
+        let mut x = vec![0.0; n];
+        self.drive(boundaries, heat, &mut x);
+        x.iter_mut().for_each(|b| *b = -*b);
+        for column in 0..n {
+            let pivot = (column..n).max_by(|&i, &j| a[i * n + column].abs().total_cmp(&a[j * n + column].abs()))?;
+            let scale = a[pivot * n + column];
+            // Relative to the rates of the row itself: without a way out the last pivot is rounding error alone.
+            let largest = (0..n).map(|j| self.rate_scale(j)).fold(0.0, f64::max);
+            if scale.abs() <= 1e-13 * largest {
+                return None;
+            }
+            for j in 0..n {
+                a.swap(pivot * n + j, column * n + j);
+            }
+            x.swap(pivot, column);
+            for i in column + 1..n {
+                let factor = a[i * n + column] / a[column * n + column];
+                for j in column..n {
+                    a[i * n + j] -= factor * a[column * n + j];
+                }
+                x[i] -= factor * x[column];
+            }
+        }
+        for i in (0..n).rev() {
+            let known: f64 = (i + 1..n).map(|j| a[i * n + j] * x[j]).sum();
+            x[i] = (x[i] - known) / a[i * n + i];
+        }
+        Some(x)
+    }
+
+    /// The fastest rate of a node, 1/s.
+    fn rate_scale(&self, node: usize) -> f64 {
+        let through = |ends: (usize, usize), g: f64| if ends.0 == node || ends.1 == node { g } else { 0.0 };
+        let inner: f64 = self.links.iter().map(|&(a, b, g)| through((a, b), g)).sum();
+        let outer: f64 = self.losses.iter().map(|&(i, _, g)| through((i, i), g)).sum();
+        (inner + outer) / self.capacities[node]
+    }
+
+    /// The exact map over `seconds`.
+    fn transition(&self, seconds: f64) -> Transition {
+        let n = self.nodes();
+        let width = 2 * n;
+        let mut augmented = vec![0.0; width * width];
+        for (i, row) in self.rates().chunks(n.max(1)).enumerate() {
+            for (j, rate) in row.iter().enumerate() {
+                augmented[i * width + j] = rate * seconds;
+            }
+            augmented[i * width + n + i] = seconds;
+        }
+        let whole = exponential(&augmented, width);
+        let block = |from: usize| (0..n).flat_map(|i| whole[i * width + from..i * width + from + n].to_vec()).collect();
+        Transition { state: block(0), drive: block(n) }
+    }
+}
+
+/// The exact map of one step length: `x ← state·x + drive·b`.
+#[derive(Clone, Debug)]
+struct Transition {
+    /// `e^(hA)`, row by row.
+    state: Vec<f64>,
+    /// `∫₀ʰ e^(sA) ds`, row by row, in seconds.
+    drive: Vec<f64>,
+}
+
+/// A network in motion. Step lengths named at the start cost one multiplication by a stored matrix; any other whole
+/// number of milliseconds is made of stored powers of two of a millisecond. Only the first use of a power allocates.
+#[derive(Clone, Debug)]
+pub struct Motion {
+    /// What moves.
+    network: Network,
+    /// Temperatures, °C.
+    temperatures: Vec<f64>,
+    /// Scratch: `b` of the step.
+    b: Vec<f64>,
+    /// Scratch: the temperatures being computed.
+    next: Vec<f64>,
+    /// Exact maps of the usual step lengths, in milliseconds.
+    usual: Vec<(u64, Transition)>,
+    /// Exact maps of 2ᵏ ms, made when first needed.
+    powers: Vec<Option<Transition>>,
+}
+
+impl Motion {
+    /// `network`, every node at `temperature` (°C), with the step lengths (ms) that will be asked for most.
+    pub fn new(network: Network, temperature: f64, usual: &[u64]) -> Motion {
+        let n = network.nodes();
+        let usual = usual.iter().map(|&ms| (ms, network.transition(ms as f64 / 1000.0))).collect();
+        let powers = vec![None; u64::BITS as usize];
+        Motion { temperatures: vec![temperature; n], b: vec![0.0; n], next: vec![0.0; n], network, usual, powers }
+    }
+
+    /// Temperatures of all nodes, °C.
+    pub fn temperatures(&self) -> &[f64] {
+        &self.temperatures
+    }
+
+    /// Temperature of one node, °C.
+    pub fn at(&self, node: Node) -> f64 {
+        self.temperatures[node.0]
+    }
+
+    /// Sets the temperature of one node, °C.
+    pub fn set(&mut self, node: Node, temperature: f64) {
+        self.temperatures[node.0] = temperature;
+    }
+
+    /// Moves on by `millis` with boundary temperatures (°C) and heat inputs per node (W) held still. Slices shorter
+    /// than the network are a programming error and move nothing.
+    pub fn advance(&mut self, millis: u64, boundaries: &[f64], heat: &[f64]) {
+        if millis == 0 || boundaries.len() != self.network.boundaries || heat.len() != self.network.nodes() {
+            debug_assert!(millis == 0, "one temperature per boundary and one heat input per node");
+            return;
+        }
+        self.network.drive(boundaries, heat, &mut self.b);
+        if let Some(at) = self.usual.iter().position(|(length, _)| *length == millis) {
+            apply(&self.usual[at].1, &mut self.temperatures, &self.b, &mut self.next);
+            return;
+        }
+        for power in 0..u64::BITS {
+            if millis >> power & 1 == 1 {
+                let network = &self.network;
+                let transition = self.powers[power as usize]
+                    .get_or_insert_with(|| network.transition((1_u64 << power) as f64 / 1000.0));
+                apply(transition, &mut self.temperatures, &self.b, &mut self.next);
+            }
+        }
+    }
+}
+
+/// `x ← state·x + drive·b`.
+fn apply(transition: &Transition, x: &mut [f64], b: &[f64], next: &mut [f64]) {
+    let n = x.len();
+    for (i, next) in next.iter_mut().enumerate() {
+        let state = &transition.state[i * n..(i + 1) * n];
+        let drive = &transition.drive[i * n..(i + 1) * n];
+        let mut sum = 0.0;
+        for j in 0..n {
+            sum += state[j] * x[j] + drive[j] * b[j];
+        }
+        *next = sum;
+    }
+    x.copy_from_slice(next);
+}
+
+/// Terms of the Taylor series: with a norm of at most one half the first one left out is below 0.5²⁰/20! ≈ 4·10⁻²⁵.
+const TERMS: u32 = 19;
+
+/// The exponential of a square matrix, row by row: scaled by a power of two to a norm of at most one half, summed as a
+/// Taylor series, and squared back (C. Moler and C. Van Loan, "Nineteen dubious ways to compute the exponential of a
+/// matrix, twenty-five years later", SIAM Review 45(1), 2003, methods 1 and 3).
+fn exponential(matrix: &[f64], width: usize) -> Vec<f64> {
+    let norm = matrix.chunks(width.max(1)).map(|row| row.iter().map(|x| x.abs()).sum::<f64>()).fold(0.0, f64::max);
+    let mut squarings = 0_u32;
+    let mut scale = 1.0;
+    while norm * scale > 0.5 && squarings < 1024 {
+        scale /= 2.0;
+        squarings += 1;
+    }
+    let scaled: Vec<f64> = matrix.iter().map(|x| x * scale).collect();
+    let mut sum = identity(width);
+    // Horner's scheme: I + M/1·(I + M/2·(I + …)).
+    for term in (1..=TERMS).rev() {
+        sum = product(&scaled, &sum, width);
+        sum.iter_mut().for_each(|x| *x /= f64::from(term));
+        (0..width).for_each(|i| sum[i * width + i] += 1.0);
+    }
+    for _ in 0..squarings {
+        sum = product(&sum, &sum, width);
+    }
+    sum
+}
+
+/// The identity matrix.
+fn identity(width: usize) -> Vec<f64> {
+    let mut matrix = vec![0.0; width * width];
+    (0..width).for_each(|i| matrix[i * width + i] = 1.0);
+    matrix
+}
+
+/// The product of two square matrices.
+fn product(a: &[f64], b: &[f64], width: usize) -> Vec<f64> {
+    let mut out = vec![0.0; width * width];
+    for i in 0..width {
+        for k in 0..width {
+            let factor = a[i * width + k];
+            for j in 0..width {
+                out[i * width + j] += factor * b[k * width + j];
+            }
+        }
+    }
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn close(a: f64, b: f64, tolerance: f64) {
+        assert!((a - b).abs() <= tolerance, "{a} is not within {tolerance} of {b}");
+    }
+
+    /// Surface, air, warm side, cool side and a quick lamp body, to one room.
+    fn enclosure() -> (Network, Vec<f64>) {
+        let mut network = Network::new();
+        let [surface, air, warm, cool, body] =
+            [1500.0, 2500.0, 8000.0, 9000.0, 20.0].map(|c| network.node(JoulesPerKelvin(c)));
+        let room = network.boundary();
+        for (a, b, g) in
+            [(body, surface, 0.3), (body, air, 0.2), (surface, air, 1.4), (air, warm, 6.0), (warm, cool, 4.0)]
+        {
+            network.link(a, b, WattsPerKelvin(g));
+        }
+        for (node, g) in [(air, 1.5), (warm, 3.0), (cool, 3.5)] {
+            network.lose(node, room, WattsPerKelvin(g));
+        }
+        (network, vec![0.0, 0.0, 0.0, 0.0, 75.0])
+    }
+
+    #[test]
+    fn a_single_node_follows_the_analytic_exponential() {
+        // x(t) = x∞ + (x0 − x∞)·e^(−t·G/C), x∞ = room + P/G: textbook solution of a first-order lag.
+        let mut network = Network::new();
+        let node = network.node(JoulesPerKelvin(1200.0));
+        let room = network.boundary();
+        network.lose(node, room, WattsPerKelvin(2.0));
+        let mut motion = Motion::new(network, 5.0, &[]);
+        motion.advance(777_123, &[20.0], &[30.0]);
+        close(motion.at(node), 35.0 + (5.0 - 35.0) * (-777.123_f64 * 2.0 / 1200.0).exp(), 1e-10);
+    }
+
+    #[test]
+    fn it_settles_at_the_direct_solution() {
+        let (network, heat) = enclosure();
+        let steady = network.steady(&[21.0], &heat).expect("every node has a way to the room");
+        let mut motion = Motion::new(network, 21.0, &[]);
+        motion.advance(30 * 86_400_000, &[21.0], &heat);
+        for (moved, direct) in motion.temperatures().iter().zip(&steady) {
+            close(*moved, *direct, 1e-8);
+        }
+        // In the steady state all heat leaves to the room: Σ G·(T − room) = P.
+        close(1.5 * (steady[1] - 21.0) + 3.0 * (steady[2] - 21.0) + 3.5 * (steady[3] - 21.0), 75.0, 1e-9);
+    }
+
+    #[test]
+    fn a_network_without_a_way_out_has_no_steady_state() {
+        let mut network = Network::new();
+        let (a, b) = (network.node(JoulesPerKelvin(100.0)), network.node(JoulesPerKelvin(333.0)));
+        network.link(a, b, WattsPerKelvin(0.7));
+        assert_eq!(network.steady(&[], &[1.0, 0.0]), None);
+        assert_eq!(network.steady(&[20.0], &[1.0, 0.0]), None, "a temperature for a boundary that is not there");
+    }
+
+    #[test]
+    fn an_isolated_network_keeps_its_heat() {
+        let mut network = Network::new();
+        let capacities = [900.0, 4000.0, 70.0];
+        let nodes = capacities.map(|c| network.node(JoulesPerKelvin(c)));
+        network.link(nodes[0], nodes[1], WattsPerKelvin(3.0));
+        network.link(nodes[1], nodes[2], WattsPerKelvin(0.4));
+        let mut motion = Motion::new(network, 20.0, &[]);
+        motion.set(nodes[0], 80.0);
+        let heat = |motion: &Motion| motion.temperatures().iter().zip(capacities).map(|(t, c)| t * c).sum::<f64>();
+        let before = heat(&motion);
+        motion.advance(3_600_000, &[], &[5.0, 0.0, 1.5]);
+        close(heat(&motion), before + 6.5 * 3600.0, 1e-6);
+    }
+
+    #[test]
+    fn one_long_step_is_sixty_short_ones() {
+        let (network, heat) = enclosure();
+        let mut long = Motion::new(network.clone(), 20.0, &[60_000]);
+        let mut short = Motion::new(network.clone(), 20.0, &[1000]);
+        let mut uneven = Motion::new(network, 20.0, &[]);
+        for _ in 0..50 {
+            long.advance(60_000, &[18.0], &heat);
+            (0..60).for_each(|_| short.advance(1000, &[18.0], &heat));
+            [1, 59, 940, 12_345, 46_655].into_iter().for_each(|ms| uneven.advance(ms, &[18.0], &heat));
+        }
+        for ((a, b), c) in long.temperatures().iter().zip(short.temperatures()).zip(uneven.temperatures()) {
+            close(*a, *b, 1e-9);
+            close(*a, *c, 1e-9);
+        }
+    }
+
+    #[test]
+    fn it_agrees_with_scipy() {
+        // scipy.linalg.expm and scipy.integrate.solve_ivp on the same networks: tests/references/thermal.py.
+        let fixture: serde_json::Value =
+            serde_json::from_str(include_str!("../../tests/fixtures/thermal.json")).expect("the fixture is JSON");
+        let numbers = |value: &serde_json::Value| -> Vec<f64> {
+            value.as_array().expect("a list").iter().map(|x| x.as_f64().expect("a number")).collect()
+        };
+        let cases = fixture["cases"].as_array().expect("a list");
+        assert!(cases.len() >= 4);
+        for case in cases {
+            let mut network = Network::new();
+            let nodes: Vec<Node> =
+                numbers(&case["capacities"]).into_iter().map(|c| network.node(JoulesPerKelvin(c))).collect();
+            let rooms: Vec<Boundary> = numbers(&case["boundaries"]).iter().map(|_| network.boundary()).collect();
+            for link in case["links"].as_array().expect("a list") {
+                let link = numbers(link);
+                network.link(nodes[link[0] as usize], nodes[link[1] as usize], WattsPerKelvin(link[2]));
+            }
+            for loss in case["losses"].as_array().expect("a list") {
+                let loss = numbers(loss);
+                network.lose(nodes[loss[0] as usize], rooms[loss[1] as usize], WattsPerKelvin(loss[2]));
+            }
+            let mut motion = Motion::new(network, 0.0, &[]);
+            for (node, start) in nodes.iter().zip(numbers(&case["start"])) {
+                motion.set(*node, start);
+            }
+            let millis = case["millis"].as_u64().expect("whole milliseconds");
+            motion.advance(millis, &numbers(&case["boundaries"]), &numbers(&case["heat"]));
+            for (own, (expm, ivp)) in
+                motion.temperatures().iter().zip(numbers(&case["expm"]).iter().zip(numbers(&case["solve_ivp"])))
+            {
+                close(*own, *expm, 1e-9);
+                close(*own, ivp, 1e-6);
+            }
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn temperatures_stay_between_the_coldest_and_the_hottest_without_heat(
+            start in 0.0..60.0_f64, room in 0.0..60.0_f64, millis in 0..10_000_000_u64,
+        ) {
+            // The maximum principle: heat flows from hot to cold alone.
+            let (network, heat) = enclosure();
+            let mut motion = Motion::new(network, start, &[]);
+            motion.advance(millis, &[room], &vec![0.0; heat.len()]);
+            for t in motion.temperatures() {
+                prop_assert!(*t >= start.min(room) - 1e-9 && *t <= start.max(room) + 1e-9);
+            }
+        }
+    }
+}
