@@ -50,6 +50,26 @@ pub struct Moment {
     pub wall: DateTime<Utc>,
 }
 
+/// Letters of a duration as it is written, with their seconds, longest first.
+pub const UNITS_OF_TIME: [(char, u64); 4] = [('d', 86_400), ('h', 3600), ('m', 60), ('s', 1)];
+
+/// A duration as it is written, such as `1h30m`: whole numbers, each unit once, the longer first; none where it is no
+/// duration.
+pub fn parse_span(text: &str) -> Option<Duration> {
+    let mut rest = text;
+    let mut total: u64 = 0;
+    for (letter, seconds) in UNITS_OF_TIME {
+        let digits = rest.len() - rest.trim_start_matches(|c: char| c.is_ascii_digit()).len();
+        let (number, after) = rest.split_at(digits);
+        if let Some(after) = after.strip_prefix(letter) {
+            let part = number.parse::<u64>().ok()?.checked_mul(seconds)?;
+            total = total.checked_add(part)?;
+            rest = after;
+        }
+    }
+    (rest.is_empty() && !text.is_empty()).then_some(Duration::from_secs(total))
+}
+
 /// A duration as a person says it: `45 s`, `12 min`, `3 h 20 min`, `2 d 4 h`.
 pub fn spoken(span: Duration) -> String {
     let seconds = span.as_secs();
@@ -58,5 +78,40 @@ pub fn spoken(span: Duration) -> String {
         120..=7199 => format!("{} min", seconds / 60),
         7200..=172_799 => format!("{} h {} min", seconds / 3600, seconds % 3600 / 60),
         _ => format!("{} d {} h", seconds / 86_400, seconds % 86_400 / 3600),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn durations_are_read_in_falling_units_only() {
+        let check = |text, expected: Option<u64>| {
+            assert_eq!(parse_span(text), expected.map(Duration::from_secs), "{text}");
+        };
+        check("30s", Some(30));
+        check("1h30m", Some(5400));
+        check("1d", Some(86_400));
+        check("1d2h3m4s", Some(93_784));
+        check("0s", Some(0));
+        check("90m", Some(5400));
+        for wrong in [
+            "",
+            "30",
+            "s",
+            "1m1h",
+            "1h1h",
+            "1.5h",
+            "-1s",
+            "+1s",
+            "1 h",
+            "１s",
+            "1ms",
+            "99999999999999999999s",
+            "300000000000000d",
+        ] {
+            check(wrong, None);
+        }
     }
 }

@@ -7,6 +7,7 @@ pub mod check;
 #[cfg(feature = "demo")]
 pub mod demo;
 mod serve;
+pub mod wiring;
 
 use std::io::{self, IsTerminal as _, Write as _};
 use std::path::PathBuf;
@@ -63,6 +64,8 @@ enum Command {
         #[arg(long, value_enum, default_value_t = Format::Table)]
         format: Format,
     },
+    /// Look at the wiring: what each configured topic says, what is silent, and each relay tried once on request
+    Wiring(wiring::Arguments),
 }
 
 /// Where the configuration is.
@@ -117,6 +120,7 @@ pub fn main() -> ExitCode {
         Command::Almanac { config, enclosure, from, days, format } => {
             almanac(&config, enclosure.as_deref(), from, days, format)
         }
+        Command::Wiring(arguments) => wiring::run(arguments),
     }
 }
 

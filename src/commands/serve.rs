@@ -83,7 +83,7 @@ async fn told_to_stop() {
 }
 
 /// Where safety state is kept: as configured, or given by the service manager, or in the user's own state.
-fn state_directory(site: &Site) -> Option<PathBuf> {
+pub(super) fn state_directory(site: &Site) -> Option<PathBuf> {
     let variable = |name| std::env::var_os(name).filter(|value| !value.is_empty()).map(PathBuf::from);
     let own = || {
         let base = variable("XDG_STATE_HOME").or_else(|| Some(variable("HOME")?.join(".local/state")))?;

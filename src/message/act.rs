@@ -6,6 +6,7 @@ use serde_json::{Map, Value};
 
 use crate::control::{Act, AlarmKind};
 use crate::settings::{CutOffIx, Enclosure, EnclosureIx, LampIx, Settings};
+use crate::time::parse_span;
 use crate::units::Level;
 
 use super::payload::{Payload, quoted};
@@ -97,7 +98,7 @@ fn take_over(whom: Whom<'_>, fields: &Map<String, Value>) -> Result<Act, Misread
         _ => return Err(Misread("override needs a \"level\": 0 to 1, \"on\", \"off\" or null to end it".to_owned())),
     };
     let span = match (text(fields, "for")?, level) {
-        (Some(text), _) => span(text)
+        (Some(text), _) => parse_span(text)
             .filter(|span| !span.is_zero() && *span <= OVERRIDE_MAX)
             .ok_or_else(|| Misread(format!("\"for\": {text:?} is no span from \"1s\" to \"24h\"")))?,
         (None, None) => Duration::ZERO,
@@ -139,48 +140,5 @@ fn lamp(enclosure: &Enclosure, name: &str) -> Result<LampIx, Misread> {
     match enclosure.lamps.iter().position(|lamp| lamp.name == name) {
         Some(ix) => Ok(LampIx(ix)),
         None => Err(Misread(format!("enclosure {} has no lamp {name:?}", enclosure.id))),
-    }
-}
-
-/// A span as the configuration writes it: whole numbers each with `d`, `h`, `m` or `s`, such as `1h30m`.
-fn span(text: &str) -> Option<Duration> {
-    let mut rest = text.trim();
-    let mut seconds = 0_u64;
-    while !rest.is_empty() {
-        let digits = rest.find(|c: char| !c.is_ascii_digit())?;
-        let number: u64 = rest[..digits].parse().ok()?;
-        let unit = match rest.as_bytes()[digits] {
-            b'd' => 86_400,
-            b'h' => 3600,
-            b'm' => 60,
-            b's' => 1,
-            _ => return None,
-        };
-        seconds = seconds.checked_add(number.checked_mul(unit)?)?;
-        rest = &rest[digits + 1..];
-    }
-    (!text.trim().is_empty()).then(|| Duration::from_secs(seconds))
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn spans_are_whole_numbers_with_units() {
-        for (text, expected) in [
-            ("20m", Some(1200)),
-            ("1h30m", Some(5400)),
-            ("45s", Some(45)),
-            ("", None),
-            ("20", None),
-            ("m", None),
-            ("1.5h", None),
-            ("20ü", None),
-            ("99999999999999999999d", None),
-            ("9999999999999999d", None),
-        ] {
-            assert_eq!(span(text).map(|s| s.as_secs()), expected, "{text}");
-        }
     }
 }

@@ -186,7 +186,7 @@ async fn keep_connected(shared: Arc<Shared>, options: LinkOptions) {
             backoff.reset();
         }
         tokio::select! {
-            () = tokio::time::sleep(backoff.next(random_share())) => {}
+            () = tokio::time::sleep(backoff.next(random_bits())) => {}
             () = shared.poke.notified() => break,
         }
     }
@@ -264,11 +264,11 @@ impl Backoff {
         Backoff { first: patience.retry_first, most: patience.retry_most, next: patience.retry_first }
     }
 
-    /// The next pause: between half of and the whole of a span that doubles each time. `share` is 0..=1.
-    fn next(&mut self, share: f64) -> Duration {
+    /// The next pause: between half of and the whole of a span that doubles each time, by chance.
+    fn next(&mut self, bits: u64) -> Duration {
         let whole = self.next;
         self.next = (whole * 2).min(self.most);
-        whole.mul_f64(0.5 + 0.5 * share.clamp(0.0, 1.0))
+        whole / 2 + whole / 2 * (bits % 1001) as u32 / 1000
     }
 
     fn reset(&mut self) {
@@ -281,11 +281,6 @@ fn random_bits() -> u64 {
     RandomState::new().build_hasher().finish()
 }
 
-/// A share between 0 and 1 that differs each time.
-fn random_share() -> f64 {
-    random_bits() as f64 / u64::MAX as f64
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -293,10 +288,10 @@ mod tests {
     #[test]
     fn pauses_double_up_to_the_most_and_start_anew_after_a_good_connection() {
         let mut backoff = Backoff::new(Patience::default());
-        let whole: Vec<u128> = (0..7).map(|_| backoff.next(1.0).as_millis()).collect();
+        let whole: Vec<u128> = (0..7).map(|_| backoff.next(1000).as_millis()).collect();
         assert_eq!(whole, [100, 200, 400, 800, 1600, 2000, 2000]);
         backoff.reset();
-        assert_eq!(backoff.next(0.0).as_millis(), 50);
-        assert_eq!(backoff.next(f64::NAN).as_millis(), 200);
+        assert_eq!(backoff.next(0).as_millis(), 50);
+        assert_eq!(backoff.next(500).as_millis(), 150);
     }
 }

@@ -85,6 +85,11 @@ impl Outbox {
         }
     }
 
+    /// Lets the deletion of somebody else's retained document wait, and remembers nothing of it.
+    pub(super) fn delete(&mut self, topic: String) {
+        self.put(Key::Topic(topic.clone()), Item { topic, payload: Vec::new(), lane: Lane::Alarm, ticket: None });
+    }
+
     /// Whether a document of this topic stands and is not empty.
     pub(super) fn stands(&self, topic: &str) -> bool {
         self.kept.get(topic).is_some_and(|(_, payload)| !payload.is_empty())

@@ -344,8 +344,7 @@ impl Session {
         } else if memory.announce && topic.starts_with(&self.alarms) {
             // An alarm of an earlier run that does not stand any more.
             if retained && !payload.is_empty() && !memory.outbox.stands(&topic) {
-                let up = self.up_since().is_some();
-                memory.outbox.document(topic, Vec::new(), Lane::Alarm, up);
+                memory.outbox.delete(topic);
             }
         } else {
             memory.inbox.push(Inbound::Message { topic, payload, retained });

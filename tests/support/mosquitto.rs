@@ -32,7 +32,8 @@ impl Mosquitto {
     pub fn start_on(port: u16, folder: Folder, lines: &str) -> Mosquitto {
         let config = folder.path().join("mosquitto.conf");
         // As root it would change to a user who cannot read the folder.
-        let common = "persistence false\nmax_queued_messages 0\nset_tcp_nodelay true\nuser root\n";
+        let nodelay = if lines.contains("set_tcp_nodelay") { "" } else { "set_tcp_nodelay true\n" };
+        let common = format!("persistence false\nmax_queued_messages 0\nuser root\n{nodelay}");
         std::fs::write(&config, format!("{common}listener {port} 127.0.0.1\n{lines}")).unwrap();
         let spawn = |program: &str| {
             Command::new(program).arg("-c").arg(&config).stdout(Stdio::null()).stderr(Stdio::null()).spawn()

@@ -11,6 +11,8 @@ use std::time::Duration;
 pub(super) use care::SPOTS;
 pub(super) use enclosure::ENCLOSURE;
 
+use crate::time::UNITS_OF_TIME;
+
 /// A table of the configuration and the keys it may hold.
 #[derive(Debug)]
 pub(super) struct Section {
@@ -227,6 +229,3 @@ pub(super) fn span_text(span: Duration) -> String {
     }
     if text.is_empty() { "0s".to_owned() } else { text }
 }
-
-/// Letters of a duration with their seconds, longest first.
-pub(super) const UNITS_OF_TIME: [(char, u64); 4] = [('d', DAY), ('h', HOUR), ('m', MINUTE), ('s', 1)];
