@@ -119,7 +119,8 @@ impl Teller {
         words.extend(shown.map(|(_, probe)| value_text(probe)));
         for ((enclosure, name), lamp) in &self.lamps {
             if enclosure == id && lamp.untold > 0 {
-                words.push(format!("{name} switched {} times more", lamp.untold));
+                let times = if lamp.untold == 1 { "once".to_owned() } else { format!("{} times", lamp.untold) };
+                words.push(format!("{name} switched {times} more"));
             }
         }
         format!("{} {}", model.title(id), words.join(", "))
