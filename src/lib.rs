@@ -11,7 +11,7 @@
 //! | [`guard`] | the guard law: the last word on every lamp | `units`, `time`, `settings` |
 //! | [`control`] | events and a moment in, effects out | all above |
 //! | [`message`] | bytes on topics to events, effects to bytes on topics | all above |
-//! | [`config`] | TOML text to settings, with every finding | `settings`, `units` |
+//! | [`config`] | TOML text to settings, with every finding | `science`, `settings`, `units` |
 //! | [`simulator`] | a physical room that answers by messages | `science`, `units`, `settings` |
 //! | `wire` | the MQTT connection | all above |
 //! | `daemon` | the live driver of the core | all above |

@@ -130,3 +130,89 @@ fn unreadable(path: &Path, error: &io::Error) -> Box<Finding> {
 fn shown(path: &Path) -> String {
     path.display().to_string()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A folder of its own, gone with the test.
+    struct Folder(PathBuf);
+
+    impl Folder {
+        fn new(test: &str) -> Folder {
+            let path = std::env::temp_dir().join(format!("lampwarden-check-{test}-{}", std::process::id()));
+            std::fs::create_dir_all(&path).expect("the temporary folder can be written");
+            Folder(path)
+        }
+
+        fn with(self, name: &str, bytes: &[u8]) -> Folder {
+            std::fs::write(self.0.join(name), bytes).expect("the temporary folder can be written");
+            self
+        }
+    }
+
+    impl Drop for Folder {
+        fn drop(&mut self) {
+            let _ = std::fs::remove_dir_all(&self.0);
+        }
+    }
+
+    /// What `check` prints, and whether it lets anything start.
+    fn run(path: &Path, json: bool) -> (String, bool) {
+        let mut out = Vec::new();
+        let code = check(&[path.to_owned()], json, false, &mut out).expect("a vector can always be written");
+        let text = String::from_utf8(out).expect("reports are text");
+        // Exit codes compare by their debug text alone.
+        (text, format!("{code:?}") == format!("{:?}", ExitCode::SUCCESS))
+    }
+
+    const SITE: &[u8] = b"[site]\nname = \"house\"\ntimezone = \"Europe/Lisbon\"\nlatitude = 38.7\nlongitude = -9.1\n";
+    const BROKER: &[u8] = b"[broker]\nurl = \"mqtt://127.0.0.1\"\n";
+    const ENCLOSURE: &[u8] =
+        b"[[enclosure]]\nid = \"e1\"\ncare = \"c\"\n[care.c]\nphotoperiod = { follow = \"site\" }\n";
+
+    #[test]
+    fn a_folder_is_read_in_the_order_of_its_names() {
+        let folder = Folder::new("folder").with("b.toml", BROKER).with("a.toml", SITE).with("c.toml", ENCLOSURE);
+        let folder = folder.with("notes.txt", b"not TOML").with(".a.toml", b"not TOML");
+        let loaded = load(std::slice::from_ref(&folder.0));
+        let names: Vec<_> = loaded.sources.iter().filter_map(|source| source.name.rsplit('/').next()).collect();
+        assert_eq!(names, ["a.toml", "b.toml", "c.toml"]);
+        assert_eq!(run(&folder.0, false), ("no errors, no warnings\n".to_owned(), true));
+        assert_eq!(run(&folder.0, true), ("[]\n".to_owned(), true));
+        assert!(load(std::slice::from_ref(&folder.0)).settings(false).is_ok());
+    }
+
+    #[test]
+    fn what_cannot_be_read_is_told_and_refused() {
+        let folder = Folder::new("unreadable").with("latin.toml", b"[site]\nname = \"Stra\xdfe\"\n");
+        let check = |path: &Path, words: &[&str]| {
+            let (text, good) = run(path, false);
+            assert!(!good);
+            for word in words {
+                assert!(text.contains(word), "`{word}` is not in {text}");
+            }
+            let (json, good) = run(path, true);
+            let findings: Vec<serde_json::Value> = serde_json::from_str(&json).expect("it is JSON");
+            assert!(!good && findings.iter().any(|finding| finding["severity"] == "error"), "{json}");
+        };
+        check(&folder.0.join("latin.toml"), &["not UTF-8", "latin.toml:2:13", "1 error, 0 warnings"]);
+        check(&folder.0.join("none.toml"), &["cannot be read", "none.toml"]);
+        check(&folder.0, &["not UTF-8"]);
+        let empty = Folder::new("empty");
+        check(&empty.0, &["holds no *.toml file"]);
+        let text = load(std::slice::from_ref(&empty.0)).settings(false).expect_err("nothing can start");
+        assert!(text.ends_with("1 error, 0 warnings\n"), "{text}");
+    }
+
+    #[test]
+    fn a_warning_stops_nothing_and_an_error_everything() {
+        let unused = b"[care.unused]\nphotoperiod = { follow = \"site\" }\n";
+        let folder = Folder::new("codes").with("a.toml", &[SITE, BROKER, ENCLOSURE, unused].concat());
+        let (text, good) = run(&folder.0, false);
+        assert!(good && text.ends_with("0 errors, 1 warning\n"), "{text}");
+        let folder = folder.with("b.toml", b"nonsense = 1\n");
+        let (text, good) = run(&folder.0, false);
+        assert!(!good && text.ends_with("1 error, 1 warning\n"), "{text}");
+    }
+}

@@ -1,5 +1,6 @@
 //! `lampwarden serve`: the daemon.
 
+use std::io::IsTerminal as _;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -108,7 +109,8 @@ fn reread(files: &[PathBuf]) -> Result<Settings, String> {
 
 fn start_log(log: Log) {
     let filter = EnvFilter::try_from_env(LOG_VARIABLE).unwrap_or_else(|_| EnvFilter::new("info"));
-    let lines = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr);
+    let colour = std::io::stderr().is_terminal();
+    let lines = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_ansi(colour);
     match log {
         Log::Human => lines.with_target(false).init(),
         Log::Json => lines.json().init(),

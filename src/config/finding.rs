@@ -46,6 +46,9 @@ pub struct Finding {
     /// Other places that belong to it.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub also: Vec<Also>,
+    /// Whether the text at this place must not be shown: it holds a password.
+    #[serde(skip)]
+    pub secret: bool,
 }
 
 /// Another place that belongs to a finding.
@@ -76,7 +79,20 @@ impl Finding {
             right: right.into(),
             nearest: None,
             also: Vec::new(),
+            secret: false,
         }
+    }
+}
+
+/// The first error in one line, and how many more there are; of a configuration without errors the first warning.
+pub fn headline(findings: &[Finding]) -> String {
+    let Some(first) = findings.iter().min_by_key(|finding| finding.severity) else {
+        return "no findings".to_owned();
+    };
+    let place = format!("{}:{}:{}", first.file, first.line, first.column);
+    match findings.len() - 1 {
+        0 => format!("{place}: {}", first.wrong),
+        more => format!("{place}: {} (and {more} more)", first.wrong),
     }
 }
 
@@ -101,13 +117,15 @@ pub(super) struct Draft {
     also: Option<(At, String)>,
     absence: bool,
     once: Option<&'static str>,
+    secret: bool,
 }
 
 impl Draft {
     /// Something that stops everything.
     pub fn error(at: At, wrong: impl Into<String>, right: impl Into<String>) -> Draft {
         let (wrong, right) = (wrong.into(), right.into());
-        Draft { severity: Severity::Error, at, wrong, right, nearest: None, also: None, absence: false, once: None }
+        let severity = Severity::Error;
+        Draft { severity, at, wrong, right, nearest: None, also: None, absence: false, once: None, secret: false }
     }
 
     /// Something a person should look at.
@@ -130,6 +148,12 @@ impl Draft {
     /// Marks a finding that rests on something not being there; it is dropped where syntax errors may have hidden it.
     pub fn absence(mut self) -> Draft {
         self.absence = true;
+        self
+    }
+
+    /// Keeps what stands at the place out of every report.
+    pub fn secret(mut self) -> Draft {
+        self.secret = true;
         self
     }
 
@@ -193,9 +217,11 @@ impl<'a> Sink<'a> {
         }
     }
 
-    /// Whether a value stands on a line with a syntax error, so that nothing can be said about it.
+    /// Whether a place shares a line with a syntax error, so that nothing can be said about it.
     pub fn is_broken(&self, at: At) -> bool {
-        !self.broken_lines.is_empty() && self.broken_lines.contains(&(at.source, self.line_index(at)))
+        let last = At { start: at.end.saturating_sub(1).max(at.start), ..at };
+        let lines = (at.source, self.line_index(at))..=(at.source, self.line_index(last));
+        !self.broken_lines.is_empty() && self.broken_lines.range(lines).next().is_some()
     }
 
     /// Adds a finding, unless it is known or may be the consequence of a syntax error.
@@ -259,12 +285,18 @@ impl<'a> Sink<'a> {
             right: draft.right.clone(),
             nearest: draft.nearest.clone(),
             also: also.collect(),
+            secret: draft.secret,
         }
     }
 }
 
 /// The candidate nearest to `word`, if it is near enough to be meant.
-pub(super) fn nearest<'c>(word: &str, candidates: impl IntoIterator<Item = &'c str>) -> Option<&'c str> {
+pub fn nearest<'c>(word: &str, candidates: impl IntoIterator<Item = &'c str>) -> Option<&'c str> {
+    // A text that long is no slip of the pen, and comparing takes time by its length.
+    const COMPARED_BYTES_MAX: usize = 256;
+    if word.len() > COMPARED_BYTES_MAX {
+        return None;
+    }
     let lower = word.to_lowercase();
     let allowed = 1 + lower.chars().count() / 3;
     let far = |candidate: &&str| strsim::damerau_levenshtein(&lower, &candidate.to_lowercase());
@@ -297,5 +329,6 @@ mod tests {
         check("histeresis", Some("hysteresis"));
         check("brightness", None);
         check("", None);
+        check(&"every".repeat(100), None);
     }
 }

@@ -22,7 +22,7 @@ mod shape;
 #[cfg(test)]
 mod tests;
 
-pub use finding::{Also, Finding, Severity, Source, line_and_column};
+pub use finding::{Also, Finding, Severity, Source, headline, line_and_column, nearest};
 pub use render::{render, summary};
 pub use schema::schema;
 

@@ -38,13 +38,18 @@ fn one(renderer: &Renderer, finding: &Finding, sources: &[Source]) -> String {
         Severity::Warning => Level::WARNING,
     };
     let mut group = Group::with_title(level.primary_title(normalize_untrusted_str(&finding.wrong)));
-    group = match excerpt(sources, &finding.file, finding.span) {
+    let own = if finding.secret { None } else { excerpt(sources, &finding.file, finding.span) };
+    group = match own {
         Some(own) => group.element(
             Snippet::source(own.text)
                 .path(finding.file.as_str())
                 .line_start(finding.line)
                 .annotation(AnnotationKind::Primary.span(own.mark)),
         ),
+        // Without its text there is a place to show only where reading came that far.
+        None if finding.span.0 > 0 => {
+            group.element(Origin::path(finding.file.as_str()).line(finding.line).char_column(finding.column))
+        }
         None => group.element(Origin::path(finding.file.as_str())),
     };
     for also in &finding.also {

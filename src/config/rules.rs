@@ -9,8 +9,9 @@ use super::keys::Rule;
 
 /// Longest name in characters, so that topics stay short; our choice.
 const NAME_CHARS_MAX: usize = 64;
-/// Longest topic in bytes of UTF-8: \[MQTT-4.7.3-3\], OASIS MQTT 5.0.
-pub(super) const TOPIC_BYTES_MAX: usize = 65_535;
+/// Longest text in bytes of UTF-8; MQTT carries no longer topic \[MQTT-4.7.3-3\], user name or client identifier
+/// (OASIS MQTT 5.0, 1.5.4).
+pub(super) const TEXT_BYTES_MAX: usize = 65_535;
 /// Everything under this is published by the daemon.
 const OWN_TOPICS: &str = "lampwarden/";
 
@@ -37,6 +38,12 @@ pub(super) fn check(rule: Rule, key: &str, text: &str) -> Result<(), Broken> {
     if text.contains('\0') {
         return broken(format!("`{key}` holds a NUL character"), "leave it out");
     }
+    if text.len() > TEXT_BYTES_MAX {
+        return broken(
+            format!("`{key}` is longer than {TEXT_BYTES_MAX} bytes"),
+            "shorten it: MQTT carries no longer text",
+        );
+    }
     match rule {
         // A broker's address has a reader of its own.
         Rule::Filled | Rule::Url => Ok(()),
@@ -50,7 +57,7 @@ pub(super) fn check(rule: Rule, key: &str, text: &str) -> Result<(), Broken> {
 fn name(key: &str, text: &str) -> Result<(), Broken> {
     let bad = |c: char| matches!(c, '/' | '+' | '#' | '{' | '}') || c.is_whitespace() || c.is_control();
     if let Some(c) = text.chars().find(|c| bad(*c)) {
-        let wrong = format!("{} holds {}, which a name may not hold", quoted(key), c.escape_debug());
+        let wrong = format!("{} holds `{}`, which a name may not hold", quoted(key), c.escape_debug());
         return broken(wrong, "use letters, digits, `-` and `_`");
     }
     if text.starts_with('$') {
@@ -80,9 +87,6 @@ fn topic(key: &str, text: &str) -> Result<(), Broken> {
         let wrong = format!("`{key}` lies under `{OWN_TOPICS}`, where the daemon itself publishes");
         return broken(wrong, "let the device use a topic elsewhere");
     }
-    if text.len() > TOPIC_BYTES_MAX {
-        return broken(format!("`{key}` is longer than {TOPIC_BYTES_MAX} bytes"), "MQTT allows no longer topics");
-    }
     Ok(())
 }
 
@@ -102,7 +106,7 @@ fn zone(key: &str, text: &str) -> Result<(), Broken> {
     if Tz::from_str(text).is_ok() {
         return Ok(());
     }
-    let near = nearest(text, TZ_VARIANTS.iter().map(|zone| zone.name())).or_else(|| city(text));
+    let near = city(text).or_else(|| nearest(text, TZ_VARIANTS.iter().map(|zone| zone.name())));
     let right = match near {
         Some(near) => format!("did you mean \"{near}\"?"),
         None => "name a zone of the IANA database, such as \"Europe/Lisbon\"".to_owned(),

@@ -56,21 +56,25 @@ impl Reader<'_, '_> {
 
     fn table(&mut self, section: &'static Section, at: At, table: &DeTable) -> Fields {
         let mut fields = Fields::new(at, section);
+        let mut unknown = Vec::new();
         for entry in table.iter() {
             match section.key(entry.0.get_ref()) {
                 Some(key) => {
                     let node = self.node(&key.kind, key.name, entry.1);
                     fields.put(key.name, node);
                 }
-                None => self.unknown_key(section, entry, &mut fields),
+                None => unknown.push(entry),
             }
         }
+        unknown.into_iter().for_each(|entry| self.unknown_key(section, entry, &mut fields));
         fields
     }
 
+    /// Reports an unknown key; what it was meant for is more likely a key that is not there yet.
     fn unknown_key(&mut self, section: &'static Section, (key, _): Entry, fields: &mut Fields) {
         let (name, at) = (key.get_ref().as_ref(), self.at(key));
-        let near = nearest(name, section.keys.iter().map(|key| key.name));
+        let names = section.keys.iter().map(|key| key.name);
+        let near = nearest(name, names.clone().filter(|key| !fields.has(key))).or_else(|| nearest(name, names));
         let right = match near {
             Some(near) => format!("did you mean `{near}`?"),
             None => match elsewhere(name, &ROOT, 0) {
@@ -142,7 +146,7 @@ impl Reader<'_, '_> {
                 other => {
                     let wrong = format!("`{}` is {}, where {} is wanted", name.get_ref(), article(other), section.name);
                     let near = nearest(name.get_ref(), section.keys.iter().map(|key| key.name));
-                    let right = format!("make it a table: {}", section.doc);
+                    let right = "write a table for each by its name, with its keys below it".to_owned();
                     self.sink.push(Draft::error(self.at(value), wrong, right).nearest(near));
                     None
                 }
@@ -368,6 +372,15 @@ fn known_keys(section: &Section) -> String {
     format!("the keys of {} are {}", section.name, names.join(", "))
 }
 
+/// The sections a key leads to.
+fn below(key: &'static Key) -> Vec<&'static Section> {
+    match &key.kind {
+        Kind::Table(section) | Kind::Named(section) | Kind::Many(section) => vec![section],
+        Kind::Variants(_, of) => of.iter().map(|(_, section)| *section).collect(),
+        _ => Vec::new(),
+    }
+}
+
 /// The first section below `from` that has a key called `name`; the tables nest no deeper than five.
 fn elsewhere(name: &str, from: &'static Section, depth: usize) -> Option<&'static str> {
     if depth > 5 {
@@ -376,13 +389,6 @@ fn elsewhere(name: &str, from: &'static Section, depth: usize) -> Option<&'stati
     if from.key(name).is_some() {
         return Some(from.name);
     }
-    let below = |key: &'static Key| -> Vec<&'static Section> {
-        match &key.kind {
-            Kind::Table(section) | Kind::Named(section) | Kind::Many(section) => vec![section],
-            Kind::Variants(_, of) => of.iter().map(|(_, section)| *section).collect(),
-            _ => Vec::new(),
-        }
-    };
     from.keys.iter().flat_map(below).find_map(|section| elsewhere(name, section, depth + 1))
 }
 
@@ -414,7 +420,46 @@ fn parse_time(text: &str) -> Option<NaiveTime> {
 
 #[cfg(test)]
 mod tests {
+    use super::super::keys::Need;
     use super::*;
+
+    /// Every section once.
+    fn sections() -> Vec<&'static Section> {
+        let mut all: Vec<&'static Section> = vec![&ROOT];
+        let mut next = 0;
+        while let Some(section) = all.get(next) {
+            let below = section.keys.iter().flat_map(below).filter(|found| !all.iter().any(|it| it.name == found.name));
+            let below: Vec<_> = below.collect();
+            all.extend(below);
+            next += 1;
+        }
+        all
+    }
+
+    #[test]
+    fn every_default_and_example_fits_its_own_key() {
+        let check = |key: &'static Key, toml: &str| {
+            let text = format!("it = {toml}");
+            let sources = [super::super::Source { name: String::new(), text: text.clone() }];
+            let mut sink = Sink::new(&sources);
+            let table = DeTable::parse(&text).unwrap_or_else(|error| panic!("`{}`: {error}", key.name)).into_inner();
+            Reader { source: 0, sink: &mut sink }.node(&key.kind, key.name, &table["it"]);
+            assert_eq!(sink.finish(), [], "`{}`", key.name);
+        };
+        for section in sections() {
+            assert!(section.doc.ends_with('.'), "{}", section.name);
+            for key in section.keys {
+                assert!(key.doc.ends_with('.') || key.doc.ends_with('…'), "`{}` of {}", key.name, section.name);
+                if let Need::Default(plain, source) = &key.need {
+                    assert!(!source.is_empty());
+                    check(key, &plain.toml());
+                }
+                if below(key).is_empty() {
+                    check(key, key.example);
+                }
+            }
+        }
+    }
 
     #[test]
     fn durations_are_read_in_falling_units_only() {

@@ -274,6 +274,11 @@ class Room:
         self.wait(f"{OWN}/status", "online", within=10, since=since)
         return since
 
+    def wait_until_stored(self, what):
+        """Waits until the safety state on disk says `what`."""
+        safety = self.folder / "state" / "safety.json"
+        until(lambda: safety.exists() and what in safety.read_text(), 5, f"{what} is on disk")
+
     def wait(self, *args, **kwargs):
         """See `Player.wait`."""
         return self.player.wait(*args, room=self, **kwargs)

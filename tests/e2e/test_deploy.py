@@ -57,8 +57,18 @@ def test_the_shipped_broker_lets_everybody_do_their_part_and_nothing_else(shippe
     sensor.reads("garden/e1/basking", 25.0)
     relay.wait("garden/e1/heat/set", "ON", within=3)
     room.wait("garden/e1/heat", "ON", within=3)
-    for stranger, topic in ((sensor, "garden/e1/heat/set"), (relay, "garden/e1/heat/set"), (relay, "garden/e1/basking")):
-        stranger.publish(topic, "STRANGE")
+    # Clients of their own: this broker ends a connection that says what it must not.
+    for user, topic in (
+        ("sensor-e1", "garden/e1/heat/set"),
+        ("relay-e1", "garden/e1/heat/set"),
+        ("relay-e1", "garden/e1/basking"),
+    ):
+        stranger = rig.Player(
+            room.broker.port, name=f"stranger-{user}", listen="none", username=user, password=f"{user}-word"
+        )
+        stranger.client.publish(topic, "STRANGE", qos=1)
+        rig.until(lambda: f"Denied PUBLISH from stranger-{user}" in room.broker.log.read_text(), 5, "it is denied")
+        stranger.close()
     sent = sensor.reads("garden/e1/basking", 40.2)
     relay.wait("garden/e1/heat/set", "OFF", since=sent)
     heard = [said for player in (room.player, relay) for said in player.heard if said.payload == b"STRANGE"]

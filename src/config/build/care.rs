@@ -8,6 +8,7 @@ use super::super::finding::{At, Draft};
 use super::super::keys::SPOTS;
 use super::Bench;
 use super::photoperiod::photoperiod;
+use crate::science::uv;
 use crate::settings::{Care, Target, UvBand};
 use crate::units::{Celsius, Uvi};
 
@@ -26,6 +27,8 @@ pub(super) struct Sheet {
 /// Temperatures of a spot.
 #[derive(Clone, Debug)]
 pub(super) struct Spot {
+    /// Where it stands.
+    pub at: At,
     /// What is held; none where it is wrong.
     pub target: Option<Put<Target>>,
     /// Whether a cut is given, however wrong.
@@ -78,11 +81,23 @@ impl Bench<'_, '_> {
         let (day, night) = (fields.number("day"), fields.number("night"));
         let (cut, limit) = (fields.number("cut"), fields.number("limit"));
         self.rising(("cut", cut.as_ref()), ("limit", limit.as_ref()), false);
+        if let (Some(cut), Some(day), Some(night)) = (&cut, &day, &night) {
+            self.cut_above_target(cut, if night.value > day.value { night } else { day });
+        }
         let target = day.zip(night).map(|(day, night)| Put {
             at: fields.at,
             value: Target { day: Celsius(day.value), night: Celsius(night.value) },
         });
-        Spot { target, has_cut: fields.has("cut"), cut, limit }
+        Spot { at: fields.at, target, has_cut: fields.has("cut"), cut, limit }
+    }
+
+    fn cut_above_target(&mut self, cut: &Put<f64>, target: &Put<f64>) {
+        if cut.value <= target.value {
+            let target_text = Celsius(target.value);
+            let wrong = format!("`cut` is {}, not above the target of {target_text}", Celsius(cut.value));
+            let right = format!("above {target_text}, and above the hysteresis of an on-off thermostat");
+            self.sink.push(Draft::error(cut.at, wrong, right).also(target.at, "this target"));
+        }
     }
 
     /// Reports `more` where it is not above `less`; `equal`: where it is below.
@@ -97,17 +112,8 @@ impl Bench<'_, '_> {
     }
 }
 
-/// The UVI band of a Ferguson zone: the range of the highest UVI of its animals' days, as two independent pages quote
-/// Ferguson et al. 2010 (Zoo Biology 29:317) and Baines et al. 2016 (J. Zoo Aquarium Res. 4(1)). Each ceiling stands a
-/// little above the range: guess.
-fn zone_band(zone: i64) -> Option<UvBand> {
-    let (low, high, ceiling) = match zone {
-        1 => (0.6, 1.4, 1.6),
-        2 => (1.1, 3.0, 3.5),
-        3 => (2.9, 7.4, 8.0),
-        4 => (4.5, 9.5, 10.0),
-        _ => return None,
-    };
-    let zone = u8::try_from(zone).ok();
-    Some(UvBand { zone, low: Uvi(low), high: Uvi(high), ceiling: Uvi(ceiling) })
+/// The UVI band of a Ferguson zone: the range of the highest UVI that its animals are exposed to.
+fn zone_band(number: i64) -> Option<UvBand> {
+    let zone = uv::zone(u8::try_from(number).ok()?)?;
+    Some(UvBand { zone: Some(zone.number), low: zone.maximum.0, high: zone.maximum.1, ceiling: zone.ceiling })
 }

@@ -31,6 +31,7 @@ impl Bench<'_, '_> {
         let id = fields.text("id").and_then(|id| self.id(&id));
         let title = fields.text("title").map(|title| self.filled(title).value);
         let sheet = fields.text("care").and_then(|care| self.sheet(&care));
+        self.uses_known &= sheet.is_some();
         let mut housing = Housing { sheet, probes: BTreeMap::new() };
         let mut probes = Some(Vec::new());
         for (index, (name, named)) in fields.named("probes").into_iter().enumerate() {
@@ -38,6 +39,7 @@ impl Bench<'_, '_> {
             housing.probes.insert(name.to_owned(), known);
             collect(&mut probes, probe);
         }
+        self.power_probes_shared(fields);
         let mut lamps = Some(Vec::new());
         for (name, named) in fields.named("lamps") {
             let lamp = named.fields.as_ref().and_then(|lamp| self.lamp(name, named.key, lamp, &housing));
@@ -51,6 +53,19 @@ impl Bench<'_, '_> {
             probes: probes?,
             lamps: lamps?,
         })
+    }
+
+    /// Reports lamps that name the same power probe, which then measures none of them alone.
+    fn power_probes_shared(&mut self, enclosure: &Fields) {
+        let mut named: BTreeMap<String, At> = BTreeMap::new();
+        for (_, lamp) in enclosure.named("lamps") {
+            let Some(power) = lamp.fields.as_ref().and_then(|lamp| lamp.text("power")) else { continue };
+            if let Some(first) = named.insert(power.value.clone(), power.at) {
+                let wrong = format!("two lamps name the power probe `{}`", power.value);
+                let right = "name a probe that measures this lamp alone, or leave `power` out";
+                self.sink.push(Draft::error(power.at, wrong, right).also(first, "the other lamp"));
+            }
+        }
     }
 
     fn id(&mut self, id: &Put<String>) -> Option<String> {

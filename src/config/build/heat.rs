@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::time::Duration;
 
 use super::super::fields::Put;
-use super::super::finding::Draft;
+use super::super::finding::{At, Draft};
 use super::super::keys::span_text;
 use super::Bench;
 use super::enclosure::Housing;
@@ -102,8 +102,8 @@ impl Bench<'_, '_> {
                 title(Some(fitting)),
                 target.value.night
             );
-            let right = "add `when = \"day\"`, and a ceramic emitter or heat mat for the night; or `when = \"always\"` if \
-                         it is meant so";
+            let right = "add `when = \"day\"`, and a ceramic emitter or heat mat by night; or `when = \"always\"`, \
+                         if it is meant so";
             self.sink.push(Draft::warning(lamp.key, wrong, right).absence());
         }
     }
@@ -155,8 +155,8 @@ impl Bench<'_, '_> {
             return Some(None);
         }
         let wrong = format!("lamp `{}`, a {}, warms and has no guard probe", lamp.name, title(Some(fitting)));
-        let right = "add `warms` with the name of a temperature probe, or `guards` with several: a lamp that warms has a \
-                     guard (guard law, point 1)";
+        let right = "add `warms` with the name of a temperature probe, or `guards` with several: a lamp that warms \
+                     has a guard (guard law, point 1)";
         self.sink.push(Draft::error(lamp.key, wrong, right).absence());
         None
     }
@@ -193,14 +193,29 @@ impl Bench<'_, '_> {
             None => lowest(),
         };
         let named = |key, found| !fields.has(key) || found;
-        let told = named("warms", warms.is_some()) && named("guards", !further.is_empty()) && housing.sheet.is_some();
+        // A warmed spot of which the care sheet says nothing has been reported with its targets.
+        let spotless = warms.is_some_and(|probe| housing.spot(probe).is_none()) && !fields.has("target");
+        let told = !spotless
+            && named("warms", warms.is_some())
+            && named("guards", !further.is_empty())
+            && housing.sheet.is_some();
         if cut.is_none() && told && !spots.iter().any(|spot| spot.has_cut) {
-            let wrong = format!("the guard of lamp `{}` has no cut", lamp.name);
-            let right = "add `cut` to the spot in the care sheet, or to the lamp: the temperature at which it is switched \
-                         off at once (guard law, point 1)";
-            self.sink.push(Draft::error(lamp.key, wrong, right).absence());
+            self.no_cut(lamp, warms.and_then(|probe| housing.spot(probe)).map(|spot| spot.at));
         }
         cut
+    }
+
+    /// Reports a guard without a cut, at the spot that should have one, or at the lamp where there is no such spot.
+    fn no_cut(&mut self, lamp: &Draftsman, spot: Option<At>) {
+        let right = "add `cut`: the temperature at which the lamp is switched off at once (guard law, point 1)";
+        self.sink.push(
+            match spot {
+                Some(spot) => Draft::error(spot, "a lamp warms this spot, and neither of them has a `cut`", right)
+                    .also(lamp.key, "this lamp"),
+                None => Draft::error(lamp.key, format!("the guard of lamp `{}` has no `cut`", lamp.name), right),
+            }
+            .absence(),
+        );
     }
 
     /// The lamp's own limit, else the spot's where the cut is the spot's too, else a little above the cut.
@@ -238,14 +253,9 @@ impl Bench<'_, '_> {
             self.sink.warning(cut.at, wrong, format!("at most {}", Celsius(CUT_USUAL_MAX)));
         }
         for probe in probes.values() {
-            if let Some(most) = probe.most.filter(|most| limit.value > *most) {
-                let wrong = format!(
-                    "the limit is {}, and this guard probe is not believed above {}",
-                    Celsius(limit.value),
-                    Celsius(most)
-                );
-                let draft = Draft::error(probe.key, wrong, "raise its `plausible` range above the limit");
-                self.sink.push(draft.also(limit.at, "the limit comes from here"));
+            self.believable(probe, limit);
+            if warms.is_none_or(|warms| warms.ix != probe.ix) {
+                self.cooler_than_cut(probe, cut, housing);
             }
         }
         let target = warms.filter(|_| lamp.fields.has("warms")).and_then(|probe| match lamp.fields.table("target") {
@@ -257,6 +267,30 @@ impl Bench<'_, '_> {
         }
     }
 
+    /// A limit beyond a probe's plausible range would never be seen.
+    fn believable(&mut self, probe: &KnownProbe, limit: &Put<f64>) {
+        let Some(most) = probe.most.filter(|most| limit.value > *most) else { return };
+        let (limit_text, most) = (Celsius(limit.value), Celsius(most));
+        let wrong = format!("the limit is {limit_text}, and this guard probe is not believed above {most}");
+        let draft = Draft::error(probe.key, wrong, "raise its `plausible` range above the limit");
+        self.sink.push(draft.also(limit.at, "the limit comes from here"));
+    }
+
+    /// A further guard probe at a spot that is held at the cut or above would trip the guard every day.
+    fn cooler_than_cut(&mut self, probe: &KnownProbe, cut: &Put<f64>, housing: &Housing) {
+        let Some(target) = housing.spot(probe).and_then(|spot| spot.target.clone()) else { return };
+        let highest = if target.value.night > target.value.day { target.value.night } else { target.value.day };
+        if highest < Celsius(cut.value) {
+            return;
+        }
+        let wrong = format!(
+            "a guard probe sits where {highest} is held, and the guard cuts at {}: it would trip every day",
+            Celsius(cut.value)
+        );
+        let right = format!("give the lamp a `cut` above {highest}, or leave this probe out of `guards`");
+        self.sink.push(Draft::error(probe.key, wrong, right).also(cut.at, "the cut comes from here"));
+    }
+
     fn above_target(&mut self, lamp: &Draftsman, cut: &Put<f64>, target: &Put<Target>) {
         let hysteresis = match lamp.control {
             Some(Control::OnOff) => lamp.fields.number("hysteresis").map_or(0.0, |hysteresis| hysteresis.value),
@@ -265,7 +299,9 @@ impl Bench<'_, '_> {
         let Target { day, night } = target.value;
         let (word, highest) = if night > day { ("night", night) } else { ("day", day) };
         let least = highest + Kelvin(hysteresis);
-        if Celsius(cut.value) > least {
+        // Where both stand in the care sheet, it has been told already that they are the wrong way round.
+        let told = !lamp.fields.has("cut") && !lamp.fields.has("target") && Celsius(cut.value) <= highest;
+        if told || Celsius(cut.value) > least {
             return;
         }
         let wrong =

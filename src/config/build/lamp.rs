@@ -123,8 +123,8 @@ impl Bench<'_, '_> {
         let Some(drive) = lamp.fields.table(word) else { return };
         if !drive.has("hold") {
             let wrong = format!(
-                "the {word} of a {} has no `hold`: if the daemon or the broker dies while it is on, its heat does not end \
-                 (guard law, point 7)",
+                "the {word} of a {} has no `hold`: if the daemon or the broker dies while it is on, its heat does not \
+                 end (guard law, point 7)",
                 title(Some(fitting))
             );
             let right = "set a time-out in the device and name it here, such as `hold = \"5m\"`";
@@ -168,12 +168,16 @@ impl Bench<'_, '_> {
         if !fields.has("cut_off") {
             return Some(None);
         }
-        let name = fields.text("cut_off")?;
+        let Some(name) = fields.text("cut_off") else {
+            self.uses_known = false;
+            return None;
+        };
         if let Some(known) = self.cut_offs.get_mut(&name.value) {
             known.used = true;
             return Some(Some(known.ix));
         }
         let names: Vec<String> = self.cut_offs.keys().cloned().collect();
+        self.uses_known = false;
         self.unknown("cut-off", &name, names.iter().map(String::as_str));
         None
     }
@@ -191,12 +195,14 @@ impl Bench<'_, '_> {
         let staged = (fields.span("after_dawn")?, fields.span("before_dusk")?);
         match when {
             When::Day => self.never_open(&staged, housing),
-            When::Night | When::Always => {
-                self.without_effect(
-                    fields,
-                    &["after_dawn", "before_dusk"],
-                    "only a lamp with `when = \"day\"` is staged",
-                );
+            When::Night => {}
+            // A thermostat's day target follows the stages also where its lamp is never dark.
+            When::Always if fields.has("warms") => {
+                self.without_effect(fields, &["ramp"], "a lamp that may always be on has no dawn and no dusk");
+            }
+            When::Always => {
+                let keys = ["after_dawn", "before_dusk", "ramp"];
+                self.without_effect(fields, &keys, "a lamp that may always be on has no dawn and no dusk");
             }
         }
         if !fields.has("dimmer") {

@@ -27,7 +27,7 @@ const RESERVED_IDS: [&str; 4] = ["site", "status", "alarms", "do"];
 /// Builds the settings; none where something was wrong, which the sink then knows.
 pub(super) fn settings(root: &Fields, sink: &mut Sink) -> Option<Settings> {
     root.report_missing(sink);
-    let site = root.table("site").and_then(|fields| site::site(fields));
+    let site = root.table("site").and_then(site::site);
     let broker = root.table("broker").and_then(|fields| site::broker(fields, sink));
     let mut bench = Bench {
         sink,
@@ -37,6 +37,7 @@ pub(super) fn settings(root: &Fields, sink: &mut Sink) -> Option<Settings> {
         topics: Topics::default(),
         ids: BTreeMap::new(),
         bay: None,
+        uses_known: true,
     };
     let cut_offs = bench.cut_offs(root);
     bench.sheets(root);
@@ -56,6 +57,8 @@ struct Bench<'b, 's> {
     ids: BTreeMap<String, At>,
     /// The rack and bay that is being stamped out.
     bay: Option<(String, String)>,
+    /// Whether it is known which care sheets and cut-offs are used: not, once a name was wrong or a rack unreadable.
+    uses_known: bool,
 }
 
 /// A contactor that lamps can name.
@@ -103,6 +106,9 @@ impl Bench<'_, '_> {
     }
 
     fn report_unused(&mut self) {
+        if !self.uses_known {
+            return;
+        }
         for (name, sheet) in self.sheets.iter().filter(|(name, _)| !self.sheets_used.contains(*name)) {
             let wrong = format!("no enclosure uses the care sheet `{name}`");
             let right = format!("name it where it belongs, `care = \"{name}\"`, or leave it out");
@@ -127,6 +133,17 @@ impl Bench<'_, '_> {
         };
         let draft = Draft::error(reference.at, format!("there is no {what} `{}`", reference.value), right);
         self.sink.push(draft.nearest(near).absence());
+    }
+
+    /// Fills `{rack}` and `{bay}` into a JSON Pointer, where `~` is written `~0` (RFC 6901).
+    fn filled_pointer(&mut self, pointer: Put<String>) -> String {
+        let names = self.bay.clone();
+        if let Some((rack, bay)) = &mut self.bay {
+            (*rack, *bay) = (rack.replace('~', "~0"), bay.replace('~', "~0"));
+        }
+        let filled = self.filled(pointer).value;
+        self.bay = names;
+        filled
     }
 
     /// Fills `{rack}` and `{bay}` into a text.

@@ -67,7 +67,7 @@ impl Bench<'_, '_> {
     /// Topics and hold, which relays and dimmers have in common; the kind is yet to be set.
     fn spoken(&mut self, fields: &Fields, who: &str) -> Option<Output> {
         let set = fields.text("set").map(|set| self.command(&set, who));
-        let state_pointer = fields.text("pointer").map(|pointer| self.filled(pointer).value);
+        let state_pointer = fields.text("pointer").map(|pointer| self.filled_pointer(pointer));
         let state = fields
             .text("state")
             .map(|state| self.hear(&state, state_pointer.as_deref(), &format!("the state of {who}")));

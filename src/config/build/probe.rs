@@ -106,8 +106,8 @@ impl Bench<'_, '_> {
         plausible: Option<(f64, f64)>,
     ) -> Option<Probe> {
         let unit = self.unit(fields, known.measures);
-        let pointer = fields.text("pointer").map(|pointer| self.filled(pointer).value);
-        let stamp_pointer = fields.text("stamp").map(|pointer| self.filled(pointer).value);
+        let pointer = fields.text("pointer").map(|pointer| self.filled_pointer(pointer));
+        let stamp_pointer = fields.text("stamp").map(|pointer| self.filled_pointer(pointer));
         let topic = fields.text("topic").map(|topic| self.hear(&topic, pointer.as_deref(), &format!("probe `{name}`")));
         let measures = known.measures?;
         let reject = match fields.list("reject") {

@@ -18,6 +18,7 @@ impl Bench<'_, '_> {
         let bays = self.bays(fields);
         let (Some(rack), Some(bays)) = (fields.text("id"), bays) else {
             *all = None;
+            self.uses_known = false;
             return;
         };
         let overrides: BTreeMap<&str, &NamedFields> = fields.named("bay").into_iter().collect();
@@ -71,6 +72,7 @@ impl Bench<'_, '_> {
         };
         if bays.is_empty() {
             self.sink.error(node.at, "the rack has no bays", "name them, such as \"01..24\"");
+            return None;
         }
         let mut seen: BTreeMap<&str, At> = BTreeMap::new();
         for bay in &bays {

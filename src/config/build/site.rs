@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 
 use super::super::fields::{Fields, Put};
-use super::super::finding::{At, Sink};
+use super::super::finding::{At, Draft, Sink};
 use crate::settings::{Broker, ClientIdentity, OnExit, Place, Protocol, Site, Tls};
 use crate::units::Degrees;
 
@@ -70,7 +70,8 @@ fn address(url: &Put<String>, sink: &mut Sink) -> Option<Address> {
     match parse_address(&url.value) {
         Ok(address) => Some(address),
         Err((wrong, right)) => {
-            sink.error(url.at, wrong, right);
+            let draft = Draft::error(url.at, wrong, right);
+            sink.push(if url.value.contains('@') { draft.secret() } else { draft });
             None
         }
     }

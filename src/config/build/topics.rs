@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use super::super::fields::Put;
 use super::super::finding::{At, Draft};
-use super::super::rules::TOPIC_BYTES_MAX;
+use super::super::rules::TEXT_BYTES_MAX;
 use super::Bench;
 
 /// Every topic in use.
@@ -58,8 +58,8 @@ impl Bench<'_, '_> {
 
     fn topic(&mut self, topic: &Put<String>) -> String {
         let filled = self.filled(topic.clone()).value;
-        if filled.len() > TOPIC_BYTES_MAX {
-            let wrong = format!("this topic is longer than {TOPIC_BYTES_MAX} bytes once its bay is filled in");
+        if filled.len() > TEXT_BYTES_MAX {
+            let wrong = format!("this topic is longer than {TEXT_BYTES_MAX} bytes once its bay is filled in");
             self.sink.error(topic.at, wrong, "MQTT allows no longer topics");
         }
         filled

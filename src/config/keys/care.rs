@@ -135,7 +135,8 @@ static MONTHS: Section = Section {
             "months",
             Kind::List(&Kind::Span(0, DAY), 12, 12),
             "Day lengths from January to December.",
-            "[\"10h\", \"10h\", \"11h\", \"12h\", \"13h\", \"14h\", \"14h\", \"13h\", \"12h\", \"11h\", \"10h\", \"10h\"]",
+            "[\"10h\", \"10h\", \"11h\", \"12h\", \"13h\", \"14h\", \"14h\", \"13h\", \"12h\", \"11h\", \"10h\", \
+             \"10h\"]",
         ),
         NOON,
     ],

@@ -57,7 +57,7 @@ pub(super) static LAMP: Section = Section {
             Kind::Span(0, DAY),
             Plain::Seconds(0),
             CHOICE,
-            "Comes on this long after lights-on.",
+            "A lamp of the day comes on this long after lights-on; a lamp of the night goes off then.",
             "\"1h\"",
         ),
         default(
@@ -65,7 +65,7 @@ pub(super) static LAMP: Section = Section {
             Kind::Span(0, DAY),
             Plain::Seconds(0),
             CHOICE,
-            "Goes off this long before lights-off.",
+            "A lamp of the day goes off this long before lights-off; a lamp of the night comes on then.",
             "\"1h\"",
         ),
         default(
@@ -288,7 +288,8 @@ pub(super) static RELAY: Section = Section {
 
 static DIMMER: Section = Section {
     name: "a dimmer",
-    doc: "What sets a lamp's level. Payloads may hold `{level}` (0 to 1), `{percent}` (0 to 100) and `{hold}` (seconds).",
+    doc: "What sets a lamp's level. Payloads may hold `{level}` (0 to 1), `{percent}` (0 to 100) and `{hold}` in whole \
+          seconds.",
     overrides: false,
     keys: &[
         SET,
