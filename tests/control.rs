@@ -77,8 +77,9 @@ fn a_day_switches_each_lamp_at_its_hour_with_its_reason() {
     room.keeps_saying("e1/basking", "25.0", 30);
     room.keeps_saying("e1/uv", "4.0", 60);
     room.wait_until("2026-01-16T00:00:00Z");
+    let switches: Vec<_> = room.log.iter().filter(|line| line.contains("e1/")).collect();
     assert_eq!(
-        room.log,
+        switches,
         [
             "08:00:00 e1/heat on: basking at 25.0 °C, target 32.0 °C",
             "09:00:00 e1/uvb on: day",
@@ -290,8 +291,9 @@ fn a_mercury_lamp_is_not_struck_again_before_it_has_cooled() {
 fn an_override_has_an_end_and_no_power_over_the_guard() {
     let mut room = noon(ONE, "25.0");
     let OutputRef::Lamp(enclosure, lamp) = room.output("e1/heat") else { panic!("a lamp") };
-    let act =
-        |level, minutes| Event::Act(Act::Override { enclosure, lamp, level, span: Duration::from_secs(minutes * 60) });
+    let act = |level, minutes: u64| {
+        Event::Act(Act::Override { enclosure, lamp, level, span: Duration::from_secs(minutes * 60) })
+    };
     room.event(act(Some(Level::OFF), 20));
     assert_eq!((room.level("e1/heat"), &*room.reason("e1/heat")), (Level::OFF, "set by hand"));
     room.wait(20 * 60);
@@ -483,8 +485,8 @@ fn across_the_clock_changes_lamps_keep_to_local_time() {
         let mut room = Room::new(ONE, start);
         room.keeps_saying("e1/basking", "25.0", 30);
         room.wait_until(on);
-        assert_eq!(room.log.first().map(|line| &line[..16]), Some("08:00:00 e1/heat"), "{:?}", room.log);
-        assert_eq!(room.log.len(), 1);
+        let lines: Vec<_> = room.log.iter().filter(|line| line.contains("e1/heat")).map(|line| &line[..19]).collect();
+        assert_eq!(lines, ["08:00:00 e1/heat on"]);
     }
 }
 

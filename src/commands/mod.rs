@@ -174,9 +174,9 @@ fn find_enclosure(settings: &Settings, id: &str) -> Result<EnclosureIx, String> 
     if let Some(found) = ids().position(|known| known == id) {
         return Ok(EnclosureIx(found));
     }
-    let nearest = ids().max_by(|a, b| strsim::jaro_winkler(a, id).total_cmp(&strsim::jaro_winkler(b, id)));
+    let nearest = crate::config::nearest(id, ids());
     Err(match nearest {
         Some(nearest) => format!("there is no enclosure {id:?}; did you mean {nearest:?}?"),
-        None => format!("there is no enclosure {id:?}; the configuration has none"),
+        None => format!("there is no enclosure {id:?}; there are {}", ids().collect::<Vec<_>>().join(", ")),
     })
 }

@@ -9,6 +9,7 @@ use tokio::signal::unix::{SignalKind, signal};
 use tracing::info;
 use tracing_subscriber::EnvFilter;
 
+use crate::config;
 use crate::daemon::{self, Clock};
 use crate::settings::{Settings, Site};
 
@@ -97,14 +98,8 @@ fn reread(files: &[PathBuf]) -> Result<Settings, String> {
     if !loaded.checked.findings.is_empty() {
         eprint!("{}", loaded.report(false));
     }
-    let first =
-        loaded.checked.findings.first().map(|finding| format!("{}:{}: {}", finding.file, finding.line, finding.wrong));
-    let count = loaded.checked.findings.len();
-    loaded.checked.settings.ok_or_else(|| match (first, count) {
-        (Some(first), 1) => format!("{first}."),
-        (Some(first), count) => format!("{first}, and {} more.", count - 1),
-        (None, _) => "It cannot be used.".to_owned(),
-    })
+    let headline = config::headline(&loaded.checked.findings);
+    loaded.checked.settings.ok_or(headline)
 }
 
 fn start_log(log: Log) {

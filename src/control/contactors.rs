@@ -138,7 +138,7 @@ impl Contactors {
             let (known, before) = earlier.swap_remove(at);
             above.contactor = before.contactor;
             if known.output == cut_off.output {
-                above.drive.adopt(before.drive);
+                above.drive = before.drive;
             }
             above.drive.want(now, above.contactor.permit());
         }

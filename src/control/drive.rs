@@ -161,13 +161,6 @@ impl Drive {
     pub(super) fn reported(&self) -> Option<Level> {
         self.reported
     }
-
-    /// Carries on from the drive of the same output under earlier settings.
-    pub(super) fn adopt(&mut self, earlier: Drive) {
-        let wanted = self.wanted;
-        *self = earlier;
-        self.wanted = wanted;
-    }
 }
 
 #[cfg(test)]

@@ -386,7 +386,7 @@ impl EnclosureControl {
                 let pairs = enclosure.lamps.iter().zip(&self.lamps);
                 pairs.filter(|(lamp, _)| lamp.guard.as_ref().is_some_and(guards))
             };
-            let frozen = guarded().any(|(_, control)| control.guard.frozen(now) == Some(ProbeIx(at)));
+            let frozen = guarded().any(|(_, control)| control.guard.frozen() == Some(ProbeIx(at)));
             let apart = guarded().find_map(|(_, control)| control.guard.disagreement(now));
             let projected = guarded().any(|(_, control)| {
                 matches!(&control.reason, Reason::Guard(Refusal::Projected { probe: name, .. }) if **name == *probe.name)

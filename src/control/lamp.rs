@@ -338,7 +338,8 @@ impl LampControl {
         if let (Some(thermostat), Some(was)) = (&mut self.thermostat, &earlier.thermostat) {
             thermostat.adopt(was);
         }
-        self.drive.adopt(earlier.drive);
+        // What was permitted stands until the guard is asked again, which a reload does at once.
+        self.drive = earlier.drive;
         if self.stoppage.is_some() && earlier.stoppage.is_some() {
             self.stoppage = earlier.stoppage;
         }

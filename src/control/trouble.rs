@@ -241,7 +241,7 @@ impl Trouble {
                  be forgotten over a restart. Check the disk."
             ),
             Trouble::ConfigRefused { why } => format!(
-                "{place}: the changed configuration was refused at {since}; the one before stays in force. {why} Run \
+                "{place}: the changed configuration was refused at {since}; the one before stays in force. {why}. Run \
                  `lampwarden check` on it."
             ),
         }

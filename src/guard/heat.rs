@@ -15,7 +15,7 @@ use std::time::Duration;
 
 use crate::settings::{Guard, Probe, ProbeIx};
 use crate::time::Mono;
-use crate::units::{Celsius, Kelvin, Level};
+use crate::units::{Celsius, Kelvin, KelvinPerSecond, Level};
 
 use super::permit::{Latch, Refusal};
 use super::record::LampRecord;
@@ -40,7 +40,8 @@ pub(super) struct HeatGuard {
     /// The moment of a switch that a live probe must answer to.
     test_since: Option<Mono>,
     apart_since: Option<Mono>,
-    may_be_on: bool,
+    /// Since when the lamp may be on, while it may.
+    on_since: Option<Mono>,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -67,6 +68,8 @@ struct GuardProbe {
     readings_since_switch: u32,
     /// The late reading could have reached the cut; stands until the next believable reading.
     projected: bool,
+    /// It did not move although the lamp switched; stands until it moves, or a person resets the guard.
+    frozen: bool,
 }
 
 impl HeatGuard {
@@ -83,6 +86,7 @@ impl HeatGuard {
                 same_since: Mono::START,
                 readings_since_switch: 0,
                 projected: false,
+                frozen: false,
             })
             .collect();
         HeatGuard {
@@ -94,7 +98,7 @@ impl HeatGuard {
             lit_changed: Mono::START,
             test_since: None,
             apart_since: None,
-            may_be_on: false,
+            on_since: None,
         }
     }
 
@@ -217,17 +221,8 @@ impl HeatGuard {
         self.spread(now)
     }
 
-    pub(super) fn frozen(&self, now: Mono) -> Option<ProbeIx> {
-        self.probes.iter().find(|probe| self.is_frozen(probe, now)).map(|probe| probe.ix)
-    }
-
-    fn is_frozen(&self, probe: &GuardProbe, now: Mono) -> bool {
-        self.test_since.is_some_and(|switched| {
-            probe.last.is_some()
-                && probe.same_since < switched
-                && probe.readings_since_switch >= FROZEN_READINGS
-                && now.since(switched) >= self.settings.frozen_after
-        })
+    pub(super) fn frozen(&self) -> Option<ProbeIx> {
+        self.probes.iter().find(|probe| probe.frozen).map(|probe| probe.ix)
     }
 
     /// Why the lamp must be off at `now`. Settles what time alone has changed.
@@ -248,19 +243,23 @@ impl HeatGuard {
                 Some((last, _)) if probe.projected => {
                     return Some(Refusal::Projected { probe: name(), last, cut: self.settings.cut });
                 }
-                Some((at, _)) if self.is_frozen(probe, now) => return Some(Refusal::Frozen { probe: name(), at }),
+                Some((at, _)) if probe.frozen => return Some(Refusal::Frozen { probe: name(), at }),
                 Some(_) => {}
             }
         }
         None
     }
 
-    /// What time alone changes: a rest that is over or broken by silence, and late readings projected.
+    /// What time alone changes: a rest that is over or broken by silence, late readings projected, probes that have stood
+    /// still for too long.
     fn settle(&mut self, now: Mono) {
+        let tested = self.test_since.filter(|&switched| now.since(switched) >= self.settings.frozen_after);
         for probe in &mut self.probes {
-            if self.may_be_on && probe.reaches(self.settings.cut, self.settings.slew.0).is_some_and(|at| now >= at) {
-                probe.projected = true;
-            }
+            probe.frozen |= tested.is_some_and(|switched| {
+                probe.last.is_some() && probe.same_since < switched && probe.readings_since_switch >= FROZEN_READINGS
+            });
+            let reaches = self.on_since.and_then(|on| probe.reaches(self.settings.cut, self.settings.slew, on));
+            probe.projected |= reaches.is_some_and(|at| now >= at);
         }
         self.update_rest(now);
         if let State::Tripped { below_since: Some(since), .. } = self.state
@@ -272,7 +271,7 @@ impl HeatGuard {
 
     /// Learns what was permitted: whether the lamp may be on, and whether it has just switched.
     pub(super) fn permitted(&mut self, now: Mono, level: Level) {
-        self.may_be_on = !level.is_off();
+        self.on_since = if level.is_off() { None } else { self.on_since.or(Some(now)) };
         let lit = level.share() >= LIT;
         if lit == self.lit {
             return;
@@ -299,8 +298,8 @@ impl HeatGuard {
                 // Fresh up to and including the stale time, so the verdict changes just after it.
                 consider(heard.after(probe.stale).after(Duration::from_nanos(1)));
             }
-            if self.may_be_on
-                && let Some(at) = probe.reaches(self.settings.cut, self.settings.slew.0)
+            if let Some(on) = self.on_since
+                && let Some(at) = probe.reaches(self.settings.cut, self.settings.slew, on)
             {
                 consider(at);
             }
@@ -319,6 +318,7 @@ impl HeatGuard {
 
     pub(super) fn reset(&mut self, now: Mono) {
         self.test_since = None;
+        self.probes.iter_mut().for_each(|probe| probe.frozen = false);
         if let State::Latched(latch) = self.state {
             let reading = match latch {
                 Latch::Limit { reading, .. } => reading,
@@ -368,7 +368,7 @@ impl HeatGuard {
         self.lit = earlier.lit;
         self.lit_changed = earlier.lit_changed;
         self.test_since = earlier.test_since;
-        self.may_be_on = earlier.may_be_on;
+        self.on_since = earlier.on_since;
         for probe in &mut self.probes {
             let was = same_probe(probe.ix);
             if let Some(known) = earlier.probes.iter().find(|known| Some(known.ix) == was) {
@@ -376,6 +376,7 @@ impl HeatGuard {
                 probe.same_since = known.same_since;
                 probe.readings_since_switch = known.readings_since_switch;
                 probe.projected = known.projected;
+                probe.frozen = known.frozen;
             }
         }
     }
@@ -386,6 +387,7 @@ impl GuardProbe {
         let same = self.last.is_some_and(|(last, _)| last == reading);
         if !same {
             self.same_since = now;
+            self.frozen = false;
         }
         self.readings_since_switch = self.readings_since_switch.saturating_add(1);
         self.last = Some((reading, now));
@@ -396,12 +398,12 @@ impl GuardProbe {
         self.last.filter(|&(_, heard)| now.since(heard) <= self.stale).map(|(reading, _)| reading)
     }
 
-    /// When the last reading, rising at `slew` K/s from the moment the next one was due, reaches `cut`.
-    fn reaches(&self, cut: Celsius, slew: f64) -> Option<Mono> {
+    /// When the last reading reaches `cut`, if it rises at `slew` from the moment at which the next one was due and the lamp
+    /// was on.
+    fn reaches(&self, cut: Celsius, slew: KelvinPerSecond, on_since: Mono) -> Option<Mono> {
         let (last, heard) = self.last?;
         let Kelvin(room) = cut - last;
-        let seconds = room.max(0.0) / slew;
-        let span = Duration::try_from_secs_f64(seconds).ok()?;
-        Some(heard.after(self.every).after(span))
+        let span = Duration::try_from_secs_f64(room.max(0.0) / slew.0).ok()?;
+        Some(heard.after(self.every).max(on_since).after(span))
     }
 }

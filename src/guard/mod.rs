@@ -160,8 +160,8 @@ impl LampGuard {
     }
 
     /// The guard probe that has not moved although its lamp switched.
-    pub fn frozen(&self, now: Mono) -> Option<ProbeIx> {
-        self.heat.as_ref().and_then(|heat| heat.frozen(now))
+    pub fn frozen(&self) -> Option<ProbeIx> {
+        self.heat.as_ref().and_then(HeatGuard::frozen)
     }
 
     /// Changes whenever [`LampGuard::record`] would.

@@ -197,6 +197,17 @@ fn a_late_reading_is_projected_at_the_worst_case_rise() {
 }
 
 #[test]
+fn a_lamp_that_was_off_is_projected_from_the_moment_it_comes_on() {
+    let mut guard = LampGuard::new(&lamp(1), &probes());
+    guard.temperature(Mono::START, ProbeIx(0), Celsius(39.5));
+    guard.judge(Mono::START, Level::OFF);
+    let at = |guard: &mut LampGuard, second| guard.judge(Mono::from_secs(second), Level::FULL).1.is_some();
+    assert!(!at(&mut guard, 20), "off until now, so it has not risen since");
+    assert!(!at(&mut guard, 24));
+    assert!(at(&mut guard, 25));
+}
+
+#[test]
 fn the_projection_stands_until_a_reading_even_though_the_lamp_is_off() {
     check(1, "0 basking 39.5 | 15 wait | 16 wait | 29 wait", &["on", "late", "late", "late"]);
 }
@@ -230,7 +241,11 @@ fn a_probe_that_stands_still_although_its_lamp_switched_is_off() {
     }
     let said = play(&mut guard, &format!("1200 basking 30 {}", still(121, 300)));
     assert_eq!(said.iter().position(|said| said.contains("stands still at 30.0 °C")), Some(180), "{said:?}");
-    let said = play(&mut guard, "3010 basking 30.1");
+    // Off for it, and still off although that switched the lamp once more.
+    let said = play(&mut guard, &format!("3010 basking 30 {}", still(302, 900)));
+    assert!(said.iter().all(|said| said.contains("stands still")), "{said:?}");
+    assert_eq!(play(&mut guard.clone(), "9010 reset | 9011 wait"), ["on", "on"], "a person may say that it is alive");
+    let said = play(&mut guard, "9010 basking 30.1");
     assert_eq!(said, ["on"], "a probe that moves is alive");
 }
 
@@ -242,7 +257,7 @@ fn a_brief_switch_proves_nothing_about_a_probe() {
         guard.temperature(now, ProbeIx(0), Celsius(30.0));
         let level = if second == 3000 { Level::FULL } else { Level::OFF };
         guard.judge(now, level);
-        assert_eq!(guard.frozen(now), None, "at {second} s");
+        assert_eq!(guard.frozen(), None, "at {second} s");
     }
 }
 

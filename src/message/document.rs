@@ -5,7 +5,7 @@ use chrono_tz::Tz;
 use serde::{Serialize, Serializer};
 
 use crate::control::{AlarmNotice, DayView, EnclosureView, InterlockView};
-use crate::settings::{Enclosure, EnclosureIx, Measures, Settings, UvBand};
+use crate::settings::{Enclosure, EnclosureIx, Lamp, Measures, Settings, UvBand};
 
 use super::{Message, topics};
 
@@ -86,6 +86,8 @@ struct LampDocument<'a> {
     reported: Option<Rounded>,
     reason: &'a str,
     target: Option<Rounded>,
+    /// The probe that regulates it, else the first of its guard.
+    warms: Option<&'a str>,
 }
 
 #[derive(Serialize)]
@@ -132,6 +134,13 @@ impl<T: Serialize> Serialize for Named<'_, T> {
     }
 }
 
+/// The name of the probe that regulates `lamp`, else of the first of its guard; none for a lamp that does not warm.
+fn warms<'a>(enclosure: &'a Enclosure, lamp: &Lamp) -> Option<&'a str> {
+    let guard = || lamp.guard.as_ref().and_then(|guard| guard.probes.first().copied());
+    let probe = lamp.heat.map(|heat| heat.probe).or_else(guard)?;
+    enclosure.probes.get(probe.0).map(|probe| probe.name.as_str())
+}
+
 /// The whole document.
 fn state<'a>(timezone: Tz, enclosure: &'a Enclosure, view: &'a EnclosureView) -> StateDocument<'a> {
     let lamps = enclosure.lamps.iter().zip(&view.lamps);
@@ -152,6 +161,7 @@ fn state<'a>(timezone: Tz, enclosure: &'a Enclosure, view: &'a EnclosureView) ->
                         reported: seen.reported.map(|level| Rounded(level.share())),
                         reason: &seen.reason,
                         target: seen.target.map(|target| Rounded(target.0)),
+                        warms: warms(enclosure, lamp),
                     };
                     (lamp.name.as_str(), document)
                 })
@@ -266,8 +276,8 @@ mod tests {
             r#"{"enclosure":"e1","title":"Quince","care":"woodland-basker","at":"2026-07-01T09:00:00+01:00","#,
             r#""day":{"phase":"day","lights_on":"2026-07-01T07:00:00+01:00","lights_off":null},"#,
             r#""lamps":{"heat":{"fitting":"halogen","wanted":1.0,"reported":0.333,"#,
-            r#""reason":"basking at 31.2 °C, target 32.0 °C","target":32.0},"#,
-            r#""dim":{"fitting":"led","wanted":1.0,"reported":null,"reason":"day","target":null}},"#,
+            r#""reason":"basking at 31.2 °C, target 32.0 °C","target":32.0,"warms":null},"#,
+            r#""dim":{"fitting":"led","wanted":1.0,"reported":null,"reason":"day","target":null,"warms":null}},"#,
             r#""probes":{"basking":{"value":31.235,"unit":"°C","spot":"basking","measures":"temperature","#,
             r#""age_s":12.0,"quality":"good"},"#,
             r#""air":{"value":null,"unit":"%","spot":"basking","measures":"humidity","age_s":null,"#,

@@ -8,7 +8,7 @@ use crate::units::{Celsius, Level, Uvi, Watts};
 
 use super::lamp::LampPlant;
 use super::physics::{EnclosurePhysics, LampPhysics, ProbePhysics, Region};
-use super::probe::ProbePlant;
+use super::probe::{ProbePlant, said};
 use super::random::Pcg32;
 use super::relay::RelayPlant;
 use super::room::Room;
@@ -142,6 +142,8 @@ pub(super) struct Gauge {
     pub probe: ProbePlant,
     /// What it measures.
     measures: Measures,
+    /// The probe in whose document it speaks: the first on its topic, often itself.
+    leader: usize,
     /// The lamps a power probe measures.
     wired: Vec<usize>,
     /// Its place, distance and exposure.
@@ -186,7 +188,12 @@ impl EnclosurePlant {
             // A power probe that no lamp claims measures the enclosure's supply.
             let wired = if own.is_empty() { (0..enclosure.lamps.len()).collect() } else { own };
             let measures = probe.measures;
-            Gauge { probe: ProbePlant::new(probe, physics.accuracy, generator), measures, wired, physics: *physics }
+            let leader = enclosure.probes.iter().position(|other| other.topic == probe.topic).unwrap_or(i);
+            let mut plant = ProbePlant::new(probe, physics.accuracy, generator);
+            if leader != i {
+                plant.follow();
+            }
+            Gauge { probe: plant, measures, leader, wired, physics: *physics }
         });
         let probes = probes.collect();
         let motion = Motion::new(layout.network, room.0, &[GRID]);
@@ -264,10 +271,23 @@ impl EnclosurePlant {
         self.feed(now, around);
         for probe in 0..self.probes.len() {
             if self.probes[probe].probe.next() <= now {
-                let truth = self.truth(now, probe).unwrap_or(f64::NAN);
-                out.extend(self.probes[probe].probe.speak(truth, around.wall(now)));
+                self.speak(now, probe, around.wall(now), out);
             }
         }
+    }
+
+    /// Probe number `leader` speaks, with those that share its topic.
+    fn speak(&mut self, now: u64, leader: usize, wall: DateTime<Utc>, out: &mut Vec<Message>) {
+        self.probes[leader].probe.beat();
+        let mut read = Vec::with_capacity(1);
+        for probe in 0..self.probes.len() {
+            if self.probes[probe].leader == leader {
+                let truth = self.truth(now, probe).unwrap_or(f64::NAN);
+                read.extend(self.probes[probe].probe.read(truth).map(|value| (probe, value)));
+            }
+        }
+        let readings: Vec<_> = read.iter().map(|(probe, value)| (&self.probes[*probe].probe, *value)).collect();
+        out.extend(said(&readings, wall));
     }
 }
 

@@ -94,25 +94,33 @@ impl ProbePlant {
         self.frozen = frozen;
     }
 
-    /// Speaks, the truth being `truth` in the kept unit, and sets its next beat.
-    pub fn speak(&mut self, truth: f64, wall: DateTime<Utc>) -> Option<Message> {
+    /// It is one more number in the document of another probe on the same topic and has no beat of its own.
+    pub fn follow(&mut self) {
+        self.next = u64::MAX;
+    }
+
+    /// Sets its next beat.
+    pub fn beat(&mut self) {
         let beat = self.probe.every.as_millis() as f64 * (1.0 + JITTER * self.generator.signed());
-        self.next += (beat as u64).max(1);
+        self.next = self.next.saturating_add((beat as u64).max(1));
+    }
+
+    /// What it reads, the truth being `truth`, both in the kept unit; none where it is silent.
+    pub fn read(&mut self, truth: f64) -> Option<f64> {
         // Drawn even when silent, so that a fault shifts no later reading.
         let noise = self.generator.normal();
         if self.silent {
             return None;
         }
-        let mut value = self.quantised(truth + noise * (self.accuracy.noise + self.accuracy.noise_share * truth.abs()));
-        if let (true, Some(last)) = (self.frozen, self.last) {
-            value = last;
-        }
         if std::mem::take(&mut self.powered_up) && self.probe.measures == Measures::Temperature {
-            value = POWER_UP;
-        } else {
-            self.last = Some(value);
+            return Some(POWER_UP);
         }
-        Some(self.message(value, wall))
+        if let (true, Some(last)) = (self.frozen, self.last) {
+            return Some(last);
+        }
+        let value = self.quantised(truth + noise * (self.accuracy.noise + self.accuracy.noise_share * truth.abs()));
+        self.last = Some(value);
+        Some(value)
     }
 
     /// The nearest step it can say. Only temperatures go below zero.
@@ -122,22 +130,29 @@ impl ProbePlant {
         (value / self.accuracy.quantum).round() * self.accuracy.quantum
     }
 
-    /// The reading as its payload.
-    fn message(&self, value: f64, wall: DateTime<Utc>) -> Message {
-        let value = match self.probe.unit {
+    /// A reading in the unit and with the digits of its payload.
+    fn text(&self, value: f64) -> String {
+        plain(match self.probe.unit {
             PayloadUnit::Kept => value,
             PayloadUnit::Fahrenheit => value * 9.0 / 5.0 + 32.0,
-        };
-        let text = plain(value);
-        let number = || serde_json::from_str(&text).unwrap_or(Value::Null);
-        let stamp = || Value::String(wall.to_rfc3339_opts(SecondsFormat::Millis, true));
-        let payload = match (&self.probe.pointer, &self.probe.stamp_pointer) {
-            (None, None) => text,
-            (pointer, None) => document([(pointer.as_deref().unwrap_or(""), number())]),
-            (pointer, Some(at)) => document([(pointer.as_deref().unwrap_or(""), number()), (at.as_str(), stamp())]),
-        };
-        Message { topic: self.probe.topic.clone(), payload, retained: false }
+        })
     }
+}
+
+/// What probes that share a topic say together, with what they read; none where nobody reads anything.
+pub(super) fn said(readings: &[(&ProbePlant, f64)], wall: DateTime<Utc>) -> Option<Message> {
+    let (first, value) = readings.first()?;
+    let topic = first.probe.topic.clone();
+    if first.probe.pointer.is_none() && first.probe.stamp_pointer.is_none() {
+        return Some(Message { topic, payload: first.text(*value), retained: false });
+    }
+    let stamp = Value::String(wall.to_rfc3339_opts(SecondsFormat::Millis, true));
+    let numbers = readings.iter().map(|(probe, value)| {
+        let number = serde_json::from_str(&probe.text(*value)).unwrap_or(Value::Null);
+        (probe.probe.pointer.as_deref().unwrap_or(""), number)
+    });
+    let stamps = readings.iter().filter_map(|(probe, _)| Some((probe.probe.stamp_pointer.as_deref()?, stamp.clone())));
+    Some(Message { topic, payload: document(numbers.chain(stamps)), retained: false })
 }
 
 #[cfg(test)]
@@ -168,14 +183,19 @@ mod tests {
         Utc.with_ymd_and_hms(2026, 4, 18, 6, 30, 0).single().expect("a plain UTC time")
     }
 
-    fn said(probe: &mut ProbePlant, truth: f64) -> f64 {
-        probe.speak(truth, wall()).expect("it speaks").payload.parse().expect("a number")
+    fn payload(probe: &mut ProbePlant, truth: f64) -> Option<String> {
+        let value = probe.read(truth)?;
+        Some(said(&[(probe, value)], wall())?.payload)
+    }
+
+    fn number(probe: &mut ProbePlant, truth: f64) -> f64 {
+        payload(probe, truth).expect("it speaks").parse().expect("a number")
     }
 
     #[test]
     fn readings_are_near_the_truth_and_in_its_steps() {
         let mut probe = probe(None, PayloadUnit::Kept);
-        let said: Vec<f64> = (0..500).map(|_| said(&mut probe, 33.3)).collect();
+        let said: Vec<f64> = (0..500).map(|_| number(&mut probe, 33.3)).collect();
         for value in &said {
             // The payload carries three decimals of sixteenths.
             assert!((value - 33.3).abs() < 0.5 && ((value * 16.0).round() / 16.0 - value).abs() < 0.001, "{value}");
@@ -187,29 +207,28 @@ mod tests {
     #[test]
     fn payloads_are_as_configured() {
         let mut json = probe(Some("/t"), PayloadUnit::Fahrenheit);
-        let payload: Value =
-            serde_json::from_str(&json.speak(100.0, wall()).expect("it speaks").payload).expect("JSON");
-        let value = payload["t"].as_f64().expect("a number");
+        let document: Value = serde_json::from_str(&payload(&mut json, 100.0).expect("it speaks")).expect("JSON");
+        let value = document["t"].as_f64().expect("a number");
         assert!((value - 212.0).abs() < 1.0, "water boils at 212 °F: {value}");
-        assert_eq!(payload["at"], "2026-04-18T06:30:00.000Z");
+        assert_eq!(document["at"], "2026-04-18T06:30:00.000Z");
     }
 
     #[test]
     fn a_probe_that_got_power_back_says_85_once() {
         let mut probe = probe(None, PayloadUnit::Kept);
         probe.set_silent(true);
-        assert_eq!(probe.speak(30.0, wall()), None);
+        assert_eq!(payload(&mut probe, 30.0), None);
         probe.set_silent(false);
-        assert_eq!(said(&mut probe, 30.0), 85.0);
-        assert!((said(&mut probe, 30.0) - 30.0).abs() < 1.0);
+        assert_eq!(number(&mut probe, 30.0), 85.0);
+        assert!((number(&mut probe, 30.0) - 30.0).abs() < 1.0);
     }
 
     #[test]
     fn a_frozen_probe_says_what_it_said_last() {
         let mut probe = probe(None, PayloadUnit::Kept);
-        let last = said(&mut probe, 30.0);
+        let last = number(&mut probe, 30.0);
         probe.set_frozen(true);
-        assert_eq!(said(&mut probe, 45.0), last);
+        assert_eq!(number(&mut probe, 45.0), last);
     }
 
     #[test]
@@ -218,7 +237,7 @@ mod tests {
         assert!(probe.next() <= 30_001);
         let mut before = probe.next();
         for _ in 0..100 {
-            probe.speak(30.0, wall());
+            probe.beat();
             let beat = probe.next() - before;
             assert!((29_699..=30_301).contains(&beat), "{beat} ms");
             before = probe.next();

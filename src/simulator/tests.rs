@@ -355,3 +355,23 @@ fn the_next_event_is_told_and_nothing_happens_before_it() {
         assert!(told.world.next_event().is_some_and(|after| after > next));
     }
 }
+
+#[test]
+fn probes_that_share_a_topic_speak_in_one_document() {
+    let mut settings = basker();
+    for (probe, pointer) in [(0, "/surface"), (3, "/air/cool")] {
+        let probe = &mut settings.enclosures[0].probes[probe];
+        probe.topic = "e/box".to_owned();
+        probe.pointer = Some(pointer.to_owned());
+        probe.stamp_pointer = Some("/at".to_owned());
+    }
+    let fault = TimedFault { at: minutes(30), until: None, fault: Fault::ProbeIsSilent(ONLY, BASKING) };
+    let mut told = Told::new(&settings, &[fault]);
+    told.run(20);
+    let document: serde_json::Value = serde_json::from_str(told.last("e/box")).expect("JSON");
+    let number = |pointer| document.pointer(pointer).and_then(serde_json::Value::as_f64);
+    assert!(number("/surface").is_some() && number("/air/cool").is_some() && document["at"].is_string(), "{document}");
+    told.run(40);
+    let document: serde_json::Value = serde_json::from_str(told.last("e/box")).expect("JSON");
+    assert!(document.pointer("/surface").is_none() && document.pointer("/air/cool").is_some(), "{document}");
+}

@@ -47,13 +47,23 @@ pub struct Room {
     pub commands: Vec<(Mono, OutputRef, Level)>,
     /// Alarms as last announced.
     pub alarms: BTreeMap<(Option<EnclosureIx>, AlarmKind), AlarmNotice>,
+    /// Every record so far, those it began with first.
     pub remembered: Vec<SafetyRecord>,
     pub cleared: Vec<OutputRef>,
     pub states: usize,
     /// Readings that come again and again: topic, payload, every.
     beats: Vec<(String, String, Duration, Mono)>,
+    turn: usize,
     /// How many ticks were asked for.
     pub ticks: usize,
+}
+
+/// A number as a live sensor says it, a little different each time; anything else as it is.
+fn trembling(payload: &str, turn: usize) -> String {
+    match payload.parse::<f64>() {
+        Ok(value) if payload.contains('.') => format!("{}", value + (turn % 3) as f64 * 0.001),
+        _ => payload.to_owned(),
+    }
 }
 
 impl Room {
@@ -70,7 +80,7 @@ impl Room {
         let now = Moment { mono: Mono::START, wall: time(wall) };
         let routes = Routes::new(&settings);
         let controller = Controller::new(settings, now, records);
-        let (log, commands, remembered, cleared) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
+        let (log, commands, cleared) = (Vec::new(), Vec::new(), Vec::new());
         let (relays, alarms, beats) = (BTreeMap::new(), BTreeMap::new(), Vec::new());
         let mut room = Room {
             controller,
@@ -80,10 +90,11 @@ impl Room {
             log,
             commands,
             alarms,
-            remembered,
+            remembered: records.to_vec(),
             cleared,
             states: 0,
             beats,
+            turn: 0,
             ticks: 0,
         };
         room.event(Event::Tick);
@@ -226,7 +237,8 @@ impl Room {
             for at in &due {
                 let (topic, payload, every, _) = self.beats[*at].clone();
                 self.beats[*at].3 = next.after(every);
-                self.say(&topic, &payload);
+                self.turn += 1;
+                self.say(&topic, &trembling(&payload, self.turn));
             }
             if tick.is_some_and(|tick| tick <= next) {
                 self.ticks += 1;

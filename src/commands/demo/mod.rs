@@ -12,6 +12,8 @@
 
 mod broker;
 mod link;
+#[cfg(test)]
+mod rehearsed;
 mod room;
 mod view;
 
@@ -191,7 +193,7 @@ mod tests {
 
     #[test]
     fn a_demo_of_no_time_ends_well() {
-        let args = Arguments { speed: 60.0, span: Some(Duration::from_millis(300)), seed: 1, plain: true };
+        let args = Arguments { speed: 60.0, span: Some(Duration::from_millis(50)), seed: 1, plain: true };
         run(&args).expect("it ends by itself");
     }
 }

@@ -191,8 +191,8 @@ mod tests {
         assert_eq!(texts.len(), 6, "{out}");
         assert_eq!(texts[0], "daemon online");
         assert_eq!(texts[1], "Bearded dragon: heat on (basking at 36.1 °C, target 40.0 °C)");
-        assert!(texts[4].starts_with("ALARM high | Bearded dragon: probe-silent | The cool probe"));
-        assert_eq!(texts[5], "cleared | Bearded dragon: probe-silent");
+        assert!(texts[4].starts_with("ALARM high probe-silent | Bearded dragon: probe cool has"));
+        assert_eq!(texts[5], "cleared probe-silent | Bearded dragon");
         // 1776490200 is 2026-04-18T05:30:00Z, 06:30 in Dublin's summer time.
         assert!(out.lines().all(|line| line.starts_with("06:3")), "{out}");
     }

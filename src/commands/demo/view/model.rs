@@ -60,6 +60,19 @@ pub(super) struct StateDoc {
     pub alarms: Vec<String>,
 }
 
+impl StateDoc {
+    /// The two probes that tell most in few words: a temperature, at the basking spot where there is one, and the UVI
+    /// there.
+    pub fn headline(&self) -> impl Iterator<Item = &ProbeDoc> {
+        let first = |measures: &str, at_basking: bool| {
+            let fits = |p: &&ProbeDoc| p.measures == measures && (!at_basking || p.spot == "basking");
+            self.probes.0.iter().map(|(_, probe)| probe).find(fits)
+        };
+        let temperature = first("temperature", true).or(first("temperature", false));
+        temperature.into_iter().chain(first("uvi", true))
+    }
+}
+
 /// Day or night, and until when.
 #[derive(Clone, Debug, Default, Deserialize, PartialEq)]
 #[serde(default)]
@@ -78,7 +91,7 @@ pub(super) struct LampDoc {
     pub reported: Option<f64>,
     pub reason: String,
     pub target: Option<f64>,
-    /// The probe it warms, where the document says so.
+    /// The probe it warms.
     pub warms: Option<String>,
 }
 
@@ -127,6 +140,11 @@ pub(super) struct AlarmDoc {
 }
 
 impl AlarmDoc {
+    /// Its text, with the enclosure's title before it where the text does not begin with that.
+    pub fn placed(&self, title: &str) -> String {
+        if self.text.starts_with(title) { self.text.clone() } else { format!("{title}: {}", self.text) }
+    }
+
     /// How much it matters: 0 is most.
     pub fn rank(&self) -> u8 {
         match self.priority.as_str() {
@@ -139,9 +157,9 @@ impl AlarmDoc {
 }
 
 /// Minutes of simulated time that one step of a probe's history covers.
-pub(super) const HISTORY_MINUTES: i64 = 10;
+pub(super) const HISTORY_MINUTES: i64 = 5;
 /// Steps kept: a day.
-const HISTORY_STEPS: usize = 144;
+const HISTORY_STEPS: usize = 288;
 
 /// What a probe said lately: the last value of each step, with the number of the step.
 pub(super) type History = VecDeque<(i64, f64)>;
@@ -295,7 +313,7 @@ pub(super) mod sample {
         "at":"2026-04-18T09:30:00+01:00",
         "day":{"phase":"day","lights_on":"2026-04-18T06:45:00+01:00","lights_off":"2026-04-18T19:15:00+01:00"},
         "lamps":{
-            "heat":{"fitting":"halogen","wanted":1.0,"reported":1.0,"reason":"basking at 36.1 °C, target 40.0 °C","target":40.0},
+            "heat":{"fitting":"halogen","wanted":1.0,"reported":1.0,"reason":"basking at 36.1 °C, target 40.0 °C","target":40.0,"warms":"basking"},
             "uvb":{"fitting":"fluorescent-uvb","wanted":1.0,"reported":0.0,"reason":"day","target":null},
             "sky":{"fitting":"led","wanted":0.4,"reported":0.4,"reason":"dawn or dusk","target":null}},
         "probes":{
@@ -310,7 +328,7 @@ pub(super) mod sample {
     pub const NIGHT: &str = r#"{"enclosure":"dragon","title":"Bearded dragon","care":"desert-basker",
         "at":"2026-04-18T20:15:00+01:00",
         "day":{"phase":"night","lights_on":"2026-04-18T06:45:00+01:00","lights_off":"2026-04-18T19:15:00+01:00"},
-        "lamps":{"heat":{"fitting":"halogen","wanted":0.0,"reported":0.0,"reason":"guard: tripped at 47.0 °C","target":22.0}},
+        "lamps":{"heat":{"fitting":"halogen","wanted":0.0,"reported":0.0,"reason":"guard: tripped at 47.0 °C","target":22.0,"warms":"basking"}},
         "probes":{"basking":{"value":47.0,"unit":"°C","spot":"basking","measures":"temperature","age_s":5.0,"quality":"good"}},
         "band":null,
         "interlocks":{"heat":{"state":"tripped","cut":46.0,"limit":50.0,"why":"47.0 °C is at or above the cut of 46.0 °C"}},
@@ -318,7 +336,7 @@ pub(super) mod sample {
 
     /// An alarm about its cool probe.
     pub const SILENT: &str = r#"{"kind":"probe-silent","priority":"high","state":"unacknowledged",
-        "since":"2026-04-18T09:12:00+01:00","text":"The cool probe has said nothing since 09:09. Look at its cable and battery.",
+        "since":"2026-04-18T09:12:00+01:00","text":"Bearded dragon: probe cool has said nothing since 09:09. Look at its cable and battery.",
         "subjects":["cool"],"enclosure":"dragon"}"#;
 
     /// A model with an alarm, and a second enclosure not heard of yet.
@@ -382,7 +400,7 @@ mod tests {
             model.take("lampwarden/s/e/state", doc.as_bytes());
         }
         let history = &model.enclosures[0].1.history;
-        assert_eq!(history["b"].len(), 144);
+        assert_eq!(history["b"].len(), 288);
         assert_eq!(history["b"].back().map(|(_, value)| *value), Some(2999.0));
         assert!(!history.contains_key("c"));
     }

@@ -5,14 +5,14 @@ use std::collections::{BTreeMap, VecDeque};
 use chrono::{DateTime, FixedOffset, Timelike};
 
 use super::model::{Model, News};
-use super::parts::value_text;
+use super::parts::{percent, value_text};
 
 /// A change of level worth a line where the lamp stays on. A guess.
 const WORTH_TELLING: f64 = 0.25;
 /// A level that counts as fully on.
 const FULL: f64 = 0.995;
-/// Most lines for one lamp within half an hour of simulated time. A guess.
-const LINES_PER_LAMP: usize = 2;
+/// Switchings of one lamp within half an hour of simulated time after which they are counted and no longer told. A guess.
+const TOLD_PER_LAMP: usize = 6;
 /// That half hour, s.
 const WINDOW: i64 = 1800;
 
@@ -32,8 +32,8 @@ pub(super) struct Told {
 struct Lamp {
     /// Level last told.
     level: f64,
-    /// When lines were told, s since 1970.
-    told: VecDeque<i64>,
+    /// When it changed lately in a way worth a line, s since 1970.
+    changed: VecDeque<i64>,
     /// Switchings since the last summary that were not told.
     untold: u32,
 }
@@ -57,10 +57,10 @@ impl Teller {
                 (false, format!("{}: {lamp} {word} ({reason})", model.title(enclosure)))
             }
             News::Raised(alarm) => {
-                let title = model.title(&alarm.enclosure);
-                (true, format!("ALARM {} | {title}: {} | {}", alarm.priority, alarm.kind, alarm.text))
+                let text = alarm.placed(model.title(&alarm.enclosure));
+                (true, format!("ALARM {} {} | {text}", alarm.priority, alarm.kind))
             }
-            News::Cleared { enclosure, kind } => (false, format!("cleared | {}: {kind}", model.title(enclosure))),
+            News::Cleared { enclosure, kind } => (false, format!("cleared {kind} | {}", model.title(enclosure))),
         };
         Some(Told { time: now.format("%H:%M").to_string(), alarm, text })
     }
@@ -70,22 +70,22 @@ impl Teller {
         let lamp = self.lamps.entry((enclosure.to_owned(), name.to_owned())).or_default();
         let turned = (from > 0.0) != (to > 0.0);
         let filled = to >= FULL && lamp.level < FULL;
-        while lamp.told.front().is_some_and(|at| *at + WINDOW <= now) {
-            lamp.told.pop_front();
+        while lamp.changed.front().is_some_and(|at| *at + WINDOW <= now) {
+            lamp.changed.pop_front();
         }
         if !turned && !filled && (to - lamp.level).abs() < WORTH_TELLING {
             return None;
         }
-        if lamp.told.len() >= LINES_PER_LAMP {
+        lamp.changed.push_back(now);
+        lamp.level = to;
+        if lamp.changed.len() > TOLD_PER_LAMP {
             lamp.untold += u32::from(turned);
             return None;
         }
-        lamp.told.push_back(now);
-        lamp.level = to;
         Some(match to {
             level if level <= 0.0 => "off".to_owned(),
             level if level >= FULL => "on".to_owned(),
-            level => format!("{:.0} %", level * 100.0),
+            level => percent(level),
         })
     }
 
@@ -114,12 +114,11 @@ impl Teller {
     /// One enclosure in a few words: what its basking spot says, and how often lamps switched untold.
     fn summary(&self, model: &Model, id: &str, doc: &super::model::StateDoc) -> String {
         let mut words = vec![doc.day.phase.clone()];
-        let at_basking = doc.probes.0.iter().filter(|(_, probe)| probe.spot == "basking");
-        let shown = at_basking.filter(|(_, probe)| matches!(probe.measures.as_str(), "temperature" | "uvi"));
-        words.extend(shown.map(|(_, probe)| value_text(probe)));
+        words.extend(doc.headline().map(value_text));
         for ((enclosure, name), lamp) in &self.lamps {
             if enclosure == id && lamp.untold > 0 {
-                words.push(format!("{name} switched {} times more", lamp.untold));
+                let times = if lamp.untold == 1 { "once".to_owned() } else { format!("{} times", lamp.untold) };
+                words.push(format!("{name} switched {times} more"));
             }
         }
         format!("{} {}", model.title(id), words.join(", "))
@@ -155,13 +154,13 @@ mod tests {
         assert_eq!(
             lines(&mut teller, &mut model, "alarms/dragon/probe-silent", sample::SILENT, "09:31:00"),
             [
-                "09:31 ALARM high | Bearded dragon: probe-silent | The cool probe has said nothing since 09:09. Look at its \
-              cable and battery."
+                "09:31 ALARM high probe-silent | Bearded dragon: probe cool has said nothing since 09:09. Look at its cable \
+                 and battery."
             ]
         );
         assert_eq!(
             lines(&mut teller, &mut model, "alarms/dragon/probe-silent", "", "09:40:00"),
-            ["09:40 cleared | Bearded dragon: probe-silent"]
+            ["09:40 cleared probe-silent | Bearded dragon"]
         );
         assert_eq!(lines(&mut teller, &mut model, "status", "online", "09:41:00"), ["09:41 daemon online"]);
     }
@@ -178,9 +177,9 @@ mod tests {
             );
             told += lines(&mut teller, &mut model, "python/state", &doc, &format!("09:{minute:02}:00")).len();
         }
-        assert_eq!(told, 2);
+        assert_eq!(told, 6);
         let summary = teller.hourly(&model, at("10:00:01")).expect("an hour has begun");
-        assert_eq!(summary.text, "-- Python night, ceramic switched 18 times more; no alarm");
+        assert_eq!(summary.text, "-- Python night, ceramic switched 14 times more; no alarm");
         assert_eq!(teller.hourly(&model, at("10:30:00")), None);
     }
 
@@ -194,8 +193,7 @@ mod tests {
             let time = format!("06:{:02}:00", percent / 2);
             told.extend(lines(&mut teller, &mut model, "frog/state", &doc, &time));
         }
-        // Half an hour holds two lines: 60 % at 06:30 is left out, 80 % at 06:40 is not.
-        let expected = ["06:01 frog: sky 2 %", "06:15 frog: sky 30 %", "06:40 frog: sky 80 %", "06:50 frog: sky on"];
+        let expected = ["06:01 frog: sky 2 %", "06:15 frog: sky 30 %", "06:30 frog: sky 60 %", "06:50 frog: sky on"];
         assert_eq!(told, expected.map(|line| format!("{line} (dawn or dusk)")));
     }
 }

@@ -132,8 +132,13 @@ pub(super) fn lamp_state(lamp: &LampDoc, interlock: Option<&InterlockDoc>) -> (&
     match lamp.wanted {
         wanted if wanted <= 0.0 => ("□", "off".to_owned(), Ink::Faint),
         wanted if wanted >= 0.995 => ("■", "on".to_owned(), Ink::Sun),
-        wanted => ("◧", format!("{:.0} %", wanted * 100.0), Ink::Sun),
+        wanted => ("◧", percent(wanted), Ink::Sun),
     }
+}
+
+/// A level above zero in percent, never less than one.
+pub(super) fn percent(level: f64) -> String {
+    format!("{:.0} %", (level * 100.0).max(1.0))
 }
 
 /// A lamp with its reason, in `width` columns.
@@ -250,21 +255,45 @@ fn spans(theme: Theme, cells: &[(Ink, char)]) -> Vec<Span<'static>> {
 /// Heights of a bar.
 const BARS: [char; 8] = ['▁', '▂', '▃', '▄', '▅', '▆', '▇', '█'];
 
-/// The last `width` steps of a history up to `now`, from its least to its greatest value; a blank where nothing good was
-/// heard. None while there is nothing to show.
-pub(super) fn history_line(history: &History, now: DateTime<FixedOffset>, width: usize) -> Option<String> {
+/// A history as bars.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Bars {
+    /// Lines of text, the top one first.
+    pub lines: Vec<String>,
+    /// Value of the lowest bar there could be.
+    pub least: f64,
+    /// Greatest value.
+    pub greatest: f64,
+}
+
+/// The last `width` steps of a history up to `now` as bars of `rows` lines; a blank where nothing good was heard. They
+/// stand on `ground`, or on the least value. None while there is nothing to show.
+pub(super) fn history_bars(
+    history: &History,
+    now: DateTime<FixedOffset>,
+    (width, rows): (usize, usize),
+    ground: Option<f64>,
+) -> Option<Bars> {
     let last = now.timestamp() / 60 / HISTORY_MINUTES;
     let first = last - width as i64 + 1;
     let shown: Vec<(i64, f64)> = history.iter().copied().filter(|(step, _)| (first..=last).contains(step)).collect();
     let least = shown.iter().map(|(_, value)| *value).reduce(f64::min)?;
     let greatest = shown.iter().map(|(_, value)| *value).reduce(f64::max)?;
+    let least = ground.unwrap_or(least);
     // Less than two units of spread is noise and is drawn flat.
     let spread = (greatest - least).max(2.0);
-    let bar = |step: i64| {
+    let eighths = rows * 8;
+    let height = |value: f64| 1 + ((value - least) / spread * (eighths - 1) as f64).max(0.0) as usize;
+    let cell = |step: i64, row: usize| {
         let value = shown.iter().find(|(other, _)| *other == step).map(|(_, value)| *value);
-        value.map_or(' ', |value| BARS[(((value - least) / spread * 7.99).max(0.0) as usize).min(7)])
+        let below = (rows - 1 - row) * 8;
+        match value.map(|value| height(value).saturating_sub(below)) {
+            None | Some(0) => ' ',
+            Some(part) => BARS[part.min(8) - 1],
+        }
     };
-    Some((first..=last).map(bar).collect())
+    let lines = (0..rows).map(|row| (first..=last).map(|step| cell(step, row)).collect()).collect();
+    Some(Bars { lines, least, greatest })
 }
 
 #[cfg(test)]
@@ -341,10 +370,14 @@ mod tests {
     #[test]
     fn a_history_shows_its_shape_and_its_gaps() {
         let now = at("2026-04-18T10:00:00+00:00");
-        let step = now.timestamp() / 600;
+        let step = now.timestamp() / 300;
         let history: History = [(step - 4, 20.0), (step - 3, 24.0), (step - 1, 28.0), (step, 36.0)].into();
-        assert_eq!(history_line(&history, now, 6).as_deref(), Some(" ▁▂ ▄█"));
-        assert_eq!(history_line(&History::new(), now, 6), None);
+        let lines = |rows, ground| history_bars(&history, now, (6, rows), ground).map(|bars| bars.lines);
+        let some = |lines: &[&str]| Some(lines.iter().map(|line| line.to_string()).collect::<Vec<_>>());
+        assert_eq!(lines(1, None), some(&[" ▁▂ ▄█"]));
+        assert_eq!(lines(2, None), some(&["     █", " ▁▄ ██"]));
+        assert_eq!(lines(1, Some(0.0)), some(&[" ▄▅ ▆█"]));
+        assert_eq!(history_bars(&History::new(), now, (6, 2), None), None);
     }
 
     #[test]

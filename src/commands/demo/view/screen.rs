@@ -12,7 +12,7 @@ use ratatui::widgets::{Block, BorderType, Paragraph, Wrap};
 use super::model::{AlarmDoc, Kept, Model, StateDoc};
 use super::news::Told;
 use super::parts::{
-    Ink, Marks, Theme, band_word, day_bar, fit, heat_gauge, history_line, hours, lamp_line, lamp_state, padded,
+    Ink, Marks, Theme, band_word, day_bar, fit, heat_gauge, history_bars, hours, lamp_line, lamp_state, padded,
     uv_gauge, value_text,
 };
 
@@ -138,7 +138,7 @@ fn card(frame: &mut Frame, area: Rect, model: &Model, id: &str, kept: &Kept, cho
     lines.extend(lamp_lines(doc, ui, width));
     lines.extend(gauge_lines(doc, ui, width));
     let room = (inner.height as usize).saturating_sub(lines.len());
-    lines.extend(histories(kept, doc, ui, width).into_iter().take(room));
+    lines.extend(histories(kept, doc, ui, width, room));
     frame.render_widget(Paragraph::new(indented(lines)), inner);
 }
 
@@ -175,17 +175,11 @@ fn lamp_lines(doc: &StateDoc, ui: &Ui, width: usize) -> Vec<Line<'static>> {
     doc.lamps.0.iter().map(line).collect()
 }
 
-/// Target and guard that belong to a temperature probe: of the lamp that says it warms it; where no lamp says so, of
-/// the lamps with a target, for the first probe at the basking spot.
+/// Target and guard of the lamps that warm a probe. Where a lamp of the day and one of the night share it, the first
+/// that has a target counts.
 fn marks(doc: &StateDoc, probe: &str) -> Marks {
-    let says = doc.lamps.0.iter().any(|(_, lamp)| lamp.warms.is_some());
-    let first = doc.probes.0.iter().find(|(_, p)| p.measures == "temperature" && p.spot == "basking");
-    let belongs = |warms: Option<&str>| match says {
-        true => warms == Some(probe),
-        false => first.is_some_and(|(name, _)| name == probe),
-    };
     let mut marks = Marks::default();
-    for (name, lamp) in doc.lamps.0.iter().filter(|(_, lamp)| belongs(lamp.warms.as_deref())) {
+    for (name, lamp) in doc.lamps.0.iter().filter(|(_, lamp)| lamp.warms.as_deref() == Some(probe)) {
         marks.target = marks.target.or(lamp.target);
         marks.guard = marks.guard.or(doc.interlocks.get(name).map(|guard| (guard.cut, guard.limit)));
     }
@@ -217,15 +211,41 @@ fn gauge_lines(doc: &StateDoc, ui: &Ui, width: usize) -> Vec<Line<'static>> {
     doc.probes.0.iter().map(line).collect()
 }
 
-/// The last day of temperatures and UVI as bars.
-fn histories(kept: &Kept, doc: &StateDoc, ui: &Ui, width: usize) -> Vec<Line<'static>> {
-    let shown = doc.probes.0.iter().filter(|(_, p)| matches!(p.measures.as_str(), "temperature" | "uvi"));
-    let line = |(name, probe): &(String, super::model::ProbeDoc)| {
-        let bars = history_line(kept.history.get(name)?, ui.now, width.saturating_sub(11))?;
-        let ink = if probe.measures == "uvi" { Ink::Uv } else { Ink::Warm };
-        Some(Line::from(vec![ui.theme.span(Ink::Faint, padded(name, 11)), ui.theme.span(ink, bars)]))
-    };
-    shown.filter_map(line).collect()
+/// Most lines for one history.
+const HISTORY_LINES_MAX: usize = 5;
+
+/// Temperatures and UVI of late as bars, in at most `room` lines, as high as fits.
+fn histories(kept: &Kept, doc: &StateDoc, ui: &Ui, width: usize, room: usize) -> Vec<Line<'static>> {
+    let shown: Vec<(&String, Ink)> = doc
+        .probes
+        .0
+        .iter()
+        .filter(|(name, _)| kept.history.contains_key(name))
+        .filter_map(|(name, probe)| match probe.measures.as_str() {
+            "temperature" => Some((name, Ink::Warm)),
+            "uvi" => Some((name, Ink::Uv)),
+            _ => None,
+        })
+        .collect();
+    let rows = (room / shown.len().max(1)).clamp(1, HISTORY_LINES_MAX);
+    let mut lines = Vec::new();
+    for (name, ink) in shown {
+        let Some(history) = kept.history.get(name) else { continue };
+        // UV is seen against none at all, a temperature against its own range.
+        let ground = (ink == Ink::Uv).then_some(0.0);
+        let Some(bars) = history_bars(history, ui.now, (width.saturating_sub(11), rows), ground) else { continue };
+        for (row, text) in bars.lines.into_iter().enumerate() {
+            let label = match row {
+                _ if row + 1 == rows => padded(name, 11),
+                0 if rows > 1 => format!("{:>9.1}  ", bars.greatest),
+                _ if row + 2 == rows => format!("{:>9.1}  ", bars.least),
+                _ => padded("", 11),
+            };
+            lines.push(Line::from(vec![ui.theme.span(Ink::Faint, label), ui.theme.span(ink, text)]));
+        }
+    }
+    lines.truncate(room);
+    lines
 }
 
 /// Standing alarms first, then what has happened lately.
@@ -265,8 +285,8 @@ fn alarm_line(model: &Model, alarm: &AlarmDoc, ui: &Ui, width: usize) -> Line<'s
         2 => ("◆ ", Ink::Notice),
         _ => ("· ", Ink::Faint),
     };
-    let head = format!("{shape} {} {}: {} ", alarm.priority, model.title(&alarm.enclosure), alarm.kind);
-    let text = fit(&alarm.text, width.saturating_sub(head.chars().count()));
+    let head = format!("{shape} {} {}  ", alarm.priority, alarm.kind);
+    let text = fit(&alarm.placed(model.title(&alarm.enclosure)), width.saturating_sub(head.chars().count()));
     Line::from(vec![ui.theme.span(ink, fit(&head, width)), ui.theme.span(Ink::Plain, text)])
 }
 
@@ -298,7 +318,8 @@ fn list(frame: &mut Frame, area: Rect, model: &Model, ui: &Ui) {
         if let Some(doc) = &kept.doc {
             lines.extend(lamp_lines(doc, ui, width - 2));
             lines.extend(gauge_lines(doc, ui, width - 2));
-            lines.extend(histories(kept, doc, ui, width - 2));
+            let room = (inner.height as usize).saturating_sub(lines.len());
+            lines.extend(histories(kept, doc, ui, width - 2, room));
         }
         frame.render_widget(Paragraph::new(indented(lines)), inner);
     }
@@ -318,8 +339,7 @@ fn row(model: &Model, id: &str, kept: &Kept, chosen: bool, ui: &Ui, width: usize
     let mut first = vec![title];
     first.push(theme.span(Ink::Faint, padded(&doc.day.phase, 6)));
     first.extend(day_bar(theme, &doc.day, ui.now, 24));
-    let at_basking = doc.probes.0.iter().filter(|(_, p)| p.spot == "basking");
-    for (_, probe) in at_basking.filter(|(_, p)| matches!(p.measures.as_str(), "temperature" | "uvi")) {
+    for probe in doc.headline() {
         let ink = match (probe.quality.as_str(), probe.measures.as_str()) {
             ("good", "uvi") => Ink::Uv,
             ("good", _) => Ink::Warm,
@@ -362,7 +382,9 @@ fn closely(frame: &mut Frame, area: Rect, model: &Model, ui: &Ui) {
         lines.extend(band_line(doc, ui));
         lines.extend(guard_lines(doc, ui));
         lines.push(Line::default());
-        lines.extend(histories(kept, doc, ui, width));
+        // What is left, less a few lines for alarms in full.
+        let room = (inner.height as usize).saturating_sub(lines.len() + 5);
+        lines.extend(histories(kept, doc, ui, width, room));
         lines.push(Line::default());
     } else {
         lines.push(Line::from(ui.theme.span(Ink::Faint, "waiting for its first word …")));
@@ -401,125 +423,4 @@ fn guard_lines(doc: &StateDoc, ui: &Ui) -> Vec<Line<'static>> {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::super::model::{parsed, sample};
-    use super::*;
-    use ratatui::Terminal;
-    use ratatui::backend::TestBackend;
-
-    fn ui() -> Ui {
-        Ui {
-            now: parsed("2026-04-18T09:30:00+01:00").expect("a time"),
-            speed: 60.0,
-            chosen: 0,
-            close: false,
-            told: [Told { time: "09:29".to_owned(), alarm: false, text: "Bearded dragon: uvb on (day)".to_owned() }]
-                .into(),
-            theme: Theme { colour: true },
-        }
-    }
-
-    fn drawn(model: &Model, ui: &Ui, width: u16, height: u16) -> String {
-        let mut terminal = Terminal::new(TestBackend::new(width, height)).expect("it draws into memory");
-        terminal.draw(|frame| draw(frame, model, ui)).expect("it draws into memory");
-        let buffer = terminal.backend().buffer();
-        let lines: Vec<String> =
-            buffer.content().chunks(width as usize).map(|row| row.iter().map(|cell| cell.symbol()).collect()).collect();
-        lines.join("\n")
-    }
-
-    fn sees(screen: &str, words: &[&str]) {
-        for word in words {
-            assert!(screen.contains(word), "“{word}” is not on the screen:\n{screen}");
-        }
-    }
-
-    const EVERYWHERE: &[&str] = &[
-        "Lampwarden",
-        "Sat 18 Apr 09:30",
-        "60× real time",
-        "● online",
-        "1 alarm",
-        "Bearded dragon",
-        "skink",
-        "waiting",
-        "■ heat",
-        "on",
-        "◌ uvb",
-        "on?",
-        "◧ sky",
-        "40 %",
-        "basking at 36.1 °C, target 40.0 °C",
-        "36.1 °C",
-        "UVI 4.1",
-        "stale",
-        "╳",
-        "═",
-        "●",
-        "day",
-        "▲",
-        "probe-silent",
-        "q quit",
-        "nothing here is real",
-    ];
-
-    #[test]
-    fn a_small_terminal_shows_all_that_matters() {
-        sees(&drawn(&sample::model(), &ui(), 80, 24), EVERYWHERE);
-    }
-
-    #[test]
-    fn a_large_terminal_shows_cards() {
-        let model = sample::model();
-        let screen = drawn(&model, &ui(), 120, 40);
-        let reasons_are_cut = |word: &&str| !word.starts_with("basking at 36.1");
-        sees(&screen, &EVERYWHERE.iter().copied().filter(reasons_are_cut).collect::<Vec<_>>());
-        sees(&screen, &["▸ Bearded dragon", "06:45–19:15", "09:29 Bearded dragon: uvb on (day)", "basking at 36.1"]);
-    }
-
-    #[test]
-    fn looking_closely_shows_alarms_guards_and_band_in_full() {
-        let screen = drawn(&sample::model(), &Ui { close: true, ..ui() }, 100, 30);
-        sees(
-            &screen,
-            &[
-                "care sheet desert-basker",
-                "guard    heat clear, cuts at 46.0 °C, latches at 50.0 °C",
-                "band     UVI 2.9 to 7.4, ceiling 8.0, Ferguson zone 3: in its band",
-                "▲ high probe-silent, unacknowledged, since 09:12",
-                "Look at its cable",
-                "Esc back",
-            ],
-        );
-    }
-
-    #[test]
-    fn a_tripped_guard_is_seen_by_word_and_shape() {
-        let mut model = sample::model();
-        model.take("lampwarden/pump-house/dragon/state", sample::NIGHT.as_bytes());
-        for (width, height) in [(80, 24), (120, 40)] {
-            sees(&drawn(&model, &ui(), width, height), &["✕ heat", "held", "guard: tripped", "▲", "night"]);
-        }
-    }
-
-    #[test]
-    fn colour_is_not_needed() {
-        let plain = Ui { theme: Theme { colour: false }, ..ui() };
-        assert_eq!(drawn(&sample::model(), &plain, 80, 24), drawn(&sample::model(), &ui(), 80, 24));
-    }
-
-    #[test]
-    fn any_size_and_any_choice_can_be_drawn() {
-        let mut model = sample::model();
-        (0..30).for_each(|n| drop(model.take(&format!("lampwarden/pump-house/e{n}/state"), b"{}")));
-        for (width, height) in [(1, 1), (39, 24), (40, 10), (80, 10), (108, 30), (250, 70)] {
-            for chosen in [0, 7, 31, 99] {
-                for close in [false, true] {
-                    drawn(&model, &Ui { chosen, close, ..ui() }, width, height);
-                }
-            }
-        }
-        sees(&drawn(&model, &Ui { chosen: 31, ..ui() }, 80, 24), &["▸ e29"]);
-        sees(&drawn(&model, &ui(), 30, 5), &["too small"]);
-    }
-}
+mod tests;
