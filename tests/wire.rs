@@ -320,6 +320,17 @@ async fn stopping_sends_what_waits_says_offline_and_parts() {
     }
 }
 
+#[tokio::test]
+async fn a_last_will_that_comes_late_is_put_right() {
+    let announced = |port| LinkOptions { announce: true, ..options(port, Protocol::V311) };
+    let (_script, mut peer, _link, _inbox) = connected(announced).await;
+    let online = peer.next().await;
+    assert_eq!(published(&online), (STATUS, "online", 1, true));
+    peer.answer(&online).await;
+    peer.publish(STATUS, b"offline", false).await;
+    assert_eq!(published(&peer.next().await), (STATUS, "online", 1, true));
+}
+
 // ---- subscriptions ----
 
 #[tokio::test]
