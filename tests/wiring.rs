@@ -49,6 +49,7 @@ fn configuration(port: u16, folder: &Folder) -> PathBuf {
             fitting = "halogen"
             watts = 75
             warms = "basking"
+            when = "day"
             relay = {{ set = "garden/e1/heat/set", state = "garden/e1/heat", on = "ON", off = "OFF", hold = "5m" }}
             "#,
             state.display()
