@@ -96,6 +96,17 @@ pub(super) fn read(bytes: &[u8]) -> Result<Option<Line<'_>>, Fault> {
     what(raw).map(|what| Some(Line { at, what }))
 }
 
+/// The topic of a line that looks like a message, for a first look.
+pub(super) fn topic(bytes: &[u8]) -> Option<Cow<'_, str>> {
+    #[derive(Deserialize)]
+    struct Topic<'a> {
+        #[serde(borrow)]
+        topic: Cow<'a, str>,
+    }
+    let bytes = bytes.strip_prefix(BYTE_ORDER_MARK).unwrap_or(bytes);
+    serde_json::from_slice(bytes).ok().map(|Topic { topic }| topic)
+}
+
 /// The words for what serde says.
 fn misread(error: &serde_json::Error) -> Fault {
     let said = error.to_string();

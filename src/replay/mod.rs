@@ -117,6 +117,10 @@ impl Survey {
 
     /// Looks at one line.
     pub fn look(&mut self, bytes: &[u8]) {
+        // Most lines are on other topics, and need not be read as a whole to know that.
+        if self.start.is_some() && !line::topic(bytes).is_some_and(|topic| self.awaited.contains_key(&*topic)) {
+            return;
+        }
         let Ok(Some(line)) = line::read(bytes) else { return };
         self.start.get_or_insert(line.at);
         if let What::Message { topic, .. } = line.what {
