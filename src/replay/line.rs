@@ -270,6 +270,6 @@ mod tests {
         check(&act(r#""meter-reading", "enclosure": "e1", "spot": "a", "uvi": -1"#), "UVI of -1", "zero or above");
         check(&act(r#""lamp-change", "enclosure": "e1", "lamp": "a", "topic": "b""#), "`topic` does not", "");
         let bytes = b"{\"t\": \"2026-03-01T08:00:00Z\", \"topic\": \"a\", \"payload\": \"\xB0C\"}";
-        assert!(read(bytes).expect_err("Latin-1").wrong.contains("byte 56"));
+        assert!(read(bytes).expect_err("Latin-1").wrong.contains("byte 57"));
     }
 }
