@@ -286,6 +286,16 @@ fn a_contactor_that_opens_is_told() {
 
 #[test]
 fn a_deadline_comes_before_a_line_of_the_same_time_and_lines_keep_their_order() {
+    // The rest after a cut is over five minutes after 12:10:10, and at that very time it is too hot again.
+    let mut tape = Tape::new("2026-03-01T12:10:00Z");
+    tape.say("e1/basking", "40.0");
+    tape.wait(10);
+    tape.say("e1/basking", "30.0");
+    tape.wait(20);
+    tape.basking(30.0, 270);
+    tape.wait(10);
+    tape.say("e1/basking", "41.0");
+    assert_eq!(tape.play().levels("heat"), [("12:15:10Z", 1.0), ("12:15:10Z", 0.0)]);
     // Lights off is at 20:00; the reading of that very moment meets the night's target.
     let mut tape = Tape::new("2026-03-01T19:59:30Z");
     tape.say("e1/basking", "31.0");
@@ -412,7 +422,7 @@ fn times_never_run_backwards_and_one_recording_gives_the_same_bytes() {
 
 fn any_line() -> impl Strategy<Value = Vec<u8>> {
     let t = prop_oneof![
-        (0..4_000_000_i64).prop_map(|s| (time("2026-03-01T00:00:00Z") + TimeDelta::seconds(s)).to_rfc3339()),
+        (0..200_000_i64).prop_map(|s| (time("2026-03-01T00:00:00Z") + TimeDelta::seconds(s)).to_rfc3339()),
         Just("0000-01-01T00:00:00Z".to_owned()),
         Just("9999-12-31T23:59:59.999999999Z".to_owned()),
         ".{0,20}",
