@@ -91,7 +91,8 @@ fn kind(of: &'static Kind, partial: bool, definitions: &mut Map<String, Value>) 
         ] }),
         Kind::Table(section) => reference(section, partial, definitions),
         Kind::Variants(tag, of) => {
-            let variants: Vec<_> = of.iter().map(|(word, section)| variant((tag, word), section, partial, definitions)).collect();
+            let variants: Vec<_> =
+                of.iter().map(|(word, section)| variant((tag, word), section, partial, definitions)).collect();
             json!({ "type": "object", "oneOf": variants })
         }
         Kind::Named(section) => json!({

@@ -116,12 +116,16 @@ fn mistakes_are_told_in_the_keepers_own_lines() {
     // A cut taken over, told where the keeper took it from.
     check(
         &based("pogona-vitticeps", "basking = { day = 46 }"),
-        &["Error 11:12 `cut` is 45.0 °C, not above the target of 46.0 °C | above 46.0 °C, and above the hysteresis of \
-           an on-off thermostat"],
+        &[
+            "Error 11:12 `cut` is 45.0 °C, not above the target of 46.0 °C | above 46.0 °C, and above the hysteresis of \
+           an on-off thermostat",
+        ],
     );
     check(
         &based("pogona-vitticeps", "retreat = { day = 24 }"),
-        &["Error 12:11 a spot of a care sheet has no `night` | add it, such as `night = 20.0`: target while it is night"],
+        &[
+            "Error 12:11 a spot of a care sheet has no `night` | add it, such as `night = 20.0`: target while it is night",
+        ],
     );
     check(
         &based("pogona-vitticeps", "photoperiod = { noon = \"14:00\" }"),
