@@ -1,7 +1,7 @@
 //! Care sheets that come with the program: named, built on, and mistaken.
 
 use super::*;
-use crate::settings::{Care, Photoperiod};
+use crate::settings::{Care, Clamp, Photoperiod};
 use crate::units::{Celsius, Uvi};
 use std::time::Duration;
 
@@ -71,8 +71,9 @@ fn a_sheet_that_is_based_on_another_changes_single_keys() {
     };
     assert_eq!((latitude.0, noon.to_string().as_str()), (-27.0, "14:00:00"));
     assert_eq!((clamp.shortest, clamp.longest), (hours(10), hours(13)));
-    let clock = photoperiod("photoperiod = { follow = \"clock\", on = \"07:00\", off = \"19:00\" }");
-    assert!(matches!(clock, Photoperiod::Clock { .. }), "another `follow` takes nothing over: {clock:?}");
+    // Another `follow` takes nothing over, not even the limits that both kinds have.
+    let site = photoperiod("photoperiod = { follow = \"site\" }");
+    assert_eq!(site, Photoperiod::Site { clamp: Clamp::NONE });
 }
 
 #[test]
