@@ -12,6 +12,7 @@
 //! | [`control`] | events and a moment in, effects out | all above |
 //! | [`message`] | bytes on topics to events, effects to bytes on topics | all above |
 //! | [`config`] | TOML text to settings, with every finding | `science`, `settings`, `units` |
+//! | [`replay`] | a recording through the control core, in the recording's time | `control`, `message` and all they use |
 //! | [`simulator`] | a physical room that answers by messages | `science`, `units`, `settings` |
 //! | `wire` | the MQTT connection | all above |
 //! | `daemon` | the live driver of the core | all above |
@@ -23,6 +24,7 @@ pub mod config;
 pub mod control;
 pub mod guard;
 pub mod message;
+pub mod replay;
 pub mod science;
 pub mod settings;
 pub mod simulator;

@@ -6,6 +6,7 @@ pub mod almanac;
 pub mod check;
 #[cfg(feature = "demo")]
 pub mod demo;
+mod replay;
 mod serve;
 pub mod wiring;
 
@@ -66,6 +67,8 @@ enum Command {
     },
     /// Look at the wiring: what each configured topic says, what is silent, and each relay tried once on request
     Wiring(wiring::Arguments),
+    /// Feed recorded messages through a configuration: what would it have done with last month?
+    Replay(replay::Arguments),
 }
 
 /// Where the configuration is.
@@ -121,6 +124,7 @@ pub fn main() -> ExitCode {
             almanac(&config, enclosure.as_deref(), from, days, format)
         }
         Command::Wiring(arguments) => wiring::run(arguments),
+        Command::Replay(arguments) => replay::run(arguments),
     }
 }
 

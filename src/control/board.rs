@@ -68,10 +68,9 @@ impl Board {
 
     /// Nothing of `kind` is wrong with `subject` (any more).
     pub(super) fn clear(&mut self, now: Mono, kind: AlarmKind, subject: &str) {
-        if self.entries.is_empty() {
-            return;
-        }
-        if let Some(entry) = self.entries.get_mut(&(kind, subject.to_owned()))
+        // Asked for every kind and subject at every step: to look through the few that stand costs less than the owned
+        // key that the map would want.
+        if let Some((_, entry)) = self.entries.iter_mut().find(|((of, known), _)| *of == kind && known == subject)
             && entry.life.update(now, false)
         {
             self.changed.push(kind);
@@ -111,8 +110,8 @@ impl Board {
     }
 
     fn is_active(&self, kind: AlarmKind, subject: &str) -> bool {
-        !self.entries.is_empty()
-            && self.entries.get(&(kind, subject.to_owned())).is_some_and(|entry| entry.life.state().is_active())
+        let is_meant = |(of, known): &(AlarmKind, String)| *of == kind && known == subject;
+        self.entries.iter().any(|(key, entry)| is_meant(key) && entry.life.state().is_active())
     }
 
     /// Somebody has seen the alarms of one kind, or all.

@@ -45,6 +45,10 @@ impl Anchor {
     }
 
     fn at(self, mono: Mono) -> DateTime<Utc> {
+        // Most often it was pinned just now, and the calendar's arithmetic costs more than the comparison.
+        if mono == self.mono {
+            return self.wall;
+        }
         let elapsed = TimeDelta::from_std(mono.since(self.mono)).unwrap_or(TimeDelta::MAX);
         self.wall.checked_add_signed(elapsed).unwrap_or(DateTime::<Utc>::MAX_UTC)
     }

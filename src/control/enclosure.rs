@@ -58,11 +58,16 @@ struct ProbeControl {
 struct Publish {
     due: Option<Mono>,
     last: Option<Mono>,
+    /// Nobody reads them.
+    never: bool,
 }
 
 impl Publish {
     /// Something changed that should be seen within `within` of the last document.
     fn request(&mut self, now: Mono, within: Duration) {
+        if self.never {
+            return;
+        }
         let due = self.last.map_or(now, |last| last.after(within).max(now));
         self.due = Some(self.due.map_or(due, |so_far| so_far.min(due)));
     }
@@ -94,7 +99,7 @@ impl EnclosureControl {
             day: DayClock::new(enclosure.care.photoperiod.clone(), ctx.site.timezone, ctx.site.place),
             remembered: vec![(0, 0, false); enclosure.lamps.len()],
             retained: Vec::new(),
-            publish: Publish { due: Some(ctx.now), last: None },
+            publish: Publish { due: Some(ctx.now), last: None, never: false },
         }
     }
 
@@ -113,6 +118,11 @@ impl EnclosureControl {
         for (control, marker) in self.lamps.iter().zip(&mut self.remembered) {
             *marker = control.guard.marker();
         }
+    }
+
+    /// No state document is wanted.
+    pub(super) fn publish_nothing(&mut self) {
+        self.publish = Publish { due: None, last: None, never: true };
     }
 
     /// A probe has said something. Guards come first: a lamp that one cuts is off before anything else is done.
@@ -296,7 +306,7 @@ impl EnclosureControl {
             self.publish.request(ctx.now, STATE_AFTER_CHANGE);
         }
         if self.publish.due.is_some_and(|due| ctx.now >= due) {
-            self.publish = Publish { due: None, last: Some(ctx.now) };
+            self.publish = Publish { due: None, last: Some(ctx.now), ..self.publish };
             ctx.out.push(Effect::State(self.ix));
         }
     }

@@ -58,12 +58,14 @@ struct Hours {
     share: f64,
     /// The day target is in force: it follows `after_dawn` and `before_dusk` too.
     day_target: bool,
-    /// Ask again by then.
+    /// Asked then …
+    from: Option<DateTime<Utc>>,
+    /// … and to be asked again by then.
     next: Option<DateTime<Utc>>,
 }
 
 impl Hours {
-    const UNKNOWN: Hours = Hours { is_day: false, open: false, share: 0.0, day_target: false, next: None };
+    const UNKNOWN: Hours = Hours { is_day: false, open: false, share: 0.0, day_target: false, from: None, next: None };
 
     /// Without a wall time it counts as night: lights stay off, and the night targets hold.
     fn at(day: &mut DayClock, window: &Window, wall: Option<DateTime<Utc>>) -> Hours {
@@ -83,8 +85,16 @@ impl Hours {
             open: opening.open,
             share: opening.share,
             day_target: by_day.open,
+            from: Some(wall),
             next: Some(next),
         }
+    }
+
+    /// Whether this is still so at `wall`. Along a ramp nothing stays as it is.
+    fn holds_at(&self, window: &Window, wall: Option<DateTime<Utc>>) -> bool {
+        let steady = window.ramp.is_zero() || !self.open;
+        let span = self.from.zip(self.next);
+        steady && wall.zip(span).is_some_and(|(wall, (from, next))| from <= wall && wall < next)
     }
 }
 
@@ -199,8 +209,11 @@ impl LampControl {
 
     fn wish(&mut self, ctx: &Context<'_>, lamp: &Lamp, probes: &[Probe], day: &mut DayClock) -> Proposal {
         let off = |reason| Proposal { level: Level::OFF, reason };
-        let hours = Hours::at(day, &lamp.window, ctx.wall);
-        self.hours = hours;
+        // The calendar is asked when something of it may have changed, and not on every message.
+        if !self.hours.holds_at(&lamp.window, ctx.wall) {
+            self.hours = Hours::at(day, &lamp.window, ctx.wall);
+        }
+        let hours = self.hours;
         self.target = lamp.heat.map(|heat| if hours.day_target { heat.target.day } else { heat.target.night });
         match ctx.stopping {
             Some(OnExit::AllOff) => return off(Reason::Stopping),

@@ -136,6 +136,13 @@ impl Controller {
         enclosures.map(build).collect()
     }
 
+    /// The same without [`Effect::State`], until a reload: for a driver that shows nobody how things stand. Their
+    /// deadlines would be most of its ticks.
+    pub fn without_states(mut self) -> Controller {
+        self.enclosures.iter_mut().for_each(EnclosureControl::publish_nothing);
+        self
+    }
+
     /// The settings in force.
     pub fn settings(&self) -> &Settings {
         &self.settings
