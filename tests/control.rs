@@ -190,7 +190,7 @@ fn a_relay_that_says_off_while_the_lamp_heats_on_is_found_and_cut_off() {
     // Welded: the relay reports OFF, and the spot goes on warming by a kelvin a minute.
     let mut found = None;
     for minute in 0..20 {
-        room.keeps_saying("e1/basking", &format!("{}", 33.0 + f64::from(minute) * 0.4), 30);
+        room.keeps_saying("e1/basking", &format!("{}", 33.0 + f64::from(minute) * 0.6), 30);
         room.wait(60);
         if room.alarm(AlarmKind::HeatUnstoppable).is_some() {
             found = Some(minute);

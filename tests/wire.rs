@@ -194,7 +194,8 @@ async fn a_refusal_of_mqtt_5_says_what_to_set() {
     assert_eq!(peer.next().await, Packet::Connect { level: 5, clean: true });
     peer.send(&[0x20, 3, 0, 0x84, 0]).await;
     let expected = "this broker does not speak MQTT 5: set protocol = \"3.1.1\" under [broker]";
-    assert_eq!(note(&mut inbox).await, format!("no connection to the broker: {expected}"));
+    let place = format!("127.0.0.1:{}", script.port);
+    assert_eq!(note(&mut inbox).await, format!("no connection to the broker at {place}: {expected}"));
     // MQTT 3.1.1, section 3.1.2.2: CONNACK 0x01, then the connection is closed.
     let mut peer = script.accept().await;
     peer.next().await;

@@ -15,8 +15,8 @@ use crate::time::parse_span;
 /// A key with its table's entry, as the parser gives it.
 type Entry<'a, 'i> = (&'a Spanned<DeString<'i>>, &'a Spanned<DeValue<'i>>);
 
-/// Reads source number `source`, whose text is `text`.
-pub(super) fn read(source: usize, text: &str, sink: &mut Sink) -> Fields {
+/// Reads source number `source`, whose text is `text`, as a `section`.
+pub(super) fn read(section: &'static Section, source: usize, text: &str, sink: &mut Sink) -> Fields {
     let (table, errors) = DeTable::parse_recoverable(text);
     for error in errors {
         let span = error.span().unwrap_or(0..0);
@@ -24,7 +24,7 @@ pub(super) fn read(source: usize, text: &str, sink: &mut Sink) -> Fields {
         sink.syntax(syntax_error(at, error.message(), sink.excerpt(at)));
     }
     let at = At { source, start: 0, end: 0 };
-    Reader { source, sink }.table(&ROOT, at, table.get_ref())
+    Reader { source, sink }.table(section, at, table.get_ref())
 }
 
 fn syntax_error(at: At, message: &str, excerpt: &str) -> Draft {

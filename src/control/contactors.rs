@@ -1,7 +1,7 @@
 //! The site's cut-offs: upstream contactors over several lamps.
 
 use crate::guard::{Contactor, SafetyRecord};
-use crate::settings::{CutOff, CutOffIx, EnclosureIx, Settings};
+use crate::settings::{CutOff, CutOffIx, Enclosure, EnclosureIx, Settings};
 use crate::time::Mono;
 use crate::units::Level;
 
@@ -32,9 +32,7 @@ impl Contactors {
             });
             let contactor = Contactor::new(remembered.flatten());
             let drive = Drive::new(contactor.permit(), connected);
-            let has = |enclosure: &crate::settings::Enclosure| {
-                enclosure.lamps.iter().any(|lamp| lamp.cut_off == Some(CutOffIx(ix)))
-            };
+            let has = |enclosure: &Enclosure| enclosure.lamps.iter().any(|lamp| lamp.cut_off == Some(CutOffIx(ix)));
             let below = (0..settings.enclosures.len()).filter(|&at| has(&settings.enclosures[at]));
             Above { contactor, drive, below: below.map(EnclosureIx).collect() }
         };

@@ -20,6 +20,8 @@ use super::reason::{Proposal, Reason};
 
 /// From this level on a dimmed lamp counts as fully on when it is judged too weak; a guess.
 const FULL_ENOUGH: f64 = 0.97;
+/// A warming lamp told off and reported on for this long is cut off upstream (guard law 6); a guess.
+const CUT_OFF_AFTER: Duration = Duration::from_secs(60);
 /// A hand setting lasts this long at most; a guess, so that nobody forgets one for good.
 const LONGEST_OVERRIDE: Duration = Duration::from_secs(24 * 3600);
 /// A ramp moves at least this often; a guess, fine enough for the eye over half an hour.
@@ -325,9 +327,25 @@ impl LampControl {
             self.cooling_until,
             warm,
             window,
+            self.drive
+                .disagreement(now)
+                .and_then(|lasted| CUT_OFF_AFTER.checked_sub(lasted))
+                .map(|left| now.after(left)),
         ];
         let driven = self.drive.next_deadline(now, &lamp.output);
         timers.into_iter().flatten().chain(switched).filter(|&at| at > now).chain(driven).min()
+    }
+
+    /// How it shows that it cannot be stopped, for lamps that warm and were told off: it heats or draws power, or its relay
+    /// has reported it on for too long.
+    pub(super) fn cannot_be_stopped(&self, now: Mono, lamp: &Lamp) -> Option<String> {
+        if let Some(evidence) = self.stoppage.as_ref().and_then(Stoppage::evidence) {
+            return Some(evidence.to_string());
+        }
+        let reported_on = self.drive.reported().is_some_and(|level| !level.is_off());
+        let told_off = lamp.guard.is_some() && self.drive.wanted().is_off();
+        let for_too_long = self.drive.disagreement(now).is_some_and(|lasted| lasted >= CUT_OFF_AFTER);
+        (told_off && reported_on && for_too_long).then(|| "its relay reports it on".to_owned())
     }
 
     /// The name of the contactor above it.

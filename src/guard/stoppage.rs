@@ -13,8 +13,8 @@ const POWER_FLOOR: Watts = Watts(3.0);
 /// A relay and its power meter need this long to show an OFF; a guess.
 const POWER_GRACE: Duration = Duration::from_secs(20);
 /// A rise by this much …
-const RISE: Kelvin = Kelvin(2.0);
-/// … within this time is a lamp and not the room; both guesses.
+const RISE: Kelvin = Kelvin(4.0);
+/// … within this time is a lamp, and neither the room nor an animal that lies down on the probe; both guesses.
 const RISE_WITHIN: Duration = Duration::from_secs(20 * 60);
 /// Cooling by this much shows that a lamp has ended; a guess.
 const FALL: Kelvin = Kelvin(1.0);

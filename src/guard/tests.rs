@@ -547,8 +547,10 @@ mod stoppage {
     #[test]
     fn a_lamp_that_goes_on_heating_is_found_and_one_that_cools_is_not() {
         for (readings, others_warm, expected) in [
-            (vec![32.0, 32.5, 33.0, 33.5, 34.0, 34.5, 35.0, 35.5], false, Some(7)),
-            (vec![32.0, 32.5, 33.0, 33.5, 34.0, 34.5, 35.0, 35.5], true, None),
+            (vec![32.0, 32.5, 33.0, 33.5, 34.5, 35.5, 36.5, 37.5, 38.5], false, Some(7)),
+            (vec![32.0, 32.5, 33.0, 33.5, 34.5, 35.5, 36.5, 37.5, 38.5], true, None),
+            // A warm animal lies down on the probe.
+            (vec![24.0, 23.5, 23.0, 22.5, 22.0, 24.5, 25.5, 25.5, 25.0], false, None),
             (vec![32.0, 32.3, 32.0, 31.0, 30.0, 29.0, 28.0], false, None),
             // Over the cut and not cooling, whatever else is on.
             (vec![41.0, 41.5, 42.0, 41.0], true, Some(3)),
