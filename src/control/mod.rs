@@ -143,6 +143,12 @@ impl Controller {
         self
     }
 
+    /// The same for a recording, whose clock was set whatever year it says.
+    pub fn of_any_year(mut self) -> Controller {
+        self.clock = Clock::of_any_year(self.now);
+        self
+    }
+
     /// The settings in force.
     pub fn settings(&self) -> &Settings {
         &self.settings

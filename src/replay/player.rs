@@ -39,7 +39,7 @@ impl Player {
         let now = Moment { mono: Mono::START, wall: start };
         let routes = Routes::new(&settings);
         Player {
-            controller: Controller::new(settings, now, &[]).without_states(),
+            controller: Controller::new(settings, now, &[]).without_states().of_any_year(),
             routes,
             start,
             now,
