@@ -158,7 +158,8 @@ mod tests {
     fn a_jump_is_told_in_standard_deviations() {
         let of = |meter: f64| gain(&pairings(&[(meter, 600.0, 0.05)]), METER).expect("usable");
         // ln 2 over √(2·0.05²) (arithmetic).
-        near(of(3.0).jump_to(&of(6.0), METER), 0.693_147 / 0.070_711, 1e-3);
-        near(of(6.0).jump_to(&of(3.0), METER), -0.693_147 / 0.070_711, 1e-3);
+        let expected = std::f64::consts::LN_2 / 0.005_f64.sqrt();
+        near(of(3.0).jump_to(&of(6.0), METER), expected, 1e-9);
+        near(of(6.0).jump_to(&of(3.0), METER), -expected, 1e-9);
     }
 }
