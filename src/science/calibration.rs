@@ -135,6 +135,9 @@ mod tests {
         let without = gain(&[list[0], list[1], list[3]], METER).expect("usable");
         let with = gain(&list, METER).expect("usable");
         assert_eq!(with, Gain { outliers: vec![2], ..without });
+        // Two that agree by chance do not make an outlier of a third within its spread.
+        let close = pairings(&[(3.0, 600.0, 0.05), (3.0, 600.0, 0.05), (3.2, 600.0, 0.05)]);
+        assert!(gain(&close, METER).expect("usable").outliers.is_empty());
         list.truncate(3);
         assert_eq!(gain(&list, METER).expect("usable").outliers, [2]);
         let two = gain(&list[1..], METER).expect("usable");

@@ -6,7 +6,8 @@
 //!
 //! What a limit costs in false alarms is in the tables of Lucas & Crosier 1982 and Lucas & Saccucci 1990, reproduced by
 //! the tests: with k = 0.5 a two-sided CUSUM alarms falsely every 168 samples at h = 4 and every 465 at h = 5. At one
-//! sample a day those are months, so a chart meant to be quiet for a hundred years wants a limit well above them.
+//! sample a day those are months; [`Cusum::quiet`] is for samples of which hundreds of lamps give one each day. Run
+//! lengths hold for independent normal samples and a fit that is known; a course fitted to few readings alarms sooner.
 //!
 //! [`Line::residual`]: super::line::Line::residual
 
@@ -138,6 +139,12 @@ impl Cusum {
     /// A chart with slack k and decision limit h, in standard deviations of a sample.
     pub fn new(slack: f64, limit: f64) -> Cusum {
         Cusum { slack, limit, head_start: 0.0, above: Sum::at(0.0), below: Sum::at(0.0) }
+    }
+
+    /// k 0.5 and h 11 for one sample a day: a false alarm in 190 656 samples, 522 years, and a step of two standard
+    /// deviations found in 8 (Brook & Evans' Markov chain with 2000 states, in scipy; the tests hold it by quadrature).
+    pub fn quiet() -> Cusum {
+        Cusum::new(0.5, 11.0)
     }
 
     /// The same chart with both sums begun at `share` of the limit, 0..=1; Lucas & Crosier advise a half. For what may
@@ -280,6 +287,14 @@ mod tests {
     }
 
     #[test]
+    fn a_head_start_is_no_part_of_the_size_of_a_step() {
+        // Arithmetic: from 2 of 4, samples of 1.5 add 1 each; the third is over the limit. They were 1.5 large.
+        let mut chart = Cusum::new(0.5, 4.0).with_head_start(0.5);
+        assert_eq!([chart.push(1.5), chart.push(1.5)], [None; 2]);
+        assert_eq!(chart.push(1.5), Some(Step { side: Side::Above, samples: 3, size: 1.5 }));
+    }
+
+    #[test]
     fn a_missing_sample_is_no_evidence_and_a_broken_limit_lets_nothing_pass() {
         let (mut cusum, mut ewma) = (Cusum::new(0.5, 4.0), Ewma::new(0.2, 3.0));
         cusum.push(1.5);
@@ -291,6 +306,15 @@ mod tests {
         }
         assert!(Cusum::new(0.5, f64::NAN).push(0.0).is_some());
         assert!(Ewma::new(0.2, f64::NAN).push(0.0).is_some());
+    }
+
+    #[test]
+    fn a_quiet_chart_is_quiet_for_centuries_of_days() {
+        // The same run lengths by a Markov chain (Brook & Evans, Biometrika 59, 1972) with 2000 states, by scipy 1.17.1.
+        let Cusum { slack, limit, .. } = Cusum::quiet();
+        near(arl::cusum(slack, limit, 0.0, 0.0), 190_655.6, 2.0);
+        near(arl::cusum(0.5, 9.5, 0.0, 0.0), 42_532.6, 1.0);
+        assert!(arl::cusum(slack, limit, 0.0, 2.0) < 8.1);
     }
 
     /// Mean run length of `runs` charts on normal samples around `shift`, with its standard error.

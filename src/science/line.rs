@@ -90,7 +90,8 @@ impl LineSums {
             scatter,
             freedom,
         };
-        (self.xx > 0.0 && line.slope.is_finite() && line.slope_error.is_finite()).then_some(line)
+        let numbers = [line.centre.0, line.centre.1, line.slope, line.centre_error, line.slope_error, line.scatter];
+        (self.xx > 0.0 && numbers.into_iter().all(f64::is_finite)).then_some(line)
     }
 }
 
@@ -275,7 +276,7 @@ fn huber_error(points: &[Point], line: &Line, scale: f64) -> f64 {
     let (mut squares, mut inside) = (0.0, 0.0);
     for point in points {
         let residual = (point.y - line.at(point.x)) * point.weight.sqrt();
-        let held = residual.clamp(-HUBER * scale, HUBER * scale);
+        let held = residual.abs().min(HUBER * scale);
         squares += held * held;
         inside += f64::from(u8::from(residual.abs() <= HUBER * scale));
     }

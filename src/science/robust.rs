@@ -241,7 +241,6 @@ mod tests {
                 }
             }
         }
-        // The median and the mean do move: at a third down to nothing by 0.67 deviations, and by a third.
         assert!(day(0.03, 0.9, 0.0, 0.3) < 1.5, "a day in the shade is one");
     }
 }

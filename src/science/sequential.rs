@@ -116,8 +116,8 @@ impl Wald {
     }
 
     /// How many samples the test takes on average under the first and under the second hypothesis, for normal samples
-    /// whose means differ by `separation` standard deviations (Wald 1945, without the overshoot, so too few by about
-    /// `0.583·2/separation` for large ones).
+    /// whose means differ by `separation` standard deviations (Wald 1945). It leaves out how far the last sample
+    /// overshoots the bound, and so is too few by about 1.2/separation.
     pub fn samples(&self, separation: f64) -> (f64, f64) {
         let drift = 0.5 * separation * separation;
         let (up, down) = (libm::exp(self.upper), libm::exp(self.lower));

@@ -1,5 +1,7 @@
 //! Straight lines against certified fits, a published robust fit and a second library.
 
+use proptest::prelude::*;
+
 use super::*;
 use crate::science::testing::{Pcg32, near, normal};
 
@@ -214,4 +216,40 @@ fn too_few_readings_give_no_line() {
     ];
     assert_eq!(LineSums::of(&broken).count(), 0);
     assert_eq!(huber(&broken), None);
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::with_cases(400) })]
+
+    #[test]
+    fn the_expected_fall_lies_within_its_interval(
+        (x, y) in (-1e4..1e4, -10.0..10.0),
+        slope in -1.0..1.0,
+        (centre_error, slope_error) in (0.0..2.0, 0.0..1.0),
+        freedom in prop_oneof![Just(1.0), Just(5.0), Just(f64::INFINITY)],
+        (level, share) in (-10.0..10.0, 0.01..0.99),
+    ) {
+        let line = Line { centre: (x, y), slope, centre_error, slope_error, scatter: 1.0, freedom };
+        let Some(fall) = line.falls_to(level, share) else {
+            // It rises for certain: the interval of the slope is above zero.
+            prop_assert!(slope > 0.0);
+            return Ok(());
+        };
+        prop_assert_eq!(fall.expected.is_some(), slope < 0.0);
+        if let Some(expected) = fall.expected {
+            let slack = 1e-6 * (1.0 + expected.abs());
+            prop_assert!(fall.earliest.is_none_or(|earliest| earliest <= expected + slack), "{:?}", fall);
+            prop_assert!(fall.latest.is_none_or(|latest| expected <= latest + slack), "{:?}", fall);
+        }
+    }
+
+    #[test]
+    fn no_readings_end_the_program(data in proptest::collection::vec(any::<(f64, f64, f64)>(), 0..20), level: f64) {
+        let points: Vec<Point> = data.iter().map(|&(x, y, weight)| Point { x, y, weight }).collect();
+        for line in [LineSums::of(&points).line(), huber(&points)].into_iter().flatten() {
+            line.falls_to(level, 0.8);
+            let (low, high) = line.prediction(line.centre.0, 0.8);
+            prop_assert!(low <= high, "{:?}", line);
+        }
+    }
 }
