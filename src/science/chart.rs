@@ -141,7 +141,7 @@ impl Cusum {
         Cusum { slack, limit, head_start: 0.0, above: Sum::at(0.0), below: Sum::at(0.0) }
     }
 
-    /// k 0.5 and h 11 for one sample a day: a false alarm in 190 656 samples, 522 years, and a step of two standard
+    /// k 0.5 and h 11 for one sample a day: a false alarm in about 190 660 samples, 522 years, and a step of two standard
     /// deviations found in 8 (Brook & Evans' Markov chain with 2000 states, in scipy; the tests hold it by quadrature).
     pub fn quiet() -> Cusum {
         Cusum::new(0.5, 11.0)
@@ -310,10 +310,11 @@ mod tests {
 
     #[test]
     fn a_quiet_chart_is_quiet_for_centuries_of_days() {
-        // The same run lengths by a Markov chain (Brook & Evans, Biometrika 59, 1972) with 2000 states, by scipy 1.17.1.
+        // The same run lengths by a Markov chain (Brook & Evans, Biometrika 59, 1972) with 2000 states, by scipy 1.17.1;
+        // a chain of finite states is good to about one in 10 000 here.
         let Cusum { slack, limit, .. } = Cusum::quiet();
-        near(arl::cusum(slack, limit, 0.0, 0.0), 190_655.6, 2.0);
-        near(arl::cusum(0.5, 9.5, 0.0, 0.0), 42_532.6, 1.0);
+        near(arl::cusum(slack, limit, 0.0, 0.0), 190_655.6, 20.0);
+        near(arl::cusum(0.5, 9.5, 0.0, 0.0), 42_532.6, 4.0);
         assert!(arl::cusum(slack, limit, 0.0, 2.0) < 8.1);
     }
 
