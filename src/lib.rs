@@ -6,7 +6,7 @@
 //! |---|---|---|
 //! | [`units`] | quantities with their units in the type | nothing |
 //! | [`time`] | [`Moment`](time::Moment): monotonic and wall time together | nothing |
-//! | [`science`] | pure numbers: sun, UV units, thermal networks | `units` |
+//! | [`science`] | pure numbers: sun, UV, thermal networks, charts, fits, odds | `units` |
 //! | [`settings`] | what the keeper asked for, checked, as plain data | `units` |
 //! | [`guard`] | the guard law: the last word on every lamp | `units`, `time`, `settings` |
 //! | [`control`] | events and a moment in, effects out | all above |
