@@ -48,7 +48,7 @@ pub struct Gain {
 }
 
 /// A pairing is an outlier beyond so many robust standard deviations from the median: B. Iglewicz & D. C. Hoaglin, *How
-/// to Detect and Handle Outliers*, 1993 (NIST/SEMATECH e-Handbook 1.3.5.17).
+/// to Detect and Handle Outliers*, 1993 (NIST/SEMATECH e-Handbook 1.3.5.17); the number from memory.
 const OUTLIER: f64 = 3.5;
 
 /// The gain of a probe from `pairings` by one meter of standard uncertainty `meter`: the weighted mean of the logarithms

@@ -224,7 +224,7 @@ fn roots(a: f64, b: f64, c: f64) -> (Option<f64>, Option<f64>) {
 }
 
 /// Where Huber's weights begin to fall, in standard deviations: 95 % efficient for normal readings (P. J. Huber,
-/// *Robust Statistics*, 1981).
+/// *Robust Statistics*, 1981; the number from memory).
 const HUBER: f64 = 1.345;
 /// Standard deviation of a normal distribution over its median absolute deviation, 1/Φ⁻¹(3/4).
 pub(super) const NORMAL_PER_MAD: f64 = 1.482_602_218_505_602;
