@@ -2,8 +2,8 @@
 //!
 //! Nodes with a heat capacity exchange heat with each other and with boundaries, whose temperatures run along straight
 //! lines within a step. While heat inputs hold still such a network is `C·x' = −K·x + P + L·T(t)` with a symmetric `K`.
-//! Its modes are the eigenvectors of `C^(−½)·K·C^(−½)`: in them every part runs alone, each an exponential towards a line,
-//! so a step of any length costs a few operations for each mode and has no error but rounding ([`Motion`]).
+//! Its modes are the eigenvectors of `C^(−½)·K·C^(−½)`: in them every part runs alone, each an exponential towards a
+//! line, so a step of any length costs a few operations for each mode and has no error but rounding ([`Motion`]).
 
 mod modes;
 mod motion;

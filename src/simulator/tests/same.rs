@@ -77,6 +77,7 @@ fn debug_and_release_and_every_machine_say_the_same_bytes() {
         TimedFault { at, until: Some(at + minutes(7)), fault }
     };
     let faults: Vec<TimedFault> = one_of_each().into_iter().enumerate().map(timed).collect();
-    // Our own output, kept to see that no build and no machine gives another. It changes with the plant, never by itself.
+    // Our own output, kept to see that no build and no machine gives another. It changes with the plant, never by
+    // itself.
     assert_eq!(format!("{:016x}", hash(&said(42, &faults, &[60_000]))), "f2084eec829a1836");
 }
