@@ -50,7 +50,6 @@ proptest! {
         seed in 0..1000_u64, faults in some_faults(), steps in proptest::collection::vec(1..900_000_u64, 1..6),
     ) {
         let whole = said(seed, &faults, &[60_000]);
-        prop_assert!(whole.len() > 100);
         prop_assert_eq!(&whole, &said(seed, &faults, &[60_000]));
         prop_assert_eq!(&whole, &said(seed, &faults, &steps));
     }
@@ -58,7 +57,9 @@ proptest! {
 
 #[test]
 fn another_seed_is_another_room() {
-    assert_ne!(said(1, &[], &[60_000]), said(2, &[], &[60_000]));
+    let one = said(1, &[], &[60_000]);
+    assert!(one.len() > 1000, "a healthy room is not silent");
+    assert_ne!(one, said(2, &[], &[60_000]));
 }
 
 /// A hash of everything said: FNV-1a, 64 bits.
