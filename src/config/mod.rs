@@ -29,6 +29,17 @@ pub use schema::schema;
 use crate::settings::Settings;
 use finding::Sink;
 
+/// What reads a table of keys, for other files a keeper writes: the same findings for the same slips.
+pub(crate) mod form {
+    pub(crate) use super::fields::{Fields, Put, Value};
+    pub(crate) use super::finding::{At, Draft, Sink};
+    pub(crate) use super::keys::{
+        Key, Kind, NONE, Rule, Section, above, default, optional, required, span_text, table, within,
+    };
+    pub(crate) use super::keys::{Bounds, Need, Plain};
+    pub(crate) use super::shape::read;
+}
+
 /// What became of a configuration.
 #[derive(Debug)]
 pub struct Checked {
@@ -50,7 +61,7 @@ pub fn parse(sources: &[Source]) -> Checked {
     let mut sink = Sink::new(sources);
     let mut root = None;
     for (index, source) in sources.iter().enumerate() {
-        let fields = shape::read(index, &source.text, &mut sink);
+        let fields = shape::read(&keys::ROOT, index, &source.text, &mut sink);
         match &mut root {
             None => root = Some(fields),
             Some(root) => root.join_file(fields, &mut sink),
