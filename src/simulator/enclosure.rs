@@ -3,17 +3,18 @@
 use chrono::{DateTime, TimeDelta, Utc};
 
 use crate::science::thermal::{Boundary, JoulesPerKelvin, Motion, Network, Node, WattsPerKelvin};
-use crate::settings::{CutOffIx, Enclosure, Measures, ProbeIx};
+use crate::settings::{CutOffIx, Enclosure, EnclosureIx, LampIx, Measures, ProbeIx};
 use crate::units::{Celsius, Level, Uvi, Watts};
 
+use super::fault::Switch;
 use super::lamp::LampPlant;
+use super::message::Message;
 use super::physics::{EnclosurePhysics, LampPhysics, ProbePhysics, Region};
 use super::probe::{ProbePlant, said};
 use super::random::Pcg32;
 use super::relay::RelayPlant;
 use super::room::Room;
 use super::uv::UvSource;
-use super::world::Message;
 
 /// Heat capacities of the places in a box of 120 × 60 × 60 cm, J/K: stone of 2 kg, air with fittings, air with walls
 /// and substrate. Guesses in the order of mass times specific heat.
@@ -170,6 +171,7 @@ pub(super) struct EnclosurePlant {
 impl EnclosurePlant {
     /// `enclosure` at rest at `room`, all lamps off. Each probe draws from a stream of its own, counted from `stream`.
     pub fn new(
+        at: EnclosureIx,
         enclosure: &Enclosure,
         physics: &EnclosurePhysics,
         room: Celsius,
@@ -179,8 +181,9 @@ impl EnclosurePlant {
         let layout = layout(physics.size, &physics.lamps, &warm_ups(enclosure));
         debug_assert_eq!(layout.room.index(), 0, "the room is the only boundary");
         let heat = vec![0.0; layout.network.nodes()];
-        let lamps = enclosure.lamps.iter().zip(&physics.lamps).zip(&layout.bodies);
-        let lamps = lamps.map(|((lamp, physics), body)| slot(lamp, physics, *body)).collect();
+        let lamps = enclosure.lamps.iter().zip(&physics.lamps).zip(&layout.bodies).enumerate();
+        let lamps =
+            lamps.map(|(l, ((lamp, physics), body))| slot(lamp, physics, *body, Switch::Lamp(at, LampIx(l)))).collect();
         let probes = enclosure.probes.iter().zip(&physics.probes).enumerate().map(|(i, (probe, physics))| {
             let generator = Pcg32::new(seed, stream + i as u64);
             let wired = |lamp: &crate::settings::Lamp| lamp.power_probe == Some(ProbeIx(i));
@@ -189,7 +192,7 @@ impl EnclosurePlant {
             let wired = if own.is_empty() { (0..enclosure.lamps.len()).collect() } else { own };
             let measures = probe.measures;
             let leader = enclosure.probes.iter().position(|other| other.topic == probe.topic).unwrap_or(i);
-            let mut plant = ProbePlant::new(probe, physics.accuracy, generator);
+            let mut plant = ProbePlant::new((at, ProbeIx(i)), probe, physics.accuracy, generator);
             if leader != i {
                 plant.follow();
             }
@@ -292,13 +295,13 @@ impl EnclosurePlant {
 }
 
 /// A lamp in its slot, off.
-fn slot(lamp: &crate::settings::Lamp, physics: &LampPhysics, body: Node) -> Slot {
+fn slot(lamp: &crate::settings::Lamp, physics: &LampPhysics, body: Node, switch: Switch) -> Slot {
     let millis = |span: std::time::Duration| span.as_millis() as u64;
     let restrike = millis(lamp.fitting.traits().restrike.value);
     let warm_up = millis(lamp.warm_up);
     Slot {
         lamp: LampPlant::new(lamp.fitting, physics.watts.0, warm_up, restrike, physics.ageing, physics.burnt),
-        relay: RelayPlant::new(&lamp.output, Level::OFF),
+        relay: RelayPlant::new(&lamp.output, Level::OFF, switch),
         cut_off: lamp.cut_off,
         uv: physics.uv,
         lux: physics.lux,

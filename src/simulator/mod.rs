@@ -10,6 +10,7 @@ mod enclosure;
 mod fault;
 mod fopdt;
 mod lamp;
+mod message;
 mod physics;
 mod probe;
 mod random;
@@ -19,15 +20,16 @@ mod uv;
 mod words;
 mod world;
 
-pub use fault::{Fault, TimedFault};
+pub use fault::{Fault, Spells, Spikes, Strength, Subject, Switch, TimedFault};
 pub use fopdt::Fopdt;
 pub use lamp::Ageing;
+pub use message::{Message, Source};
 pub use physics::{EnclosurePhysics, LampPhysics, Physics, ProbePhysics, Region};
 pub use probe::{Accuracy, POWER_UP};
 pub use random::Pcg32;
 pub use room::Climate;
 pub use uv::{Metres, REFERENCE, Spread, UvSource};
-pub use world::{Message, World};
+pub use world::World;
 
 #[cfg(test)]
 mod tests;

@@ -3,11 +3,11 @@
 use chrono::{DateTime, SecondsFormat, Utc};
 use serde_json::Value;
 
-use crate::settings::{Measures, PayloadUnit, Probe};
+use crate::settings::{EnclosureIx, Measures, PayloadUnit, Probe, ProbeIx};
 
+use super::message::{Message, Payload, Source, Thousandths};
 use super::random::Pcg32;
-use super::words::{document, plain};
-use super::world::Message;
+use super::words::document;
 
 /// How well a probe measures, in the kept unit of what it measures.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -43,6 +43,8 @@ const JITTER: f64 = 0.01;
 /// A probe. Moments are milliseconds since the world began.
 #[derive(Clone, Debug)]
 pub(super) struct ProbePlant {
+    /// Which it is.
+    ix: (EnclosureIx, ProbeIx),
     /// What the core was told about it: topic, pointer, unit.
     probe: Probe,
     /// How well it measures.
@@ -63,10 +65,11 @@ pub(super) struct ProbePlant {
 
 impl ProbePlant {
     /// A probe that has been on for a while and speaks first within its interval.
-    pub fn new(probe: &Probe, accuracy: Accuracy, mut generator: Pcg32) -> ProbePlant {
+    pub fn new(ix: (EnclosureIx, ProbeIx), probe: &Probe, accuracy: Accuracy, mut generator: Pcg32) -> ProbePlant {
         let first = generator.unit() * probe.every.as_millis() as f64;
         let probe = probe.clone();
         ProbePlant {
+            ix,
             probe,
             accuracy,
             generator,
@@ -131,8 +134,8 @@ impl ProbePlant {
     }
 
     /// A reading in the unit and with the digits of its payload.
-    fn text(&self, value: f64) -> String {
-        plain(match self.probe.unit {
+    fn number(&self, value: f64) -> Thousandths {
+        Thousandths::of(match self.probe.unit {
             PayloadUnit::Kept => value,
             PayloadUnit::Fahrenheit => value * 9.0 / 5.0 + 32.0,
         })
@@ -142,17 +145,18 @@ impl ProbePlant {
 /// What probes that share a topic say together, with what they read; none where nobody reads anything.
 pub(super) fn said(readings: &[(&ProbePlant, f64)], wall: DateTime<Utc>) -> Option<Message> {
     let (first, value) = readings.first()?;
-    let topic = first.probe.topic.clone();
+    let topic = first.probe.topic.as_str().into();
+    let source = Source::Probe(first.ix.0, first.ix.1);
     if first.probe.pointer.is_none() && first.probe.stamp_pointer.is_none() {
-        return Some(Message { topic, payload: first.text(*value), retained: false });
+        return Some(Message::new(&topic, Payload::Number(first.number(*value)), source));
     }
     let stamp = Value::String(wall.to_rfc3339_opts(SecondsFormat::Millis, true));
     let numbers = readings.iter().map(|(probe, value)| {
-        let number = serde_json::from_str(&probe.text(*value)).unwrap_or(Value::Null);
+        let number = serde_json::from_str(&probe.number(*value).text()).unwrap_or(Value::Null);
         (probe.probe.pointer.as_deref().unwrap_or(""), number)
     });
     let stamps = readings.iter().filter_map(|(probe, _)| Some((probe.probe.stamp_pointer.as_deref()?, stamp.clone())));
-    Some(Message { topic, payload: document(numbers.chain(stamps)), retained: false })
+    Some(Message::new(&topic, Payload::Text(document(numbers.chain(stamps)).into()), source))
 }
 
 #[cfg(test)]
@@ -176,7 +180,7 @@ mod tests {
             reject: vec![85.0],
             fastest: None,
         };
-        ProbePlant::new(&probe, Accuracy::common(Measures::Temperature), Pcg32::new(1, 2))
+        ProbePlant::new((EnclosureIx(0), ProbeIx(0)), &probe, Accuracy::common(Measures::Temperature), Pcg32::new(1, 2))
     }
 
     fn wall() -> DateTime<Utc> {
@@ -185,7 +189,7 @@ mod tests {
 
     fn payload(probe: &mut ProbePlant, truth: f64) -> Option<String> {
         let value = probe.read(truth)?;
-        Some(said(&[(probe, value)], wall())?.payload)
+        Some(said(&[(probe, value)], wall())?.payload().into_owned())
     }
 
     fn number(probe: &mut ProbePlant, truth: f64) -> f64 {

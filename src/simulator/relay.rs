@@ -4,8 +4,9 @@
 use crate::settings::{Output, OutputKind};
 use crate::units::Level;
 
+use super::fault::Switch;
+use super::message::{Message, Payload, Source};
 use super::words::{as_json, document, heard, plain};
-use super::world::Message;
 
 /// Contacts that have welded, or are about to.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -22,6 +23,8 @@ enum Contacts {
 /// A relay or dimmer. Moments are milliseconds since the world began.
 #[derive(Clone, Debug)]
 pub(super) struct RelayPlant {
+    /// Which it is.
+    switch: Switch,
     /// How it is spoken to.
     output: Output,
     /// What it was last told, which is also what it reports.
@@ -36,8 +39,8 @@ pub(super) struct RelayPlant {
 
 impl RelayPlant {
     /// An output with voltage, told `told` so far.
-    pub fn new(output: &Output, told: Level) -> RelayPlant {
-        RelayPlant { output: output.clone(), told, releases: None, contacts: Contacts::Sound, deaf: false }
+    pub fn new(output: &Output, told: Level, switch: Switch) -> RelayPlant {
+        RelayPlant { switch, output: output.clone(), told, releases: None, contacts: Contacts::Sound, deaf: false }
     }
 
     /// Takes a command at `now`. Whether it understood; what it does not understand it ignores, as real ones do.
@@ -120,7 +123,7 @@ impl RelayPlant {
             Some(pointer) => document([(pointer.as_str(), as_json(&word))]),
             None => word,
         };
-        Some(Message { topic, payload, retained: false })
+        Some(Message::new(&topic.into(), Payload::Text(payload.into()), Source::Switch(self.switch)))
     }
 }
 
@@ -138,11 +141,11 @@ mod tests {
         };
         let hold = hold.map(Duration::from_secs);
         let output = Output { set: "r/set".to_owned(), state: Some("r".to_owned()), state_pointer: None, kind, hold };
-        RelayPlant::new(&output, Level::OFF)
+        RelayPlant::new(&output, Level::OFF, Switch::CutOff(crate::settings::CutOffIx(0)))
     }
 
     fn report(relay: &RelayPlant) -> String {
-        relay.report().expect("it has a state topic").payload
+        relay.report().expect("it has a state topic").payload().into_owned()
     }
 
     #[test]
@@ -195,7 +198,7 @@ mod tests {
             kind,
             hold: None,
         };
-        let mut dimmer = RelayPlant::new(&output, Level::OFF);
+        let mut dimmer = RelayPlant::new(&output, Level::OFF, Switch::CutOff(crate::settings::CutOffIx(0)));
         assert!(dimmer.command(0, "40"));
         assert_eq!(dimmer.level(), Level::clamped(0.4));
         assert_eq!(report(&dimmer), r#"{"out":{"level":102}}"#);

@@ -9,22 +9,12 @@ use crate::settings::{CutOffIx, EnclosureIx, LampIx, ProbeIx, Settings};
 use crate::units::{Celsius, Kelvin, Level, Watts};
 
 use super::enclosure::{EnclosurePlant, Surroundings};
-use super::fault::{Fault, TimedFault};
+use super::fault::{Fault, Switch, TimedFault};
+use super::message::Message;
 use super::physics::{Physics, Region};
 use super::random::Pcg32;
 use super::relay::RelayPlant;
 use super::room::Room;
-
-/// A message as it would stand on the broker.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Message {
-    /// Its topic.
-    pub topic: String,
-    /// Its payload, which is text.
-    pub payload: String,
-    /// Whether the broker should keep it.
-    pub retained: bool,
-}
 
 /// What listens on a command topic.
 #[derive(Clone, Copy, Debug)]
@@ -75,6 +65,8 @@ pub struct World {
     agenda: BTreeSet<(u64, usize)>,
     /// The same by enclosure.
     due: Vec<u64>,
+    /// What the broker keeps on their topics.
+    kept: BTreeMap<String, Vec<u8>>,
     /// Reports of outputs that just got power, not yet spoken.
     waiting: Vec<Message>,
 }
@@ -95,12 +87,16 @@ impl World {
         let room = Room::new(physics.climate, settings.site.place, &mut Pcg32::new(seed, 0));
         let now = room.at(start);
         let build = |(i, (enclosure, physics))| {
-            EnclosurePlant::new(enclosure, physics, now, seed, STREAMS_PER_ENCLOSURE * (i as u64 + 1))
+            EnclosurePlant::new(EnclosureIx(i), enclosure, physics, now, seed, STREAMS_PER_ENCLOSURE * (i as u64 + 1))
         };
         let enclosures: Vec<EnclosurePlant> =
             settings.enclosures.iter().zip(&physics.enclosures).enumerate().map(build).collect();
-        let cut_offs: Vec<RelayPlant> =
-            settings.cut_offs.iter().map(|cut_off| RelayPlant::new(&cut_off.output, Level::FULL)).collect();
+        let cut_offs: Vec<RelayPlant> = settings
+            .cut_offs
+            .iter()
+            .enumerate()
+            .map(|(c, cut_off)| RelayPlant::new(&cut_off.output, Level::FULL, Switch::CutOff(CutOffIx(c))))
+            .collect();
         let reports = enclosures.iter().flat_map(|e| e.lamps.iter().map(|slot| &slot.relay)).chain(&cut_offs);
         let waiting = reports.filter_map(RelayPlant::report).collect();
         let due: Vec<u64> = enclosures.iter().map(EnclosurePlant::next).collect();
@@ -114,6 +110,7 @@ impl World {
             turned: 0,
             agenda: due.iter().enumerate().map(|(i, at)| (*at, i)).collect(),
             due,
+            kept: BTreeMap::new(),
             waiting,
             enclosures,
             cut_offs,
@@ -205,6 +202,18 @@ impl World {
         }
     }
 
+    /// Tells what the broker keeps on a command topic; none: nothing. An output hears it whenever it boots.
+    pub fn set_retained(&mut self, topic: &str, payload: Option<&[u8]>) {
+        match payload {
+            Some(payload) if self.listeners.contains_key(topic) => {
+                self.kept.insert(topic.to_owned(), payload.to_vec());
+            }
+            _ => {
+                self.kept.remove(topic);
+            }
+        }
+    }
+
     /// Passes on what outputs and contactors of one enclosure let through now.
     fn feed(&mut self, enclosure: usize) {
         let around = Surroundings { room: &self.room, start: self.start, closed: &self.closed };
@@ -243,15 +252,15 @@ impl World {
                 slot(all, e, l, &|slot| slot.lamp.set_broken(now, comes));
                 Some(e)
             }
-            Fault::RelayWelds(e, l) => {
+            Fault::RelayWelds(Switch::Lamp(e, l)) => {
                 slot(all, e, l, &|slot| slot.relay.set_welded(comes));
                 Some(e)
             }
-            Fault::RelayIsDeaf(e, l) => {
+            Fault::RelayIsDeaf(Switch::Lamp(e, l)) => {
                 slot(all, e, l, &|slot| slot.relay.set_deaf(comes));
                 Some(e)
             }
-            Fault::CutOffWelds(c) => {
+            Fault::RelayWelds(Switch::CutOff(c)) => {
                 if let Some(cut_off) = self.cut_offs.get_mut(c.0) {
                     cut_off.set_welded(comes);
                 }
@@ -271,6 +280,8 @@ impl World {
                 self.room.set_extra(if comes { by } else { Kelvin(0.0) });
                 None
             }
+            // The others follow.
+            _ => None,
         };
         if let Some(e) = concerned.filter(|e| e.0 < self.enclosures.len()) {
             self.feed(e.0);

@@ -59,10 +59,11 @@ impl Stage {
     /// Hands every message that was said to the core, and what comes back to the room.
     fn deliver(&mut self, said: &mut Vec<Message>) {
         while !said.is_empty() {
-            for Message { topic, payload, retained } in std::mem::take(said) {
-                let mut events = Vec::new();
-                let decoded = self.routes.decode(&topic, payload.as_bytes(), retained, &self.settings, &mut events);
-                assert!(decoded.is_ok(), "{topic} {payload}: {decoded:?}");
+            for message in std::mem::take(said) {
+                let (mut events, payload) = (Vec::new(), message.payload());
+                let (topic, retained) = (message.topic(), message.retained());
+                let decoded = self.routes.decode(topic, payload.as_bytes(), retained, &self.settings, &mut events);
+                assert!(decoded.is_ok(), "{message:?}: {decoded:?}");
                 events.into_iter().for_each(|event| self.handle(event, said));
             }
         }

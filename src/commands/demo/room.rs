@@ -13,7 +13,7 @@ use super::link::{Incoming, Link};
 use crate::config::{self, Source};
 use crate::daemon::Clock;
 use crate::settings::{EnclosureIx, LampIx, ProbeIx, Settings};
-use crate::simulator::{Fault, Message, Physics, TimedFault, World};
+use crate::simulator::{Fault, Message, Physics, Switch, TimedFault, World};
 
 /// What stands in the room.
 const CONFIGURATION: &str = include_str!("demo.toml");
@@ -68,7 +68,7 @@ pub fn faults(settings: &Settings) -> Vec<TimedFault> {
         // The chameleon's tube loses its UV and glows on.
         timed(95, None, lamp("chameleon", "uvb").map(|(e, l)| Fault::UvDies(e, l))),
         // The contacts of the tortoise's heat weld.
-        timed(150, None, lamp("tortoise", "heat").map(|(e, l)| Fault::RelayWelds(e, l))),
+        timed(150, None, lamp("tortoise", "heat").map(|(e, l)| Fault::RelayWelds(Switch::Lamp(e, l)))),
         // On the second morning the dragon's cool probe is dug up for an hour.
         timed(26 * 60, Some(27 * 60), probe("dragon", "cool").map(silent)),
     ];
@@ -132,9 +132,9 @@ fn live(mut world: World, clock: &Clock, link: &Link, incoming: &Receiver<Incomi
             Err(RecvTimeoutError::Timeout) => world.advance_to(clock.now().mono.since_start(), &mut said),
             Err(RecvTimeoutError::Disconnected) => return,
         }
-        for Message { topic, payload, retained } in said.drain(..) {
+        for message in said.drain(..) {
             // Where there is no room the message is lost, as on a real network.
-            link.publish(&topic, &payload, retained);
+            link.publish(message.topic(), &message.payload(), message.retained());
         }
     }
 }

@@ -1,0 +1,141 @@
+//! What stands on the broker: interned topics, and numbers that become text only where somebody reads them.
+
+use std::borrow::Cow;
+use std::sync::Arc;
+
+use crate::settings::{EnclosureIx, ProbeIx};
+
+use super::fault::Switch;
+
+/// Who spoke.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Source {
+    /// A probe; of those that share a topic, the first.
+    Probe(EnclosureIx, ProbeIx),
+    /// An output or a contactor.
+    Switch(Switch),
+}
+
+/// A message as it would stand on the broker.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Message {
+    /// Its topic.
+    topic: Arc<str>,
+    /// Its payload.
+    payload: Payload,
+    /// Whether the broker should keep it.
+    retained: bool,
+    /// Who spoke.
+    source: Source,
+}
+
+/// A payload, which is text.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) enum Payload {
+    /// A plain number.
+    Number(Thousandths),
+    /// Anything else.
+    Text(Arc<str>),
+}
+
+/// A number of at most three decimals.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct Thousandths(i64);
+
+impl Thousandths {
+    /// The nearest to `number`, halves away from zero; NaN counts as zero, and beyond what a payload can say is held.
+    pub fn of(number: f64) -> Thousandths {
+        Thousandths((number * 1000.0).round() as i64)
+    }
+
+    /// What its text reads as: the double nearest to a quotient of integers is the one nearest to that decimal, as long
+    /// as both are below 2⁵³.
+    pub fn number(self) -> f64 {
+        self.0 as f64 / 1000.0
+    }
+
+    /// As a person writes it: no decimals that are zero.
+    pub fn text(self) -> String {
+        let (sign, size) = (if self.0 < 0 { "-" } else { "" }, self.0.unsigned_abs());
+        let (whole, rest) = (size / 1000, size % 1000);
+        if rest == 0 {
+            format!("{sign}{whole}")
+        } else {
+            format!("{sign}{whole}.{rest:03}").trim_end_matches('0').to_owned()
+        }
+    }
+}
+
+impl Message {
+    /// A message that nobody is asked to keep.
+    pub(super) fn new(topic: &Arc<str>, payload: Payload, source: Source) -> Message {
+        Message { topic: Arc::clone(topic), payload, retained: false, source }
+    }
+
+    /// The same message, to be kept by the broker.
+    pub(super) fn keep(mut self) -> Message {
+        self.retained = true;
+        self
+    }
+
+    /// Its topic.
+    pub fn topic(&self) -> &str {
+        &self.topic
+    }
+
+    /// Its payload, which is text.
+    pub fn payload(&self) -> Cow<'_, str> {
+        match &self.payload {
+            Payload::Number(number) => Cow::Owned(number.text()),
+            Payload::Text(text) => Cow::Borrowed(text),
+        }
+    }
+
+    /// Where the payload is a plain number of a probe: what its text reads as, without the text.
+    pub fn number(&self) -> Option<f64> {
+        match self.payload {
+            Payload::Number(number) => Some(number.number()),
+            Payload::Text(_) => None,
+        }
+    }
+
+    /// Whether the broker should keep it.
+    pub fn retained(&self) -> bool {
+        self.retained
+    }
+
+    /// Who spoke.
+    pub fn source(&self) -> Source {
+        self.source
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    #[test]
+    fn numbers_are_plain() {
+        for (number, expected) in [
+            (1.0, "1"),
+            (0.25, "0.25"),
+            (-0.0001, "0"),
+            (-0.06, "-0.06"),
+            (255.0, "255"),
+            (33.1, "33.1"),
+            (-127.0, "-127"),
+            (f64::NAN, "0"),
+        ] {
+            assert_eq!(Thousandths::of(number).text(), expected);
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn a_number_is_what_its_text_reads_as(number in -1e9..1e9_f64) {
+            let number = Thousandths::of(number);
+            prop_assert_eq!(number.text().parse::<f64>().expect("a number"), number.number());
+        }
+    }
+}
