@@ -23,6 +23,7 @@ pub mod config;
 pub mod control;
 pub mod guard;
 pub mod message;
+pub mod rehearsal;
 pub mod science;
 pub mod settings;
 pub mod simulator;

@@ -6,6 +6,7 @@ pub mod almanac;
 pub mod check;
 #[cfg(feature = "demo")]
 pub mod demo;
+mod rehearse;
 mod serve;
 pub mod wiring;
 
@@ -66,6 +67,8 @@ enum Command {
     },
     /// Look at the wiring: what each configured topic says, what is silent, and each relay tried once on request
     Wiring(wiring::Arguments),
+    /// Rehearse scenarios in virtual time: the same control code through faults, seeds and seasons
+    Rehearse(rehearse::Arguments),
 }
 
 /// Where the configuration is.
@@ -121,6 +124,7 @@ pub fn main() -> ExitCode {
             almanac(&config, enclosure.as_deref(), from, days, format)
         }
         Command::Wiring(arguments) => wiring::run(arguments),
+        Command::Rehearse(arguments) => rehearse::run(&arguments),
     }
 }
 

@@ -34,9 +34,8 @@ pub(crate) mod form {
     pub(crate) use super::fields::{Fields, Put, Value};
     pub(crate) use super::finding::{At, Draft, Sink};
     pub(crate) use super::keys::{
-        Key, Kind, NONE, Rule, Section, above, default, optional, required, span_text, table, within,
+        Bounds, Key, Kind, NONE, Plain, Rule, Section, default, optional, required, span_text, table, within,
     };
-    pub(crate) use super::keys::{Bounds, Need, Plain};
     pub(crate) use super::shape::read;
 }
 

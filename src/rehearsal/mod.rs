@@ -20,7 +20,8 @@ mod book;
 mod expect;
 mod host;
 mod run;
+mod sight;
 pub mod scenario;
 
-pub use run::{Options, Outcome, rehearse};
+pub use run::{Options, Outcome, Violation, rehearse};
 pub use scenario::Scenario;

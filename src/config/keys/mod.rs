@@ -8,8 +8,8 @@ mod site;
 
 use std::time::Duration;
 
-pub(crate) use care::SPOTS;
-pub(crate) use enclosure::ENCLOSURE;
+pub(super) use care::SPOTS;
+pub(super) use enclosure::ENCLOSURE;
 
 use crate::time::UNITS_OF_TIME;
 

@@ -8,6 +8,7 @@ mod read;
 mod trouble;
 mod write;
 
+pub(super) use moment::spoken;
 pub use read::{Checked, read};
 pub use trouble::{Mishap, classes};
 

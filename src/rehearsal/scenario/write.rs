@@ -46,6 +46,11 @@ impl Scenario {
         out
     }
 
+    /// A moment, ms since the start, as a person reads it.
+    pub fn spoken(&self, at: u64) -> String {
+        super::moment::spoken(self.start, self.site.settings.site.timezone, at)
+    }
+
     /// A fault as one line that a person reads.
     pub fn fault_in_words(&self, fault: &Timed<Mishap>) -> String {
         let names = Names(&self.site.settings);
