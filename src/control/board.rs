@@ -93,6 +93,28 @@ impl Board {
         }
     }
 
+    /// Raises or clears what can be judged now. What cannot (`None`) stands where it is raised, and does not come nearer
+    /// to being raised where it is not.
+    pub(super) fn judge(
+        &mut self,
+        now: Mono,
+        wall: DateTime<Utc>,
+        kind: AlarmKind,
+        subject: &str,
+        verdict: Option<Option<Trouble>>,
+    ) {
+        match verdict {
+            Some(trouble) => self.set(now, wall, kind, subject, trouble),
+            None if self.is_active(kind, subject) => {}
+            None => self.clear(now, kind, subject),
+        }
+    }
+
+    fn is_active(&self, kind: AlarmKind, subject: &str) -> bool {
+        !self.entries.is_empty()
+            && self.entries.get(&(kind, subject.to_owned())).is_some_and(|entry| entry.life.state().is_active())
+    }
+
     /// Somebody has seen the alarms of one kind, or all.
     pub(super) fn acknowledge(&mut self, kind: Option<AlarmKind>) {
         for ((of, _), entry) in &mut self.entries {

@@ -113,6 +113,11 @@ impl Contactors {
         }
     }
 
+    /// Why each contactor is open, where it is.
+    pub(super) fn why_open(&self) -> impl Iterator<Item = Option<&str>> {
+        self.all.iter().map(|above| above.contactor.why_open())
+    }
+
     /// The contactors whose relays do not obey: index, wanted and reported level.
     pub(super) fn deaf(&self, now: Mono, settings: &[CutOff]) -> Vec<(usize, bool, Level, Option<Level>)> {
         let all = settings.iter().zip(&self.all).enumerate();

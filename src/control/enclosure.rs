@@ -342,7 +342,8 @@ impl EnclosureControl {
             let evidence = control.stoppage.as_ref().and_then(|stoppage| stoppage.evidence());
             set(
                 AlarmKind::HeatUnstoppable,
-                evidence.map(|evidence| Trouble::HeatUnstoppable { evidence, cut_off: opened.clone() }),
+                // A contactor that is configured is opened in this same step.
+                evidence.map(|evidence| Trouble::HeatUnstoppable { evidence, cut_off: control.cut_off_name() }),
             );
             let reported_on = control.drive.reported().is_some_and(|level| !level.is_off());
             let disobeys = lamp.guard.is_some()
@@ -354,8 +355,8 @@ impl EnclosureControl {
                 && !ctx.is_open(above)
             {
                 let why = match evidence {
-                    Some(evidence) => format!("{} of {}: told off, and {evidence}", lamp.name, enclosure.id),
-                    None => format!("{} of {}: told off, and its relay reports it on", lamp.name, enclosure.id),
+                    Some(evidence) => format!("{} of {} was told off, and {evidence}", lamp.name, enclosure.id),
+                    None => format!("{} of {} was told off, and its relay reports it on", lamp.name, enclosure.id),
                 };
                 ctx.demands.push((above, why));
             }
@@ -432,16 +433,16 @@ impl EnclosureControl {
                 watch.forget();
             }
             let dark = watch.is_dark(band);
-            for &LampIx(lamp) in watch.lamps.iter().filter(|_| dark.is_some()) {
+            for &LampIx(lamp) in &watch.lamps {
                 let sign = || format!("probe {} sees no UV", probe.name);
-                let trouble = (dark == Some(true)).then(|| Trouble::LampDark { sign: sign() });
-                self.board.set(now, stamp, AlarmKind::LampDark, &enclosure.lamps[lamp].name, trouble);
+                let trouble = dark.map(|dark| dark.then(|| Trouble::LampDark { sign: sign() }));
+                self.board.judge(now, stamp, AlarmKind::LampDark, &enclosure.lamps[lamp].name, trouble);
             }
             let Some(band) = band else { continue };
-            let (below, above) = watch.band_troubles(band);
-            let below = below.filter(|_| dark != Some(true));
-            self.board.set(now, stamp, AlarmKind::UvBelowBand, &probe.name, below);
-            self.board.set(now, stamp, AlarmKind::UvAboveBand, &probe.name, above);
+            let (below, above) = watch.band_troubles(band).unzip();
+            let below = below.map(|below| below.filter(|_| dark != Some(true)));
+            self.board.judge(now, stamp, AlarmKind::UvBelowBand, &probe.name, below);
+            self.board.judge(now, stamp, AlarmKind::UvAboveBand, &probe.name, above);
             let latched = watch.lamps.iter().find_map(|&LampIx(lamp)| match self.lamps[lamp].guard.refusal(now) {
                 Some(Refusal::Latched(Latch::Ceiling { reading, ceiling })) => Some((reading, ceiling)),
                 _ => None,

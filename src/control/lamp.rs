@@ -225,7 +225,7 @@ impl LampControl {
                 _ => Reason::Night,
             });
         }
-        let ceiling = Level::clamped(lamp.window.level.share() * hours.share);
+        let ceiling = in_percents(lamp.window.level.share() * hours.share);
         let (Some(thermostat), Some(heat), Some(target)) = (&mut self.thermostat, &lamp.heat, self.target) else {
             let reason = if hours.share < 1.0 { Reason::Ramp } else { Reason::Lit };
             return Proposal { level: whole_for_relay(lamp, ceiling), reason };
@@ -360,6 +360,11 @@ fn reason_for(proposal: Proposal, refusal: Option<Refusal>) -> Reason {
         }
         _ => proposal.reason,
     }
+}
+
+/// Dimmers are set in whole percents.
+fn in_percents(share: f64) -> Level {
+    Level::clamped((share * 100.0).round() / 100.0)
 }
 
 /// A relay knows on and off alone.

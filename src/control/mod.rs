@@ -317,6 +317,10 @@ impl Controller {
             self.refused_until = None;
             self.board.clear(now, AlarmKind::ConfigRefused, "");
         }
+        for (cut_off, why) in self.settings.cut_offs.iter().zip(self.contactors.why_open()) {
+            let trouble = why.map(|why| Trouble::CutOffOpen { why: why.to_owned() });
+            self.board.set(now, stamp, AlarmKind::HeatUnstoppable, &cut_off.name, trouble);
+        }
         if self.link == Link::Up {
             for (ix, deaf, wanted, reported) in self.contactors.deaf(now, &self.settings.cut_offs) {
                 let trouble = deaf.then_some(Trouble::RelayDeaf { wanted, reported, cut_off: None });

@@ -59,17 +59,15 @@ impl UvWatch {
         self.last.map(|last| last < threshold)
     }
 
-    /// What is wrong with the UV by `band`, low and high: while lamps are cold, what was known when they were warm.
-    pub(super) fn band_troubles(&mut self, band: UvBand) -> (Option<Trouble>, Option<Trouble>) {
-        if let Some((smoothed, _)) = self.smoothed {
-            let margin = |is_out: bool| if is_out { INSIDE } else { 0.0 };
-            self.below = smoothed.0 < band.low.0 * (1.0 + margin(self.below));
-            self.above = smoothed.0 > band.high.0 * (1.0 - margin(self.above));
-        }
-        let reading = self.smoothed.map_or(Uvi(f64::NAN), |(smoothed, _)| smoothed);
+    /// What is wrong with the UV by `band`: below it, above it. `None` while that cannot be said.
+    pub(super) fn band_troubles(&mut self, band: UvBand) -> Option<(Option<Trouble>, Option<Trouble>)> {
+        let (reading, _) = self.smoothed?;
+        let margin = |is_out: bool| if is_out { INSIDE } else { 0.0 };
+        self.below = reading.0 < band.low.0 * (1.0 + margin(self.below));
+        self.above = reading.0 > band.high.0 * (1.0 - margin(self.above));
         let below = self.below.then_some(Trouble::UvBelowBand { reading, low: band.low });
         let above = self.above.then_some(Trouble::UvAboveBand { reading, high: band.high });
-        (below, above)
+        Some((below, above))
     }
 
     /// The last reading, where it is above `ceiling`.
@@ -115,7 +113,7 @@ mod tests {
             (vec![7.9; 60], false, true),
             ([vec![4.0; 60], vec![0.5; 2]].concat(), false, false),
         ] {
-            let (is_below, is_above) = after(&readings).band_troubles(BAND);
+            let (is_below, is_above) = after(&readings).band_troubles(BAND).expect("warm");
             assert_eq!((is_below.is_some(), is_above.is_some()), (below, above), "{readings:?}");
         }
     }
@@ -127,5 +125,6 @@ mod tests {
         let mut cold = after(&[4.0]);
         cold.reading(Mono::from_secs(600), Uvi(0.0), false);
         assert_eq!(cold.is_dark(Some(BAND)), None);
+        assert_eq!(cold.band_troubles(BAND), None);
     }
 }

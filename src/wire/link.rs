@@ -67,7 +67,6 @@ impl Link {
         // Tried once here, so that an unusable file is told at the start and not in a log.
         dial(&options)?;
         let memory = Memory {
-            site: options.site.clone(),
             announce: options.announce,
             patience: options.patience,
             subscriptions: options.subscriptions.clone(),

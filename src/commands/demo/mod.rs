@@ -27,6 +27,7 @@ use tokio::sync::oneshot;
 
 use crate::daemon::{self, Clock};
 use crate::settings::Settings;
+use crate::time::parse_span;
 use broker::Broker;
 use link::Link;
 use room::Plant;
@@ -56,19 +57,13 @@ fn speed(text: &str) -> Result<f64, String> {
     if (1.0..=240.0).contains(&speed) { Ok(speed) } else { Err("a speed is 1 to 240; try 60".to_owned()) }
 }
 
+/// The longest demo: a longer one is a slip of the pen, and a deadline beyond what an instant can hold.
+const SPAN_MAX: Duration = Duration::from_secs(366 * 86_400);
+
 /// Reads a span of time such as `30s`, `5m` or `2h`.
 fn span(text: &str) -> Result<Duration, String> {
-    let wrong = || format!("`{text}` is no span of time; try 30s, 5m or 2h");
-    let unit = text.chars().last().ok_or_else(wrong)?;
-    let seconds = match unit {
-        's' => 1,
-        'm' => 60,
-        'h' => 3600,
-        _ => return Err(wrong()),
-    };
-    let number: u64 = text[..text.len() - 1].parse().map_err(|_| wrong())?;
-    // A demo of more than a year is a slip of the pen, and a deadline beyond what an instant can hold.
-    number.checked_mul(seconds).filter(|s| *s <= 366 * 86_400).map(Duration::from_secs).ok_or_else(wrong)
+    let span = parse_span(text).filter(|span| *span <= SPAN_MAX);
+    span.ok_or_else(|| format!("`{text}` is no span of time; try 30s, 5m or 2h"))
 }
 
 /// Runs the demo until a key, a signal or the end of its time.
