@@ -82,14 +82,6 @@ impl Watch {
         }
     }
 
-    /// The moment by which it must be looked at once more.
-    pub(super) fn due(&self) -> Option<u64> {
-        match self.when {
-            Spell::Within(from, to) if !self.met && !self.broken => Some(if self.needs_truth { to } else { from.max(to) }),
-            _ => None,
-        }
-    }
-
     fn fail(&mut self, how: &str, what: &What, evidence: &Evidence<'_>) -> String {
         self.broken = true;
         match found(what, evidence) {

@@ -17,11 +17,20 @@
 
 mod broker;
 mod book;
+mod coverage;
 mod expect;
 mod host;
+mod liveness;
+mod obligation;
+mod oracle;
 mod run;
 mod sight;
+mod swarm;
 pub mod scenario;
+mod shrink;
 
+pub use coverage::{Coverage, GUARD_STATES};
 pub use run::{Options, Outcome, Violation, rehearse};
 pub use scenario::Scenario;
+pub use shrink::{Shrunk, shrink};
+pub use swarm::draw;
