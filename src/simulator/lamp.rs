@@ -2,6 +2,8 @@
 
 use crate::settings::Fitting;
 
+use super::condition::LampCondition;
+
 /// How a lamp's UV fades over its burn hours.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Ageing {
@@ -33,6 +35,9 @@ impl Ageing {
         (1.0 - early) * libm::exp(-self.per_hour * burnt)
     }
 }
+
+/// Decay of UVA per burn hour: down 40 % after 4850 h, the same source; −ln(0.60)/4850.
+const UVA_PER_HOUR: f64 = 1.0533e-4;
 
 /// Whether the lamp burns.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -71,12 +76,14 @@ pub(super) struct LampPlant {
     warmth: f64,
     /// Burn hours at `settled`.
     burnt: f64,
-    /// Moment of `warmth` and `burnt`.
+    /// Burn hours that it has aged beyond those, at `settled`.
+    worn: f64,
+    /// Moment of `warmth`, `burnt` and `worn`.
     settled: u64,
-    /// Its UV has gone, while it glows and draws power as before.
-    uv_dead: bool,
-    /// It is broken: nothing comes out and nothing goes in.
-    broken: bool,
+    /// Its UV when new, as a multiple of what its kind should have.
+    strength: f64,
+    /// What is wrong with it.
+    condition: LampCondition,
 }
 
 impl LampPlant {
@@ -94,9 +101,10 @@ impl LampPlant {
             arc: Arc::Out(None),
             warmth: 0.0,
             burnt,
+            worn: 0.0,
             settled: 0,
-            uv_dead: false,
-            broken: false,
+            strength: 1.0,
+            condition: LampCondition::default(),
         }
     }
 
@@ -107,42 +115,67 @@ impl LampPlant {
         goal + (self.warmth - goal) * libm::exp(-passed / self.lag)
     }
 
-    /// Burn hours at `now`.
-    pub fn burnt(&self, now: u64) -> f64 {
-        let passed = now.saturating_sub(self.settled) as f64 / 3.6e6;
-        self.burnt + if self.arc == Arc::Burning { passed } else { 0.0 }
+    /// Hours it has burnt between `settled` and `now`.
+    fn since(&self, now: u64) -> f64 {
+        if self.arc == Arc::Burning { now.saturating_sub(self.settled) as f64 / 3.6e6 } else { 0.0 }
     }
 
-    /// Brings `warmth` and `burnt` to `now`, before the arc changes.
+    /// Burn hours at `now`.
+    pub fn burnt(&self, now: u64) -> f64 {
+        self.burnt + self.since(now)
+    }
+
+    /// Burn hours it looks like at `now`.
+    fn age(&self, now: u64) -> f64 {
+        self.burnt + self.worn + self.condition.ageing * self.since(now)
+    }
+
+    /// Brings all that runs on to `now`, before something changes.
     fn settle(&mut self, now: u64) {
-        (self.warmth, self.burnt, self.settled) = (self.warmth_at(now), self.burnt(now), now);
+        let since = self.since(now);
+        self.warmth = self.warmth_at(now);
+        self.burnt += since;
+        self.worn += (self.condition.ageing - 1.0) * since;
+        self.settled = now;
     }
 
     /// Its supply gives `level` from `now` on.
     pub fn supply(&mut self, now: u64, level: f64) {
+        if level != self.supply {
+            self.settle(now);
+            self.supply = level;
+            self.decide(now);
+        }
+    }
+
+    /// Its condition is this from `now` on.
+    pub fn suffer(&mut self, now: u64, condition: LampCondition) {
         self.settle(now);
-        self.supply = level;
+        self.condition = condition;
         self.decide(now);
     }
 
-    /// Breaks it, or puts a whole one in its place.
-    pub fn set_broken(&mut self, now: u64, broken: bool) {
+    /// A new lamp takes its place, cold, with this multiple of the UV its kind should have.
+    pub fn change(&mut self, now: u64, strength: f64) {
         self.settle(now);
-        self.broken = broken;
+        (self.warmth, self.burnt, self.worn, self.strength) = (0.0, 0.0, 0.0, strength.max(0.0));
+        self.arc = Arc::Out(None);
         self.decide(now);
     }
 
-    /// Takes its UV away, or gives it back, while all else stays as it is.
-    pub fn set_uv_dead(&mut self, dead: bool) {
-        self.uv_dead = dead;
+    /// How much further off it hangs than it should, m.
+    pub fn further(&self) -> f64 {
+        self.condition.further
     }
 
-    /// Strikes where the time has come.
-    pub fn pass(&mut self, now: u64) {
-        if self.strikes().is_some_and(|at| at <= now) {
+    /// Strikes where the time has come; whether it did.
+    pub fn pass(&mut self, now: u64) -> bool {
+        let strikes = self.strikes().is_some_and(|at| at <= now);
+        if strikes {
             self.settle(now);
             self.arc = Arc::Burning;
         }
+        strikes
     }
 
     /// When it will strike, where it is waiting to.
@@ -155,7 +188,7 @@ impl LampPlant {
 
     /// What the arc does now that supply or health have changed.
     fn decide(&mut self, now: u64) {
-        let fed = self.supply > 0.0 && !self.broken;
+        let fed = self.supply > 0.0 && !self.condition.broken;
         self.arc = match self.arc {
             Arc::Burning if !fed => Arc::Out(Some(now)),
             Arc::Hot { since, .. } if !fed => Arc::Out(Some(since)),
@@ -170,15 +203,33 @@ impl LampPlant {
     /// Electrical power in watts, all of which ends as heat. It holds still between events. A lamp too hot to strike
     /// draws next to nothing (common practice, no source).
     pub fn power(&self) -> f64 {
-        if self.arc == Arc::Burning { self.watts * self.supply } else { 0.0 }
+        if self.arc == Arc::Burning { self.watts * self.condition.strength.power * self.supply } else { 0.0 }
     }
 
     /// UV as a share of what it gave when new and warm.
     pub fn uv(&self, now: u64) -> f64 {
-        if !self.fitting.traits().emits.uv || self.uv_dead || self.arc != Arc::Burning {
+        if self.condition.uv_dead || !self.shines_uv() {
             return 0.0;
         }
-        self.supply * self.warmth_at(now) * self.ageing.left(self.burnt(now))
+        self.supply * self.warmth_at(now) * self.build() * self.ageing.left(self.age(now))
+    }
+
+    /// UVA in the same measure. It fades more slowly and outlives a phosphor that has lost its UVB.
+    pub fn uva(&self, now: u64) -> f64 {
+        if !self.shines_uv() {
+            return 0.0;
+        }
+        self.supply * self.warmth_at(now) * self.build() * libm::exp(-UVA_PER_HOUR * self.age(now))
+    }
+
+    /// Whether UV of any kind comes out.
+    fn shines_uv(&self) -> bool {
+        self.arc == Arc::Burning && self.fitting.traits().emits.uv
+    }
+
+    /// How strong it was built, as a multiple of the right lamp.
+    fn build(&self) -> f64 {
+        self.strength * self.condition.strength.uv
     }
 
     /// Visible light as a share of full. Discharge lamps rise with their warmth, the others at once.
@@ -233,9 +284,11 @@ mod tests {
         let mut lamp = mercury();
         lamp.supply(0, 1.0);
         let (power, light, uv) = (lamp.power(), lamp.light(60 * MINUTE), lamp.uv(60 * MINUTE));
-        lamp.set_uv_dead(true);
+        lamp.suffer(60 * MINUTE, LampCondition { uv_dead: true, ..LampCondition::default() });
         assert_eq!((lamp.power(), lamp.light(60 * MINUTE), lamp.uv(60 * MINUTE)), (power, light, 0.0));
-        assert!(uv > 0.9);
+        assert!(uv > 0.9 && lamp.uva(60 * MINUTE) > 0.9, "UVA stays");
+        lamp.suffer(60 * MINUTE, LampCondition::default());
+        assert_eq!(lamp.uv(60 * MINUTE), uv);
     }
 
     #[test]
@@ -270,7 +323,45 @@ mod tests {
         lamp.supply(90 * MINUTE, 0.0);
         lamp.supply(91 * MINUTE, 1.0);
         assert_eq!(lamp.burnt(100 * MINUTE), 1.5, "waiting to strike is not burning");
-        lamp.set_broken(120 * MINUTE, true);
+        lamp.suffer(120 * MINUTE, LampCondition { broken: true, ..LampCondition::default() });
         assert_eq!((lamp.power(), lamp.light(121 * MINUTE)), (0.0, 0.0));
+    }
+
+    #[test]
+    fn uva_outlasts_uvb_as_published() {
+        // After 4850 h UVB is down 66 % and UVA 40 %: Heikkilä et al. 2009, Polymer Testing 28(1):57–65.
+        let mut lamp = mercury();
+        lamp.supply(0, 1.0);
+        let at = 4850 * 60 * MINUTE;
+        assert!((lamp.uv(at) - 0.34).abs() < 1e-3 && (lamp.uva(at) - 0.60).abs() < 1e-3);
+    }
+
+    #[test]
+    fn fast_ageing_counts_only_while_it_lasts() {
+        let mut lamp = mercury();
+        lamp.supply(0, 1.0);
+        lamp.suffer(0, LampCondition { ageing: 48.5, ..LampCondition::default() });
+        let hours = |h: u64| h * 60 * MINUTE;
+        // A hundred hours count as 4850: −66 %, the same source.
+        assert!((lamp.uv(hours(100)) - 0.34).abs() < 1e-3);
+        lamp.suffer(hours(100), LampCondition::default());
+        let (then, later) = (lamp.uv(hours(100)), lamp.uv(hours(200)));
+        assert!((later / then - libm::exp(-0.022_243)).abs() < 1e-6, "then as any lamp");
+        assert_eq!(lamp.burnt(hours(200)), 200.0);
+    }
+
+    #[test]
+    fn a_wrong_lamp_draws_and_gives_its_own_and_a_new_one_starts_at_zero_hours() {
+        let mut lamp = mercury();
+        lamp.supply(0, 1.0);
+        let right = lamp.uv(60 * MINUTE);
+        let strength = crate::simulator::Strength { power: 0.5, uv: 2.0 };
+        lamp.suffer(60 * MINUTE, LampCondition { strength, ..LampCondition::default() });
+        assert_eq!((lamp.power(), lamp.uv(60 * MINUTE)), (80.0, 2.0 * right));
+        lamp.suffer(60 * MINUTE, LampCondition::default());
+        lamp.change(60 * MINUTE, 1.5);
+        assert_eq!((lamp.burnt(60 * MINUTE), lamp.uv(60 * MINUTE), lamp.power()), (0.0, 0.0, 160.0), "cold, struck");
+        let (warm, hour) = (lamp.uv(180 * MINUTE), libm::exp(-2.0 * 2.2243e-4));
+        assert!((warm - 1.5 * hour).abs() < 1e-6, "{warm}");
     }
 }

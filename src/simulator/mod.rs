@@ -6,9 +6,13 @@
 //!
 //! [`Fopdt`] is a smaller plant for tests of thermostats against analytic values.
 
+mod active;
+mod agenda;
+mod condition;
 mod enclosure;
 mod fault;
 mod fopdt;
+mod gauge;
 mod lamp;
 mod message;
 mod physics;
@@ -25,9 +29,9 @@ pub use fopdt::Fopdt;
 pub use lamp::Ageing;
 pub use message::{Message, Source};
 pub use physics::{EnclosurePhysics, LampPhysics, Physics, ProbePhysics, Region};
-pub use probe::{Accuracy, POWER_UP};
+pub use probe::{Accuracy, POWER_UP, UNPLUGGED};
 pub use random::Pcg32;
-pub use room::Climate;
+pub use room::{Climate, Weather};
 pub use uv::{Metres, REFERENCE, Spread, UvSource};
 pub use world::World;
 

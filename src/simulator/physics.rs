@@ -6,14 +6,16 @@ use crate::units::{Celsius, Kelvin, Uvi, Watts};
 use super::enclosure;
 use super::lamp::Ageing;
 use super::probe::Accuracy;
-use super::room::Climate;
+use super::room::{Climate, Weather};
 use super::uv::{Metres, REFERENCE, Spread, UvSource};
 
 /// The physical side of a site.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Physics {
-    /// The room.
+    /// How the room's temperature runs.
     pub climate: Climate,
+    /// Where it comes from.
+    pub weather: Weather,
     /// Each enclosure, in the order of the settings.
     pub enclosures: Vec<EnclosurePhysics>,
 }
@@ -116,7 +118,7 @@ impl Physics {
     /// the middle of the band is met at the basking spot.
     pub fn plausible(settings: &Settings) -> Physics {
         let enclosures = settings.enclosures.iter().map(EnclosurePhysics::plausible).collect();
-        Physics { climate: Climate::default(), enclosures }
+        Physics { climate: Climate::default(), weather: Weather::default(), enclosures }
     }
 }
 

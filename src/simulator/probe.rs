@@ -1,11 +1,14 @@
 //! A probe as it hangs on the broker: noisy, quantised, on its own beat, and sometimes silent.
 
+use std::sync::Arc;
+
 use chrono::{DateTime, SecondsFormat, Utc};
 use serde_json::Value;
 
 use crate::settings::{EnclosureIx, Measures, PayloadUnit, Probe, ProbeIx};
 
-use super::message::{Message, Payload, Source, Thousandths};
+use super::condition::ProbeCondition;
+use super::message::{Message, Payload, Source, Thousandths, nearest};
 use super::random::Pcg32;
 use super::words::document;
 
@@ -37,8 +40,14 @@ impl Accuracy {
 /// What a digital thermometer says once when it has just got power, °C: a well-known value.
 pub const POWER_UP: f64 = 85.0;
 
+/// What a digital thermometer says when its sensor is off its cable, °C: a well-known value.
+pub const UNPLUGGED: f64 = -127.0;
+
 /// How far a probe's own beat is off, as a share of its interval: a guess.
 const JITTER: f64 = 0.01;
+
+/// Temperature at which a probe that feels warmth is right, °C: common practice, no source.
+const CALIBRATED_AT: f64 = 25.0;
 
 /// A probe. Moments are milliseconds since the world began.
 #[derive(Clone, Debug)]
@@ -47,37 +56,59 @@ pub(super) struct ProbePlant {
     ix: (EnclosureIx, ProbeIx),
     /// What the core was told about it: topic, pointer, unit.
     probe: Probe,
+    /// Its topic.
+    topic: Arc<str>,
+    /// How often it reports, ms.
+    every: f64,
     /// How well it measures.
     accuracy: Accuracy,
     /// Its own noise.
     generator: Pcg32,
+    /// Tells what chance does to it while something is wrong.
+    whims: u64,
+    /// How often it has been read.
+    reads: u64,
     /// When it speaks next.
     next: u64,
-    /// Whether it says nothing.
-    silent: bool,
-    /// Says the same for ever.
-    frozen: bool,
     /// Its last value, kept unit, for when it freezes.
     last: Option<f64>,
+    /// Whether it has no power.
+    dark: bool,
     /// Whether it has just got power.
     powered_up: bool,
+    /// A message that waits for the next.
+    held: Option<Message>,
+    /// An old message that keeps coming.
+    ghost: Option<Message>,
+    /// What is wrong with it; none: nothing.
+    condition: Option<Box<ProbeCondition>>,
 }
+
+/// Streams of chance for one reading: what becomes of its value, and of its message.
+const OF_VALUE: u64 = 1;
+const OF_MESSAGE: u64 = 2;
 
 impl ProbePlant {
     /// A probe that has been on for a while and speaks first within its interval.
     pub fn new(ix: (EnclosureIx, ProbeIx), probe: &Probe, accuracy: Accuracy, mut generator: Pcg32) -> ProbePlant {
         let first = generator.unit() * probe.every.as_millis() as f64;
-        let probe = probe.clone();
+        let whims = u64::from(generator.next_u32()) << 32;
         ProbePlant {
             ix,
-            probe,
+            probe: probe.clone(),
+            topic: probe.topic.as_str().into(),
+            every: probe.every.as_millis() as f64,
             accuracy,
             generator,
+            whims,
+            reads: 0,
             next: first as u64 + 1,
-            silent: false,
-            frozen: false,
             last: None,
+            dark: false,
             powered_up: false,
+            held: None,
+            ghost: None,
+            condition: None,
         }
     }
 
@@ -86,15 +117,36 @@ impl ProbePlant {
         self.next
     }
 
-    /// It loses power, or gets it back and starts with its power-up value.
-    pub fn set_silent(&mut self, silent: bool) {
-        self.powered_up = self.silent && !silent;
-        self.silent = silent;
+    /// What is wrong with it.
+    pub fn condition(&self) -> Option<&ProbeCondition> {
+        self.condition.as_deref()
     }
 
-    /// It repeats its last value, or measures again.
-    pub fn set_frozen(&mut self, frozen: bool) {
-        self.frozen = frozen;
+    /// Its condition is this from `now` on.
+    pub fn suffer(&mut self, now: u64, condition: ProbeCondition) {
+        let before = self.condition.take().map_or_else(ProbeCondition::default, |condition| *condition);
+        if before.silent && !condition.silent {
+            self.powered_up = true;
+        }
+        if !condition.voice.ghosts {
+            self.ghost = None;
+        }
+        if condition.voice.interval < before.voice.interval && self.next != u64::MAX {
+            let every = self.every * condition.voice.interval;
+            self.next = self.next.min(now.saturating_add(every as u64 + 1));
+        }
+        self.condition = (condition != ProbeCondition::default()).then(|| Box::new(condition));
+    }
+
+    /// It loses its power, or gets it back and starts with its power-up value.
+    pub fn set_dark(&mut self, dark: bool) {
+        self.powered_up |= self.dark && !dark;
+        self.dark = dark;
+    }
+
+    /// It boots and says its power-up value next.
+    pub fn boot(&mut self) {
+        self.powered_up = true;
     }
 
     /// It is one more number in the document of another probe on the same topic and has no beat of its own.
@@ -104,59 +156,126 @@ impl ProbePlant {
 
     /// Sets its next beat.
     pub fn beat(&mut self) {
-        let beat = self.probe.every.as_millis() as f64 * (1.0 + JITTER * self.generator.signed());
+        let voice = self.condition().map(|condition| condition.voice).unwrap_or_default();
+        let jitter = (JITTER + voice.jitter) * self.generator.signed();
+        let beat = self.every * voice.interval * (1.0 + jitter);
         self.next = self.next.saturating_add((beat as u64).max(1));
     }
 
-    /// What it reads, the truth being `truth`, both in the kept unit; none where it is silent.
-    pub fn read(&mut self, truth: f64) -> Option<f64> {
-        // Drawn even when silent, so that a fault shifts no later reading.
-        let noise = self.generator.normal();
-        if self.silent {
-            return None;
-        }
-        if std::mem::take(&mut self.powered_up) && self.probe.measures == Measures::Temperature {
-            return Some(POWER_UP);
-        }
-        if let (true, Some(last)) = (self.frozen, self.last) {
-            return Some(last);
-        }
-        let value = self.quantised(truth + noise * (self.accuracy.noise + self.accuracy.noise_share * truth.abs()));
-        self.last = Some(value);
-        Some(value)
+    /// What chance does to this reading. It depends on nothing but how many there were, so that no fault shifts another.
+    fn whims(&self, stream: u64) -> Pcg32 {
+        Pcg32::new(self.whims ^ self.reads, stream)
     }
 
-    /// The nearest step it can say. Only temperatures go below zero.
-    fn quantised(&self, value: f64) -> f64 {
+    /// What it reads at `now` where it senses `sensed`, both in the kept unit, in a place of `warmth` °C; none where it
+    /// is silent.
+    pub fn read(&mut self, now: u64, sensed: f64, warmth: f64) -> Option<f64> {
+        // Drawn even when silent, so that a fault shifts no later reading.
+        let noise = self.generator.normal();
+        self.reads += 1;
+        let Some(condition) = self.condition.as_deref().copied() else {
+            if self.dark {
+                return None;
+            }
+            if std::mem::take(&mut self.powered_up) && self.probe.measures == Measures::Temperature {
+                return Some(POWER_UP);
+            }
+            let value = sensed + noise * (self.accuracy.noise + self.accuracy.noise_share * sensed.abs());
+            self.last = Some(self.quantised(value, 1.0));
+            return self.last;
+        };
+        let mut whims = self.whims(OF_VALUE);
+        let (dropped, spiked, up) = (whims.unit(), whims.unit(), whims.signed());
+        if self.dark || condition.silent || dropped < condition.drops {
+            return None;
+        }
+        let thermometer = self.probe.measures == Measures::Temperature;
+        if std::mem::take(&mut self.powered_up) && thermometer {
+            return Some(POWER_UP);
+        }
+        if condition.unplugged {
+            return Some(if thermometer { UNPLUGGED } else { 0.0 });
+        }
+        if let (true, Some(last)) = (condition.frozen, self.last) {
+            return Some(last);
+        }
+        let true_to = condition.gain * (1.0 + condition.per_kelvin * (warmth - CALIBRATED_AT));
+        let bias = condition.offset + condition.drift.at(now);
+        let deviation = self.accuracy.noise + self.accuracy.noise_share * sensed.abs();
+        let mut value = sensed * true_to + bias + noise * deviation * condition.noise;
+        if spiked < condition.spikes.share {
+            value += if up < 0.0 { -condition.spikes.by } else { condition.spikes.by };
+        }
+        self.last = Some(self.quantised(value, condition.quantum));
+        self.last
+    }
+
+    /// The nearest step it can say, its steps being `times` as large. Only temperatures go below zero.
+    fn quantised(&self, value: f64, times: f64) -> f64 {
         let value = if self.probe.measures == Measures::Temperature { value } else { value.max(0.0) };
         let value = if self.probe.measures == Measures::Humidity { value.min(100.0) } else { value };
-        (value / self.accuracy.quantum).round() * self.accuracy.quantum
+        let quantum = self.accuracy.quantum * times;
+        nearest(value / quantum) as f64 * quantum
     }
 
     /// A reading in the unit and with the digits of its payload.
     fn number(&self, value: f64) -> Thousandths {
-        Thousandths::of(match self.probe.unit {
-            PayloadUnit::Kept => value,
-            PayloadUnit::Fahrenheit => value * 9.0 / 5.0 + 32.0,
-        })
+        let mixed = self.condition().is_some_and(|condition| condition.mixes_units);
+        let fahrenheit = (self.probe.unit == PayloadUnit::Fahrenheit) != mixed;
+        let converts = self.probe.measures == Measures::Temperature || self.probe.unit == PayloadUnit::Fahrenheit;
+        Thousandths::of(if fahrenheit && converts { value * 9.0 / 5.0 + 32.0 } else { value })
+    }
+
+    /// Whether its payload is the number alone.
+    fn is_plain(&self) -> bool {
+        self.probe.pointer.is_none() && self.probe.stamp_pointer.is_none()
+    }
+
+    /// What it says alone on its topic, having read `value`.
+    pub fn said(&self, value: f64, wall: impl FnOnce() -> DateTime<Utc>) -> Message {
+        if self.is_plain() { self.message(Payload::Number(self.number(value))) } else { said(&[(self, value)], wall()) }
+    }
+
+    /// A message on its topic.
+    fn message(&self, payload: Payload) -> Message {
+        Message::new(&self.topic, payload, Source::Probe(self.ix.0, self.ix.1))
+    }
+
+    /// Says `message` on its topic, or what becomes of it.
+    pub fn utter(&mut self, message: Message, out: &mut Vec<Message>) {
+        let Some(voice) = self.condition().map(|condition| condition.voice) else {
+            out.push(message);
+            out.extend(self.held.take());
+            return;
+        };
+        let mut whims = self.whims(OF_MESSAGE);
+        let (repeats, reorders) = (whims.unit() < voice.repeats, whims.unit() < voice.reorders);
+        if voice.ghosts {
+            out.push(self.ghost.get_or_insert_with(|| message.clone().keep()).clone());
+        }
+        let message = if voice.retains { message.keep() } else { message };
+        if reorders && self.held.is_none() {
+            self.held = Some(message);
+            return;
+        }
+        if repeats {
+            out.push(message.clone());
+        }
+        out.push(message);
+        out.extend(self.held.take());
     }
 }
 
-/// What probes that share a topic say together, with what they read; none where nobody reads anything.
-pub(super) fn said(readings: &[(&ProbePlant, f64)], wall: DateTime<Utc>) -> Option<Message> {
-    let (first, value) = readings.first()?;
-    let topic = first.probe.topic.as_str().into();
-    let source = Source::Probe(first.ix.0, first.ix.1);
-    if first.probe.pointer.is_none() && first.probe.stamp_pointer.is_none() {
-        return Some(Message::new(&topic, Payload::Number(first.number(*value)), source));
-    }
+/// What probes that share the topic of the first say together, with what they read.
+pub(super) fn said(readings: &[(&ProbePlant, f64)], wall: DateTime<Utc>) -> Message {
+    let first = readings[0].0;
     let stamp = Value::String(wall.to_rfc3339_opts(SecondsFormat::Millis, true));
     let numbers = readings.iter().map(|(probe, value)| {
         let number = serde_json::from_str(&probe.number(*value).text()).unwrap_or(Value::Null);
         (probe.probe.pointer.as_deref().unwrap_or(""), number)
     });
     let stamps = readings.iter().filter_map(|(probe, _)| Some((probe.probe.stamp_pointer.as_deref()?, stamp.clone())));
-    Some(Message::new(&topic, Payload::Text(document(numbers.chain(stamps)).into()), source))
+    first.message(Payload::Text(document(numbers.chain(stamps)).into()))
 }
 
 #[cfg(test)]
@@ -188,8 +307,8 @@ mod tests {
     }
 
     fn payload(probe: &mut ProbePlant, truth: f64) -> Option<String> {
-        let value = probe.read(truth)?;
-        Some(said(&[(probe, value)], wall())?.payload().into_owned())
+        let value = probe.read(0, truth, 25.0)?;
+        Some(probe.said(value, wall).payload().into_owned())
     }
 
     fn number(probe: &mut ProbePlant, truth: f64) -> f64 {
@@ -220,9 +339,9 @@ mod tests {
     #[test]
     fn a_probe_that_got_power_back_says_85_once() {
         let mut probe = probe(None, PayloadUnit::Kept);
-        probe.set_silent(true);
+        probe.suffer(0, ProbeCondition { silent: true, ..ProbeCondition::default() });
         assert_eq!(payload(&mut probe, 30.0), None);
-        probe.set_silent(false);
+        probe.suffer(0, ProbeCondition::default());
         assert_eq!(number(&mut probe, 30.0), 85.0);
         assert!((number(&mut probe, 30.0) - 30.0).abs() < 1.0);
     }
@@ -231,7 +350,7 @@ mod tests {
     fn a_frozen_probe_says_what_it_said_last() {
         let mut probe = probe(None, PayloadUnit::Kept);
         let last = number(&mut probe, 30.0);
-        probe.set_frozen(true);
+        probe.suffer(0, ProbeCondition { frozen: true, ..ProbeCondition::default() });
         assert_eq!(number(&mut probe, 45.0), last);
     }
 

@@ -1,9 +1,13 @@
 //! A relay or dimmer as it hangs on the broker: obeys its command topic, reports on its state topic, lets go after its
 //! hold, and fails in its own ways.
 
+use std::collections::VecDeque;
+use std::sync::Arc;
+
 use crate::settings::{Output, OutputKind};
 use crate::units::Level;
 
+use super::condition::RelayCondition;
 use super::fault::Switch;
 use super::message::{Message, Payload, Source};
 use super::words::{as_json, document, heard, plain};
@@ -27,27 +31,82 @@ pub(super) struct RelayPlant {
     switch: Switch,
     /// How it is spoken to.
     output: Output,
-    /// What it was last told, which is also what it reports.
+    /// Whether it is told by plain words, which differ.
+    plain: bool,
+    /// The topic it reports on.
+    topic: Option<Arc<str>>,
+    /// Its reports of off and of full, ready made.
+    reports: [Arc<str>; 2],
+    /// What it was last told.
     told: Level,
     /// When it lets go by itself.
     releases: Option<u64>,
+    /// Commands it has heard and not yet obeyed, with when it will.
+    waiting: VecDeque<(u64, String)>,
     /// Its contacts.
     contacts: Contacts,
-    /// Whether it hears nothing.
-    deaf: bool,
+    /// What comes through contacts that do not move.
+    stuck: Level,
+    /// What a frozen report says.
+    reported: Level,
+    /// Whether it has no power.
+    dark: bool,
+    /// What is wrong with it.
+    condition: RelayCondition,
 }
 
+/// Most commands that wait in a slow relay; it hears no more.
+const MOST_WAITING: usize = 64;
+
 impl RelayPlant {
-    /// An output with voltage, told `told` so far.
+    /// An output with power, told `told` so far.
     pub fn new(output: &Output, told: Level, switch: Switch) -> RelayPlant {
-        RelayPlant { switch, output: output.clone(), told, releases: None, contacts: Contacts::Sound, deaf: false }
+        let plain = |on: &str, off: &str| on != off && !on.contains('{') && !off.contains('{');
+        RelayPlant {
+            switch,
+            plain: matches!(&output.kind, OutputKind::Relay { on, off, .. } if plain(on, off)),
+            topic: output.state.as_deref().map(Arc::from),
+            reports: [Level::OFF, Level::FULL].map(|level| words(output, level).into()),
+            output: output.clone(),
+            told,
+            releases: None,
+            waiting: VecDeque::new(),
+            contacts: Contacts::Sound,
+            stuck: Level::OFF,
+            reported: Level::OFF,
+            dark: false,
+            condition: RelayCondition::default(),
+        }
     }
 
-    /// Takes a command at `now`. Whether it understood; what it does not understand it ignores, as real ones do.
+    /// Its command topic.
+    pub fn topic(&self) -> &str {
+        &self.output.set
+    }
+
+    /// Whether it has no power.
+    pub fn is_dark(&self) -> bool {
+        self.dark
+    }
+
+    /// Hears a command at `now`. Whether it obeyed at once; what it does not understand it ignores, as real ones do.
     pub fn command(&mut self, now: u64, payload: &str) -> bool {
-        if self.deaf {
+        if self.dark || self.condition.deaf {
             return false;
         }
+        // One after the other: a command never overtakes an earlier one that still waits.
+        let due = now.saturating_add(self.condition.delay).max(self.waiting.back().map_or(0, |(at, _)| *at));
+        if due > now {
+            if self.waiting.len() < MOST_WAITING {
+                self.waiting.push_back((due, payload.to_owned()));
+            }
+            return false;
+        }
+        self.obey(now, payload)
+    }
+
+    /// Does what a command says; whether it understood.
+    fn obey(&mut self, now: u64, payload: &str) -> bool {
         let Some((level, hold)) = self.read(payload) else { return false };
         self.told = level;
         self.releases = if level.is_off() { None } else { hold.map(|ms| now.saturating_add(ms)) };
@@ -58,6 +117,9 @@ impl RelayPlant {
     /// The level `payload` asks for, and for how many milliseconds.
     fn read(&self, payload: &str) -> Option<(Level, Option<u64>)> {
         let (template, off) = match &self.output.kind {
+            // Most relays are told by plain words, for which no template need be read.
+            OutputKind::Relay { on, .. } if self.plain && payload == on => return Some((Level::FULL, self.own_hold())),
+            OutputKind::Relay { off, .. } if self.plain && payload == off => return Some((Level::OFF, None)),
             OutputKind::Relay { on, off, .. } => (on, off),
             OutputKind::Dimmer { level, off, .. } => (level, off),
         };
@@ -65,65 +127,128 @@ impl RelayPlant {
             return Some((Level::OFF, None));
         }
         let heard = heard(template, payload)?;
-        let hold = heard.hold.map(|s| (s * 1000.0) as u64).or(self.output.hold.map(|h| h.as_millis() as u64));
+        let hold = heard.hold.map(|s| (s * 1000.0) as u64).or(self.own_hold());
         Some((heard.level.map_or(Level::FULL, Level::clamped), hold))
+    }
+
+    /// The hold it has of itself, ms.
+    fn own_hold(&self) -> Option<u64> {
+        self.output.hold.map(|hold| hold.as_millis() as u64)
     }
 
     /// Welds contacts that are doomed and closed.
     fn weld(&mut self) {
-        if self.contacts == Contacts::Doomed && !self.told.is_off() {
+        if self.contacts == Contacts::Doomed && !self.told.is_off() && !self.dark {
             self.contacts = Contacts::Welded;
         }
     }
 
-    /// Its contacts weld now where closed, else when next closed; or they are replaced.
-    pub fn set_welded(&mut self, welded: bool) {
-        self.contacts = if welded { Contacts::Doomed } else { Contacts::Sound };
+    /// Its condition is this from now on.
+    pub fn suffer(&mut self, condition: RelayCondition) {
+        let before = std::mem::replace(&mut self.condition, condition);
+        if condition.lies && !before.lies {
+            self.stuck = self.passes(before);
+        }
+        if condition.report_frozen && !before.report_frozen {
+            self.reported = self.told;
+        }
+        if condition.welds != before.welds {
+            self.contacts = if condition.welds { Contacts::Doomed } else { Contacts::Sound };
+            self.weld();
+        }
+    }
+
+    /// It loses its power, or gets it back and boots at `now`.
+    pub fn set_dark(&mut self, now: u64, dark: bool) {
+        if self.dark != dark {
+            self.dark = dark;
+            self.waiting.clear();
+            self.releases = None;
+            if !dark {
+                self.boot(now);
+            }
+        }
+    }
+
+    /// It boots: off, or as it was where it resumes, with its own hold running anew. Without power it cannot.
+    pub fn boot(&mut self, now: u64) {
+        self.waiting.clear();
+        self.releases = None;
+        if self.condition.resumes && !self.told.is_off() {
+            self.releases = self.own_hold().map(|ms| now.saturating_add(ms));
+        } else {
+            self.told = Level::OFF;
+        }
         self.weld();
     }
 
-    /// It hears nothing, or hears again.
-    pub fn set_deaf(&mut self, deaf: bool) {
-        self.deaf = deaf;
+    /// What it says when it has booted.
+    pub fn greeting(&self) -> Option<Message> {
+        if self.condition.boots_silently { None } else { self.report() }
     }
 
-    /// When it lets go by itself.
-    pub fn releases(&self) -> Option<u64> {
-        self.releases
+    /// When it does something by itself.
+    pub fn next(&self) -> u64 {
+        let releases = self.releases.filter(|_| !self.condition.hold_fails).unwrap_or(u64::MAX);
+        self.waiting.front().map_or(releases, |(at, _)| releases.min(*at))
     }
 
-    /// Lets go where its hold has ended at `now`; whether it did.
-    pub fn pass(&mut self, now: u64) -> bool {
-        if self.releases.is_none_or(|at| at > now) {
-            return false;
+    /// Does what is due at `now`, in order, and appends its reports; whether anything was.
+    pub fn pass(&mut self, now: u64, out: &mut Vec<Message>) -> bool {
+        let mut did = false;
+        while self.next() <= now {
+            let first = self.waiting.front().map_or(u64::MAX, |(at, _)| *at);
+            if self.releases.is_some_and(|at| at < first && !self.condition.hold_fails) {
+                (self.releases, self.told) = (None, Level::OFF);
+            } else if let Some((_, payload)) = self.waiting.pop_front() {
+                if !self.obey(now, &payload) {
+                    continue;
+                }
+            }
+            out.extend(self.report());
+            did = true;
         }
-        (self.releases, self.told) = (None, Level::OFF);
-        true
+        did
     }
 
     /// What comes through its contacts.
     pub fn level(&self) -> Level {
-        if self.contacts == Contacts::Welded { Level::FULL } else { self.told }
+        self.passes(self.condition)
+    }
+
+    /// What comes through its contacts in such a condition.
+    fn passes(&self, condition: RelayCondition) -> Level {
+        match self.contacts {
+            Contacts::Welded => Level::FULL,
+            _ if condition.stays_open || self.dark => Level::OFF,
+            _ if condition.lies => self.stuck,
+            _ => self.told,
+        }
     }
 
     /// Its report. A relay knows its coil and not its contacts, so a welded one reports what it was told.
     pub fn report(&self) -> Option<Message> {
-        let topic = self.output.state.clone()?;
-        let word = match &self.output.kind {
-            OutputKind::Relay { reports_on, reports_off, .. } => {
-                if self.told.is_off() {
-                    reports_off.clone()
-                } else {
-                    reports_on.clone()
-                }
-            }
-            OutputKind::Dimmer { full, .. } => plain(self.told.share() * full),
+        let topic = self.topic.as_ref().filter(|_| !self.dark && !self.condition.mute)?;
+        let level = if self.condition.report_frozen { self.reported } else { self.told };
+        let text = match level {
+            Level::OFF => Arc::clone(&self.reports[0]),
+            Level::FULL => Arc::clone(&self.reports[1]),
+            between => words(&self.output, between).into(),
         };
-        let payload = match &self.output.state_pointer {
-            Some(pointer) => document([(pointer.as_str(), as_json(&word))]),
-            None => word,
-        };
-        Some(Message::new(&topic.into(), Payload::Text(payload.into()), Source::Switch(self.switch)))
+        Some(Message::new(topic, Payload::Text(text), Source::Switch(self.switch)))
+    }
+}
+
+/// How an output reports a level.
+fn words(output: &Output, level: Level) -> String {
+    let word = match &output.kind {
+        OutputKind::Relay { reports_off, .. } if level.is_off() => reports_off.clone(),
+        OutputKind::Relay { reports_on, .. } => reports_on.clone(),
+        OutputKind::Dimmer { full, .. } => plain(level.share() * full),
+    };
+    match &output.state_pointer {
+        Some(pointer) => document([(pointer.as_str(), as_json(&word))]),
+        None => word,
     }
 }
 
@@ -164,28 +289,103 @@ mod tests {
     fn a_hold_ends_by_itself_and_is_refreshed() {
         let mut fixed = relay(Some(300), "ON");
         fixed.command(1000, "ON");
-        assert_eq!(fixed.releases(), Some(301_000));
+        assert_eq!(fixed.next(), 301_000);
         fixed.command(200_000, "ON");
-        assert!(!fixed.pass(301_000), "refreshed");
-        assert!(fixed.pass(500_000));
+        let mut said = Vec::new();
+        assert!(!fixed.pass(301_000, &mut said), "refreshed");
+        assert!(fixed.pass(500_000, &mut said));
+        assert_eq!(said, [fixed.report().expect("it has a state topic")]);
         assert_eq!((fixed.level(), report(&fixed)), (Level::OFF, "open".to_owned()));
         let mut told = relay(Some(300), r#"{"for":{hold}}"#);
         told.command(0, r#"{"for":20}"#);
-        assert_eq!(told.releases(), Some(20_000), "the hold in the payload goes before the relay's own");
+        assert_eq!(told.next(), 20_000, "the hold in the payload goes before the relay's own");
         told.command(1, "OFF");
-        assert_eq!(told.releases(), None);
+        assert_eq!(told.next(), u64::MAX);
     }
 
     #[test]
     fn welded_contacts_stay_closed_and_the_relay_does_not_know() {
         let mut relay = relay(Some(10), "ON");
-        relay.set_welded(true);
+        relay.suffer(RelayCondition { welds: true, ..RelayCondition::default() });
         assert_eq!(relay.level(), Level::OFF, "open contacts do not weld");
         relay.command(0, "ON");
         relay.command(1, "OFF");
         assert_eq!((relay.level(), report(&relay)), (Level::FULL, "open".to_owned()));
-        relay.set_welded(false);
+        relay.suffer(RelayCondition::default());
         assert_eq!(relay.level(), Level::OFF);
+    }
+
+    #[test]
+    fn a_slow_relay_obeys_in_order_even_when_it_gets_quick() {
+        let mut relay = relay(None, "ON");
+        relay.suffer(RelayCondition { delay: 2000, ..RelayCondition::default() });
+        assert!(!relay.command(0, "ON"));
+        assert_eq!((relay.next(), relay.level()), (2000, Level::OFF));
+        relay.suffer(RelayCondition::default());
+        assert!(!relay.command(500, "OFF"), "it waits behind the ON");
+        let mut said = Vec::new();
+        assert!(!relay.pass(1999, &mut said) && relay.pass(2000, &mut said));
+        assert_eq!(said.iter().map(|m| m.payload().into_owned()).collect::<Vec<_>>(), ["closed", "open"]);
+        assert!(relay.command(3000, "ON"), "and then it is quick");
+    }
+
+    #[test]
+    fn a_liar_reports_what_it_was_told_and_keeps_its_contacts() {
+        let mut relay = relay(None, "ON");
+        relay.command(0, "ON");
+        relay.suffer(RelayCondition { lies: true, ..RelayCondition::default() });
+        assert!(relay.command(1, "OFF"));
+        assert_eq!((relay.level(), report(&relay)), (Level::FULL, "open".to_owned()));
+        relay.suffer(RelayCondition::default());
+        assert_eq!(relay.level(), Level::OFF);
+    }
+
+    #[test]
+    fn reports_freeze_or_are_lost_while_the_contacts_obey() {
+        let mut relay = relay(None, "ON");
+        relay.suffer(RelayCondition { report_frozen: true, ..RelayCondition::default() });
+        relay.command(0, "ON");
+        assert_eq!((relay.level(), report(&relay)), (Level::FULL, "open".to_owned()));
+        relay.suffer(RelayCondition { mute: true, ..RelayCondition::default() });
+        assert_eq!(relay.report(), None);
+        relay.suffer(RelayCondition::default());
+        assert_eq!(report(&relay), "closed");
+    }
+
+    #[test]
+    fn a_boot_forgets_the_command_and_the_hold_unless_it_resumes() {
+        let mut relay = relay(Some(10), "ON");
+        relay.command(0, "ON");
+        relay.set_dark(5000, true);
+        assert_eq!((relay.level(), relay.report(), relay.next()), (Level::OFF, None, u64::MAX));
+        assert!(!relay.command(6000, "ON"), "without power it hears nothing");
+        relay.set_dark(7000, false);
+        assert_eq!((relay.level(), relay.greeting().is_some()), (Level::OFF, true));
+        relay.command(8000, "ON");
+        relay.suffer(RelayCondition { resumes: true, boots_silently: true, ..RelayCondition::default() });
+        relay.boot(9000);
+        assert_eq!((relay.level(), relay.next(), relay.greeting()), (Level::FULL, 19_000, None));
+    }
+
+    #[test]
+    fn a_failing_hold_ends_when_it_is_mended() {
+        let mut relay = relay(Some(10), "ON");
+        relay.suffer(RelayCondition { hold_fails: true, ..RelayCondition::default() });
+        relay.command(0, "ON");
+        assert!(!relay.pass(20_000, &mut Vec::new()) && relay.next() == u64::MAX);
+        relay.suffer(RelayCondition::default());
+        assert!(relay.pass(20_000, &mut Vec::new()) && relay.level().is_off());
+    }
+
+    #[test]
+    fn contacts_that_stay_open_pass_nothing() {
+        let mut relay = relay(None, "ON");
+        relay.suffer(RelayCondition { stays_open: true, ..RelayCondition::default() });
+        assert!(relay.command(0, "ON"));
+        assert_eq!((relay.level(), report(&relay)), (Level::OFF, "closed".to_owned()));
+        relay.suffer(RelayCondition { deaf: true, ..RelayCondition::default() });
+        assert!(!relay.command(0, "OFF"));
+        assert_eq!(relay.level(), Level::FULL);
     }
 
     #[test]

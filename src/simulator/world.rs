@@ -1,40 +1,22 @@
 //! The whole simulated site: it advances to any moment, hears commands and speaks as its probes and outputs do.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 use std::time::Duration;
 
 use chrono::{DateTime, Utc};
 
 use crate::settings::{CutOffIx, EnclosureIx, LampIx, ProbeIx, Settings};
-use crate::units::{Celsius, Kelvin, Level, Watts};
+use crate::units::{Celsius, Level, Watts};
 
+use super::active::{Faults, Turn, millis};
+use super::agenda::Agenda;
+use super::condition::{EnclosureCondition, LampCondition, ProbeCondition, RelayCondition};
 use super::enclosure::{EnclosurePlant, Surroundings};
-use super::fault::{Fault, Switch, TimedFault};
+use super::fault::{Fault, Subject, Switch, TimedFault};
 use super::message::Message;
 use super::physics::{Physics, Region};
-use super::random::Pcg32;
 use super::relay::RelayPlant;
-use super::room::Room;
-
-/// What listens on a command topic.
-#[derive(Clone, Copy, Debug)]
-enum Listener {
-    /// The output of a lamp.
-    Lamp(usize, usize),
-    /// A contactor.
-    CutOff(usize),
-}
-
-/// What happens by itself, in the order in which it does at one moment.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-enum Happening {
-    /// A fault comes or goes.
-    Turn,
-    /// A contactor's hold ends.
-    Release(usize),
-    /// Something in an enclosure.
-    Enclosure(usize),
-}
+use super::room::{Cursor, Room};
 
 /// A site in motion. It knows the settings for topics, words, fittings and watts, and nothing of the core: the two meet
 /// through messages alone.
@@ -56,16 +38,16 @@ pub struct World {
     /// Which contactors are closed.
     closed: Vec<bool>,
     /// Who listens where.
-    listeners: BTreeMap<String, Listener>,
-    /// Comings and goings of faults in order of time: moment in ms, whether it comes, which.
-    turns: Vec<(u64, bool, Fault)>,
-    /// How many of them have happened.
-    turned: usize,
-    /// When something happens in each enclosure next, in order of time.
-    agenda: BTreeSet<(u64, usize)>,
-    /// The same by enclosure.
-    due: Vec<u64>,
-    /// What the broker keeps on their topics.
+    listeners: BTreeMap<String, Switch>,
+    /// What goes wrong.
+    faults: Faults,
+    /// When something happens in each enclosure next.
+    agenda: Agenda,
+    /// When a contactor does something by itself next.
+    release: u64,
+    /// Whether the site has no mains.
+    dark: bool,
+    /// What the broker keeps on command topics.
     kept: BTreeMap<String, Vec<u8>>,
     /// Reports of outputs that just got power, not yet spoken.
     waiting: Vec<Message>,
@@ -84,32 +66,30 @@ impl World {
         seed: u64,
         faults: &[TimedFault],
     ) -> World {
-        let room = Room::new(physics.climate, settings.site.place, &mut Pcg32::new(seed, 0));
-        let now = room.at(start);
+        let weather = (physics.climate, physics.weather.clone());
+        let room = Room::new(weather, settings.site.place, start, seed, faults);
         let build = |(i, (enclosure, physics))| {
-            EnclosurePlant::new(EnclosureIx(i), enclosure, physics, now, seed, STREAMS_PER_ENCLOSURE * (i as u64 + 1))
+            let stream = STREAMS_PER_ENCLOSURE * (i as u64 + 1);
+            EnclosurePlant::new((EnclosureIx(i), enclosure), physics, &room, seed, stream)
         };
         let enclosures: Vec<EnclosurePlant> =
             settings.enclosures.iter().zip(&physics.enclosures).enumerate().map(build).collect();
-        let cut_offs: Vec<RelayPlant> = settings
-            .cut_offs
-            .iter()
-            .enumerate()
-            .map(|(c, cut_off)| RelayPlant::new(&cut_off.output, Level::FULL, Switch::CutOff(CutOffIx(c))))
-            .collect();
+        let contactor = |(c, cut_off): (usize, &crate::settings::CutOff)| {
+            RelayPlant::new(&cut_off.output, Level::FULL, Switch::CutOff(CutOffIx(c)))
+        };
+        let cut_offs: Vec<RelayPlant> = settings.cut_offs.iter().enumerate().map(contactor).collect();
         let reports = enclosures.iter().flat_map(|e| e.lamps.iter().map(|slot| &slot.relay)).chain(&cut_offs);
         let waiting = reports.filter_map(RelayPlant::report).collect();
-        let due: Vec<u64> = enclosures.iter().map(EnclosurePlant::next).collect();
         World {
             now: 0,
             start,
             room,
             listeners: listeners(settings),
             closed: vec![true; cut_offs.len()],
-            turns: turns(faults),
-            turned: 0,
-            agenda: due.iter().enumerate().map(|(i, at)| (*at, i)).collect(),
-            due,
+            faults: Faults::new(faults, seed),
+            agenda: Agenda::new(enclosures.iter().map(EnclosurePlant::next).collect()),
+            release: u64::MAX,
+            dark: false,
             kept: BTreeMap::new(),
             waiting,
             enclosures,
@@ -134,16 +114,12 @@ impl World {
 
     /// When something happens next by itself.
     pub fn next_event(&self) -> Option<Duration> {
-        self.next().map(|(at, _)| Duration::from_millis(at))
+        Some(self.next()).filter(|at| *at < u64::MAX).map(Duration::from_millis)
     }
 
-    /// What happens next by itself, and when. At one moment faults turn first, then contactors let go.
-    fn next(&self) -> Option<(u64, Happening)> {
-        let turn = self.turns.get(self.turned).map(|(at, ..)| (*at, Happening::Turn));
-        let releases = self.cut_offs.iter().enumerate().filter_map(|(c, cut_off)| Some((cut_off.releases()?, c)));
-        let release = releases.min().map(|(at, c)| (at, Happening::Release(c)));
-        let enclosure = self.agenda.first().map(|(at, index)| (*at, Happening::Enclosure(*index)));
-        [turn, release, enclosure].into_iter().flatten().min()
+    /// When something happens next by itself, ms.
+    fn next(&self) -> u64 {
+        self.agenda.first().0.min(self.release).min(self.faults.next())
     }
 
     /// What surrounds the enclosures.
@@ -154,51 +130,69 @@ impl World {
     /// Lets everything happen up to and at `to`, rounded down to a millisecond, and appends what is said on the way.
     /// A moment that has passed changes nothing.
     pub fn advance_to(&mut self, to: Duration, out: &mut Vec<Message>) {
-        let to = u64::try_from(to.as_millis()).unwrap_or(u64::MAX);
+        let to = millis(to);
         out.append(&mut self.waiting);
-        while let Some((at, happening)) = self.next().filter(|(at, _)| *at <= to) {
-            self.now = self.now.max(at);
-            match happening {
-                Happening::Turn => {
-                    let (_, comes, fault) = self.turns[self.turned];
-                    self.turned += 1;
-                    self.turn(fault, comes);
-                }
-                Happening::Release(cut_off) => {
-                    if self.cut_offs[cut_off].pass(at) {
-                        out.extend(self.cut_offs[cut_off].report());
-                    }
-                    self.contactors();
-                }
-                Happening::Enclosure(index) => {
-                    let around = Surroundings { room: &self.room, start: self.start, closed: &self.closed };
-                    self.enclosures[index].pass(at, &around, out);
-                    self.reschedule(index);
-                }
+        loop {
+            let next = self.next();
+            if next > to || next == u64::MAX {
+                break;
+            }
+            self.now = self.now.max(next);
+            // At one moment faults turn first, then contactors let go, then enclosures live.
+            if self.faults.next() <= self.now {
+                self.turn(out);
+            } else if self.release <= self.now {
+                self.release(out);
+            } else {
+                let (_, index) = self.agenda.first();
+                let around = Surroundings { room: &self.room, start: self.start, closed: &self.closed };
+                self.enclosures[index].pass(self.now, &around, out);
+                self.agenda.set(index, self.enclosures[index].next());
             }
         }
         self.now = self.now.max(to);
     }
 
+    /// Contactors do what is due now.
+    fn release(&mut self, out: &mut Vec<Message>) {
+        for cut_off in &mut self.cut_offs {
+            cut_off.pass(self.now, out);
+        }
+        self.contactors();
+    }
+
     /// Hands a message to whoever listens on `topic`, now, and appends the report that follows.
     pub fn incoming(&mut self, topic: &str, payload: &[u8], out: &mut Vec<Message>) {
         out.append(&mut self.waiting);
-        let Some(listener) = self.listeners.get(topic).copied() else { return };
+        let Some(switch) = self.listeners.get(topic).copied() else { return };
         let Ok(payload) = str::from_utf8(payload) else { return };
-        match listener {
-            Listener::Lamp(enclosure, lamp) => {
-                let relay = &mut self.enclosures[enclosure].lamps[lamp].relay;
-                if relay.command(self.now, payload) {
-                    out.extend(relay.report());
-                    self.feed(enclosure);
-                }
+        self.command(switch, payload, out);
+    }
+
+    /// A switch hears a command now.
+    fn command(&mut self, switch: Switch, payload: &str, out: &mut Vec<Message>) {
+        let now = self.now;
+        if let Some(relay) = self.relay(switch) {
+            if relay.command(now, payload) {
+                out.extend(relay.report());
             }
-            Listener::CutOff(cut_off) => {
-                if self.cut_offs[cut_off].command(self.now, payload) {
-                    out.extend(self.cut_offs[cut_off].report());
-                    self.contactors();
-                }
-            }
+            self.switched(switch);
+        }
+    }
+
+    /// The relay that is this switch.
+    fn relay(&mut self, switch: Switch) -> Option<&mut RelayPlant> {
+        match switch {
+            Switch::Lamp(e, l) => Some(&mut self.enclosures.get_mut(e.0)?.lamps.get_mut(l.0)?.relay),
+            Switch::CutOff(c) => self.cut_offs.get_mut(c.0),
+        }
+    }
+
+    /// A switch may have switched, or may have something else to do next.
+    fn switched(&mut self, switch: Switch) {
+        match switch {
+            Switch::Lamp(e, _) => self.feed(e.0),
+            Switch::CutOff(_) => self.contactors(),
         }
     }
 
@@ -218,101 +212,147 @@ impl World {
     fn feed(&mut self, enclosure: usize) {
         let around = Surroundings { room: &self.room, start: self.start, closed: &self.closed };
         self.enclosures[enclosure].feed(self.now, &around);
-        self.reschedule(enclosure);
+        self.agenda.set(enclosure, self.enclosures[enclosure].next());
     }
 
     /// Passes on what the contactors let through now.
     fn contactors(&mut self) {
-        self.closed = self.cut_offs.iter().map(|cut_off| !cut_off.level().is_off()).collect();
-        (0..self.enclosures.len()).for_each(|enclosure| self.feed(enclosure));
+        self.release = self.cut_offs.iter().map(RelayPlant::next).min().unwrap_or(u64::MAX);
+        let mut changed = false;
+        for (closed, cut_off) in self.closed.iter_mut().zip(&self.cut_offs) {
+            let now = !cut_off.level().is_off();
+            changed |= std::mem::replace(closed, now) != now;
+        }
+        if changed {
+            (0..self.enclosures.len()).for_each(|enclosure| self.feed(enclosure));
+        }
     }
 
-    /// Puts an enclosure's next event on the agenda.
-    fn reschedule(&mut self, index: usize) {
-        self.agenda.remove(&(self.due[index], index));
-        self.due[index] = self.enclosures[index].next();
-        self.agenda.insert((self.due[index], index));
-    }
-
-    /// A fault comes or goes now.
-    fn turn(&mut self, fault: Fault, comes: bool) {
-        let now = self.now;
-        let slot = |enclosures: &mut Vec<EnclosurePlant>, e: EnclosureIx, l: LampIx, act: &dyn Fn(&mut _)| {
-            if let Some(slot) = enclosures.get_mut(e.0).and_then(|enclosure| enclosure.lamps.get_mut(l.0)) {
-                act(slot);
-            }
-        };
-        let all = &mut self.enclosures;
-        let concerned = match fault {
-            Fault::UvDies(e, l) => {
-                slot(all, e, l, &|slot: &mut super::enclosure::Slot| slot.lamp.set_uv_dead(comes));
-                Some(e)
-            }
-            Fault::LampBreaks(e, l) => {
-                slot(all, e, l, &|slot| slot.lamp.set_broken(now, comes));
-                Some(e)
-            }
-            Fault::RelayWelds(Switch::Lamp(e, l)) => {
-                slot(all, e, l, &|slot| slot.relay.set_welded(comes));
-                Some(e)
-            }
-            Fault::RelayIsDeaf(Switch::Lamp(e, l)) => {
-                slot(all, e, l, &|slot| slot.relay.set_deaf(comes));
-                Some(e)
-            }
-            Fault::RelayWelds(Switch::CutOff(c)) => {
-                if let Some(cut_off) = self.cut_offs.get_mut(c.0) {
-                    cut_off.set_welded(comes);
+    /// The next fault comes or goes, or begins or ends a spell.
+    fn turn(&mut self, out: &mut Vec<Message>) {
+        match self.faults.turn(self.now) {
+            Some(Turn::Changes(fault)) => {
+                self.suffer(fault.subject(), out);
+                if let Fault::ProbesSwap(e, _, other) = fault {
+                    self.suffer(Subject::Probe(e, other), out);
                 }
-                self.contactors();
-                None
             }
-            Fault::ProbeIsSilent(e, p) => {
-                self.gauge(e, p, |probe| probe.set_silent(comes));
-                None
-            }
-            Fault::ProbeFreezes(e, p) => {
-                self.gauge(e, p, |probe| probe.set_frozen(comes));
-                None
-            }
-            Fault::RoomWarms(by) => {
-                self.settle();
-                self.room.set_extra(if comes { by } else { Kelvin(0.0) });
-                None
-            }
-            // The others follow.
-            _ => None,
-        };
-        if let Some(e) = concerned.filter(|e| e.0 < self.enclosures.len()) {
-            self.feed(e.0);
+            Some(Turn::Happens(act)) => self.act(act, out),
+            None => {}
         }
     }
 
-    /// Does something to a probe, if it is there.
-    fn gauge(&mut self, e: EnclosureIx, p: ProbeIx, act: impl FnOnce(&mut super::probe::ProbePlant)) {
-        let enclosure = self.enclosures.get_mut(e.0);
-        if let Some(gauge) = enclosure.and_then(|enclosure| enclosure.probes.get_mut(p.0)) {
-            act(&mut gauge.probe);
+    /// Brings a part to the condition that the faults in force make.
+    fn suffer(&mut self, subject: Subject, out: &mut Vec<Message>) {
+        let now = self.now;
+        match subject {
+            Subject::Site => {
+                let dark = self.faults.in_force().any(|(fault, _)| fault == Fault::PowerFails);
+                // Faults of the room's temperature are in the room from the beginning.
+                if std::mem::replace(&mut self.dark, dark) != dark {
+                    self.cut_offs.iter_mut().for_each(|cut_off| cut_off.set_dark(now, dark));
+                    self.contactors();
+                    (0..self.enclosures.len()).for_each(|e| self.suffer(Subject::Enclosure(EnclosureIx(e)), out));
+                    let cut_offs = if dark { 0 } else { self.cut_offs.len() };
+                    (0..cut_offs).for_each(|c| self.greet(Switch::CutOff(CutOffIx(c)), out));
+                }
+            }
+            Subject::Enclosure(e) if e.0 < self.enclosures.len() => {
+                let mut condition = EnclosureCondition::default();
+                self.faults.in_force().for_each(|(fault, since)| condition.suffer(e, fault, since));
+                let around = Surroundings { room: &self.room, start: self.start, closed: &self.closed };
+                let booted = self.enclosures[e.0].suffer(now, condition, &around);
+                self.feed(e.0);
+                booted.into_iter().for_each(|l| self.greet(Switch::Lamp(e, LampIx(l)), out));
+            }
+            Subject::Lamp(e, l) if e.0 < self.enclosures.len() => {
+                let mut condition = LampCondition::default();
+                self.faults.in_force().for_each(|(fault, _)| condition.suffer(e, l, fault));
+                let around = Surroundings { room: &self.room, start: self.start, closed: &self.closed };
+                self.enclosures[e.0].suffer_lamp(now, l.0, condition, &around);
+                self.feed(e.0);
+            }
+            Subject::Switch(switch) => {
+                let mut condition = RelayCondition::default();
+                self.faults.in_force().for_each(|(fault, _)| condition.suffer(switch, fault));
+                if let Some(relay) = self.relay(switch) {
+                    relay.suffer(condition);
+                    self.switched(switch);
+                }
+            }
+            Subject::Probe(e, p) => self.suffer_probe(e, p),
+            Subject::Enclosure(_) | Subject::Lamp(..) => {}
         }
     }
 
-    /// Moves every network up to now, before the room changes.
-    fn settle(&mut self) {
-        (0..self.enclosures.len()).for_each(|enclosure| self.feed(enclosure));
+    /// Brings a probe, and the one in whose document it speaks, to the condition that the faults in force make.
+    fn suffer_probe(&mut self, e: EnclosureIx, p: ProbeIx) {
+        let Some(plant) = self.enclosures.get_mut(e.0) else { return };
+        let Some(leader) = plant.probes.get(p.0).map(|gauge| gauge.leader) else { return };
+        for probe in if leader == p.0 { vec![leader] } else { vec![leader, p.0] } {
+            let mut condition = ProbeCondition::default();
+            for (fault, since) in self.faults.in_force() {
+                condition.suffer(e, ProbeIx(probe), fault, since);
+                let spoken = plant.probes.iter().enumerate().filter(|(_, gauge)| gauge.leader == probe);
+                spoken.for_each(|(own, _)| condition.voice.suffer(e, ProbeIx(own), fault));
+            }
+            plant.suffer_probe(self.now, probe, condition);
+        }
+        self.agenda.set(e.0, plant.next());
+    }
+
+    /// An act of a moment happens now.
+    fn act(&mut self, act: Fault, out: &mut Vec<Message>) {
+        let now = self.now;
+        match act {
+            Fault::LampIsChanged(e, l, strength) => {
+                self.faults.end(|fault| went_with_lamp(fault, e, l));
+                self.suffer(Subject::Lamp(e, l), out);
+                if let Some(slot) = self.enclosures.get_mut(e.0).and_then(|e| e.lamps.get_mut(l.0)) {
+                    slot.lamp.change(now, strength);
+                    self.feed(e.0);
+                }
+            }
+            Fault::RelayReboots(switch) => {
+                if let Some(relay) = self.relay(switch).filter(|relay| !relay.is_dark()) {
+                    relay.boot(now);
+                    self.switched(switch);
+                    self.greet(switch, out);
+                }
+            }
+            Fault::ProbeReboots(e, p) => {
+                if let Some(gauge) = self.enclosures.get_mut(e.0).and_then(|e| e.probes.get_mut(p.0)) {
+                    gauge.probe.boot();
+                }
+            }
+            _ => {}
+        }
+    }
+
+    /// A switch that has booted says so, and hears what the broker keeps for it.
+    fn greet(&mut self, switch: Switch, out: &mut Vec<Message>) {
+        let Some(relay) = self.relay(switch) else { return };
+        out.extend(relay.greeting());
+        let topic = relay.topic().to_owned();
+        let kept = self.kept.get(&topic);
+        if let Some(payload) = kept.and_then(|payload| String::from_utf8(payload.clone()).ok()) {
+            self.command(switch, &payload, out);
+        }
+    }
+
+    /// Temperature of the room now.
+    pub fn room(&self) -> Celsius {
+        Celsius(self.room.piece(self.now, &mut Cursor::default()).value)
     }
 
     /// Temperature of a place now, whatever any probe says; none where there is no such enclosure.
     pub fn temperature(&self, enclosure: EnclosureIx, place: Region) -> Option<Celsius> {
-        let mut ahead = self.enclosures.get(enclosure.0)?.clone();
-        ahead.move_to(self.now, &self.around());
-        Some(ahead.temperature(place))
+        Some(self.enclosures.get(enclosure.0)?.temperature(self.now, place))
     }
 
-    /// What a perfect probe would say now, in its kept unit; none where there is no such probe.
+    /// What a perfect probe in its place would say now, in its kept unit; none where there is no such probe.
     pub fn truth(&self, enclosure: EnclosureIx, probe: ProbeIx) -> Option<f64> {
-        let mut ahead = self.enclosures.get(enclosure.0)?.clone();
-        ahead.move_to(self.now, &self.around());
-        ahead.truth(self.now, probe.0)
+        self.enclosures.get(enclosure.0)?.truth(self.now, probe.0)
     }
 
     /// Power a lamp draws now; none where there is no such lamp.
@@ -320,36 +360,46 @@ impl World {
         self.enclosures.get(enclosure.0)?.power(lamp.0)
     }
 
+    /// Hours a lamp has burnt; none where there is no such lamp.
+    pub fn burnt(&self, enclosure: EnclosureIx, lamp: LampIx) -> Option<f64> {
+        Some(self.enclosures.get(enclosure.0)?.lamps.get(lamp.0)?.lamp.burnt(self.now))
+    }
+
+    /// What comes through the contacts of a switch now; none where there is no such switch.
+    pub fn level(&self, switch: Switch) -> Option<Level> {
+        match switch {
+            Switch::Lamp(e, l) => Some(self.enclosures.get(e.0)?.lamps.get(l.0)?.relay.level()),
+            Switch::CutOff(c) => Some(self.cut_offs.get(c.0)?.level()),
+        }
+    }
+
     /// Whether a contactor lets current through; none where there is no such contactor.
     pub fn is_closed(&self, cut_off: CutOffIx) -> Option<bool> {
         self.closed.get(cut_off.0).copied()
     }
+
+    /// Every fault in force now; those of the room's temperature count while they last.
+    pub fn in_force(&self) -> impl Iterator<Item = Fault> {
+        self.faults.in_force().map(|(fault, _)| fault)
+    }
+}
+
+/// Whether `fault` is about the lamp itself, and goes with it.
+fn went_with_lamp(fault: Fault, e: EnclosureIx, l: LampIx) -> bool {
+    let about_lamp = !matches!(fault, Fault::LampMoves(..));
+    about_lamp && fault.subject() == Subject::Lamp(e, l)
 }
 
 /// Who listens where.
-fn listeners(settings: &Settings) -> BTreeMap<String, Listener> {
+fn listeners(settings: &Settings) -> BTreeMap<String, Switch> {
     let mut listeners = BTreeMap::new();
     for (e, enclosure) in settings.enclosures.iter().enumerate() {
         for (l, lamp) in enclosure.lamps.iter().enumerate() {
-            listeners.insert(lamp.output.set.clone(), Listener::Lamp(e, l));
+            listeners.insert(lamp.output.set.clone(), Switch::Lamp(EnclosureIx(e), LampIx(l)));
         }
     }
     for (c, cut_off) in settings.cut_offs.iter().enumerate() {
-        listeners.insert(cut_off.output.set.clone(), Listener::CutOff(c));
+        listeners.insert(cut_off.output.set.clone(), Switch::CutOff(CutOffIx(c)));
     }
     listeners
-}
-
-/// Comings and goings in order of time; of those at one moment, in the order of the list.
-fn turns(faults: &[TimedFault]) -> Vec<(u64, bool, Fault)> {
-    let millis = |at: Duration| u64::try_from(at.as_millis()).unwrap_or(u64::MAX);
-    let mut turns: Vec<(u64, bool, Fault)> = faults
-        .iter()
-        .flat_map(|timed| {
-            let goes = timed.until.map(|until| (millis(until), false, timed.fault));
-            std::iter::once((millis(timed.at), true, timed.fault)).chain(goes)
-        })
-        .collect();
-    turns.sort_by_key(|(at, ..)| *at);
-    turns
 }

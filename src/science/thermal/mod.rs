@@ -1,15 +1,14 @@
 //! Linear thermal networks, solved exactly.
 //!
-//! Nodes with a heat capacity exchange heat with each other and with boundaries of fixed temperature. Over a step in
-//! which boundary temperatures and heat inputs hold still the network is `x' = A·x + b`, whose exact solution is
-//! `x(t+h) = e^(hA)·x(t) + (∫₀ʰ e^(sA) ds)·b`. Both matrices come from one exponential of the augmented matrix
-//! (C. F. Van Loan, "Computing integrals involving the matrix exponential", IEEE Trans. Automatic Control 23(3), 1978):
-//!
-//! ```text
-//!       ⎛ A  I ⎞     ⎛ e^(hA)  ∫₀ʰ e^(sA) ds ⎞
-//! exp h ⎜      ⎟  =  ⎜                       ⎟
-//!       ⎝ 0  0 ⎠     ⎝   0           I       ⎠
-//! ```
+//! Nodes with a heat capacity exchange heat with each other and with boundaries, whose temperatures run along straight
+//! lines within a step. While heat inputs hold still such a network is `C·x' = −K·x + P + L·T(t)` with a symmetric `K`.
+//! Its modes are the eigenvectors of `C^(−½)·K·C^(−½)`: in them every part runs alone, each an exponential towards a line,
+//! so a step of any length costs a few operations for each mode and has no error but rounding ([`Motion`]).
+
+mod modes;
+mod motion;
+
+pub use motion::{Motion, Ramp};
 
 /// A heat capacity in joules per kelvin.
 #[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
@@ -169,160 +168,6 @@ impl Network {
         let outer: f64 = self.losses.iter().map(|&(i, _, g)| through((i, i), g)).sum();
         (inner + outer) / self.capacities[node]
     }
-
-    /// The exact map over `seconds`.
-    fn transition(&self, seconds: f64) -> Transition {
-        let n = self.nodes();
-        let width = 2 * n;
-        let mut augmented = vec![0.0; width * width];
-        for (i, row) in self.rates().chunks(n.max(1)).enumerate() {
-            for (j, rate) in row.iter().enumerate() {
-                augmented[i * width + j] = rate * seconds;
-            }
-            augmented[i * width + n + i] = seconds;
-        }
-        let whole = exponential(&augmented, width);
-        let block = |from: usize| (0..n).flat_map(|i| whole[i * width + from..i * width + from + n].to_vec()).collect();
-        Transition { state: block(0), drive: block(n) }
-    }
-}
-
-/// The exact map of one step length: `x ← state·x + drive·b`.
-#[derive(Clone, Debug)]
-struct Transition {
-    /// `e^(hA)`, row by row.
-    state: Vec<f64>,
-    /// `∫₀ʰ e^(sA) ds`, row by row, in seconds.
-    drive: Vec<f64>,
-}
-
-/// A network in motion. Step lengths named at the start cost one multiplication by a stored matrix; any other whole
-/// number of milliseconds is made of stored powers of two of a millisecond. Only the first use of a power allocates.
-#[derive(Clone, Debug)]
-pub struct Motion {
-    /// What moves.
-    network: Network,
-    /// Temperatures, °C.
-    temperatures: Vec<f64>,
-    /// Scratch: `b` of the step.
-    b: Vec<f64>,
-    /// Scratch: the temperatures being computed.
-    next: Vec<f64>,
-    /// Exact maps of the usual step lengths, in milliseconds.
-    usual: Vec<(u64, Transition)>,
-    /// Exact maps of 2ᵏ ms, made when first needed.
-    powers: Vec<Option<Transition>>,
-}
-
-impl Motion {
-    /// `network`, every node at `temperature` (°C), with the step lengths (ms) that will be asked for most.
-    pub fn new(network: Network, temperature: f64, usual: &[u64]) -> Motion {
-        let n = network.nodes();
-        let usual = usual.iter().map(|&ms| (ms, network.transition(ms as f64 / 1000.0))).collect();
-        let powers = vec![None; u64::BITS as usize];
-        Motion { temperatures: vec![temperature; n], b: vec![0.0; n], next: vec![0.0; n], network, usual, powers }
-    }
-
-    /// Temperatures of all nodes, °C.
-    pub fn temperatures(&self) -> &[f64] {
-        &self.temperatures
-    }
-
-    /// Temperature of one node, °C.
-    pub fn at(&self, node: Node) -> f64 {
-        self.temperatures[node.0]
-    }
-
-    /// Sets the temperature of one node, °C.
-    pub fn set(&mut self, node: Node, temperature: f64) {
-        self.temperatures[node.0] = temperature;
-    }
-
-    /// Moves on by `millis` with boundary temperatures (°C) and heat inputs per node (W) held still. Slices shorter
-    /// than the network are a programming error and move nothing.
-    pub fn advance(&mut self, millis: u64, boundaries: &[f64], heat: &[f64]) {
-        if millis == 0 || boundaries.len() != self.network.boundaries || heat.len() != self.network.nodes() {
-            debug_assert!(millis == 0, "one temperature per boundary and one heat input per node");
-            return;
-        }
-        self.network.drive(boundaries, heat, &mut self.b);
-        if let Some(at) = self.usual.iter().position(|(length, _)| *length == millis) {
-            apply(&self.usual[at].1, &mut self.temperatures, &self.b, &mut self.next);
-            return;
-        }
-        for power in 0..u64::BITS {
-            if millis >> power & 1 == 1 {
-                let network = &self.network;
-                let transition = self.powers[power as usize]
-                    .get_or_insert_with(|| network.transition((1_u64 << power) as f64 / 1000.0));
-                apply(transition, &mut self.temperatures, &self.b, &mut self.next);
-            }
-        }
-    }
-}
-
-/// `x ← state·x + drive·b`.
-fn apply(transition: &Transition, x: &mut [f64], b: &[f64], next: &mut [f64]) {
-    let n = x.len();
-    for (i, next) in next.iter_mut().enumerate() {
-        let state = &transition.state[i * n..(i + 1) * n];
-        let drive = &transition.drive[i * n..(i + 1) * n];
-        let mut sum = 0.0;
-        for j in 0..n {
-            sum += state[j] * x[j] + drive[j] * b[j];
-        }
-        *next = sum;
-    }
-    x.copy_from_slice(next);
-}
-
-/// Terms of the Taylor series: with a norm of at most one half the first one left out is below 0.5²⁰/20! ≈ 4·10⁻²⁵.
-const TERMS: u32 = 19;
-
-/// The exponential of a square matrix, row by row: scaled by a power of two to a norm of at most one half, summed as a
-/// Taylor series, and squared back (C. Moler and C. Van Loan, "Nineteen dubious ways to compute the exponential of a
-/// matrix, twenty-five years later", SIAM Review 45(1), 2003, methods 1 and 3).
-fn exponential(matrix: &[f64], width: usize) -> Vec<f64> {
-    let norm = matrix.chunks(width.max(1)).map(|row| row.iter().map(|x| x.abs()).sum::<f64>()).fold(0.0, f64::max);
-    let mut squarings = 0_u32;
-    let mut scale = 1.0;
-    while norm * scale > 0.5 && squarings < 1024 {
-        scale /= 2.0;
-        squarings += 1;
-    }
-    let scaled: Vec<f64> = matrix.iter().map(|x| x * scale).collect();
-    let mut sum = identity(width);
-    // Horner's scheme: I + M/1·(I + M/2·(I + …)).
-    for term in (1..=TERMS).rev() {
-        sum = product(&scaled, &sum, width);
-        sum.iter_mut().for_each(|x| *x /= f64::from(term));
-        (0..width).for_each(|i| sum[i * width + i] += 1.0);
-    }
-    for _ in 0..squarings {
-        sum = product(&sum, &sum, width);
-    }
-    sum
-}
-
-/// The identity matrix.
-fn identity(width: usize) -> Vec<f64> {
-    let mut matrix = vec![0.0; width * width];
-    (0..width).for_each(|i| matrix[i * width + i] = 1.0);
-    matrix
-}
-
-/// The product of two square matrices.
-fn product(a: &[f64], b: &[f64], width: usize) -> Vec<f64> {
-    let mut out = vec![0.0; width * width];
-    for i in 0..width {
-        for k in 0..width {
-            let factor = a[i * width + k];
-            for j in 0..width {
-                out[i * width + j] += factor * b[k * width + j];
-            }
-        }
-    }
-    out
 }
 
 #[cfg(test)]
@@ -351,6 +196,11 @@ mod tests {
         (network, vec![0.0, 0.0, 0.0, 0.0, 75.0])
     }
 
+    /// Sets the heat into every node, W.
+    fn warm(motion: &mut Motion, heat: &[f64]) {
+        heat.iter().enumerate().for_each(|(node, watts)| motion.set_heat(Node(node), *watts));
+    }
+
     #[test]
     fn a_single_node_follows_the_analytic_exponential() {
         // x(t) = x∞ + (x0 − x∞)·e^(−t·G/C), x∞ = room + P/G: textbook solution of a first-order lag.
@@ -358,8 +208,9 @@ mod tests {
         let node = network.node(JoulesPerKelvin(1200.0));
         let room = network.boundary();
         network.lose(node, room, WattsPerKelvin(2.0));
-        let mut motion = Motion::new(network, 5.0, &[]);
-        motion.advance(777_123, &[20.0], &[30.0]);
+        let mut motion = Motion::new(&network, 5.0);
+        motion.set_heat(node, 30.0);
+        motion.advance(777_123, &[Ramp::still(20.0)]);
         close(motion.at(node), 35.0 + (5.0 - 35.0) * (-777.123_f64 * 2.0 / 1200.0).exp(), 1e-10);
     }
 
@@ -367,8 +218,9 @@ mod tests {
     fn it_settles_at_the_direct_solution() {
         let (network, heat) = enclosure();
         let steady = network.steady(&[21.0], &heat).expect("every node has a way to the room");
-        let mut motion = Motion::new(network, 21.0, &[]);
-        motion.advance(30 * 86_400_000, &[21.0], &heat);
+        let mut motion = Motion::new(&network, 21.0);
+        warm(&mut motion, &heat);
+        motion.advance(30 * 86_400_000, &[Ramp::still(21.0)]);
         for (moved, direct) in motion.temperatures().iter().zip(&steady) {
             close(*moved, *direct, 1e-8);
         }
@@ -392,36 +244,75 @@ mod tests {
         let nodes = capacities.map(|c| network.node(JoulesPerKelvin(c)));
         network.link(nodes[0], nodes[1], WattsPerKelvin(3.0));
         network.link(nodes[1], nodes[2], WattsPerKelvin(0.4));
-        let mut motion = Motion::new(network, 20.0, &[]);
+        let mut motion = Motion::new(&network, 20.0);
         motion.set(nodes[0], 80.0);
         let heat = |motion: &Motion| motion.temperatures().iter().zip(capacities).map(|(t, c)| t * c).sum::<f64>();
         let before = heat(&motion);
-        motion.advance(3_600_000, &[], &[5.0, 0.0, 1.5]);
+        warm(&mut motion, &[5.0, 0.0, 1.5]);
+        motion.advance(3_600_000, &[]);
         close(heat(&motion), before + 6.5 * 3600.0, 1e-6);
     }
 
     #[test]
-    fn one_long_step_is_sixty_short_ones() {
+    fn one_long_step_is_many_short_ones() {
         let (network, heat) = enclosure();
-        let mut long = Motion::new(network.clone(), 20.0, &[60_000]);
-        let mut short = Motion::new(network.clone(), 20.0, &[1000]);
-        let mut uneven = Motion::new(network, 20.0, &[]);
-        for _ in 0..50 {
-            long.advance(60_000, &[18.0], &heat);
-            (0..60).for_each(|_| short.advance(1000, &[18.0], &heat));
-            [1, 59, 940, 12_345, 46_655].into_iter().for_each(|ms| uneven.advance(ms, &[18.0], &heat));
+        let mut long = Motion::new(&network, 20.0);
+        warm(&mut long, &heat);
+        let (mut short, mut uneven) = (long.clone(), long.clone());
+        // The room warms by a kelvin an hour all the while.
+        let ramp = |passed: u64| [Ramp { start: 18.0 + passed as f64 / 3.6e6, slope: 1.0 / 3600.0 }];
+        long.advance(3_000_000, &ramp(0));
+        (0..3000).for_each(|s| short.advance(1000, &ramp(1000 * s)));
+        let mut passed = 0;
+        for ms in (0..50).flat_map(|_| [1, 59, 940, 12_345, 46_655]) {
+            uneven.advance(ms, &ramp(passed));
+            passed += ms;
         }
         for ((a, b), c) in long.temperatures().iter().zip(short.temperatures()).zip(uneven.temperatures()) {
-            close(*a, *b, 1e-9);
-            close(*a, *c, 1e-9);
+            close(*a, b, 1e-9);
+            close(*a, c, 1e-9);
         }
+    }
+
+    #[test]
+    fn a_node_behind_a_warming_room_lags_by_its_time_constant() {
+        // x' = (T(t) − x)/τ with T = s·t has x = s·(t − τ) + s·τ·e^(−t/τ), x(0) = 0: textbook response to a ramp.
+        let mut network = Network::new();
+        let node = network.node(JoulesPerKelvin(1200.0));
+        let room = network.boundary();
+        network.lose(node, room, WattsPerKelvin(2.0));
+        let mut motion = Motion::new(&network, 0.0);
+        let ramp = [Ramp { start: 0.0, slope: 0.01 }];
+        let expected = 0.01 * (1500.0 - 600.0) + 0.01 * 600.0 * (-1500.0_f64 / 600.0).exp();
+        close(motion.ahead(node, 1_500_000, &ramp), expected, 1e-12);
+        motion.advance(1_500_000, &ramp);
+        close(motion.at(node), expected, 1e-12);
+    }
+
+    #[test]
+    fn another_network_takes_over_the_temperatures() {
+        let (network, heat) = enclosure();
+        let mut motion = Motion::new(&network, 20.0);
+        warm(&mut motion, &heat);
+        motion.advance(1_000_000, &[Ramp::still(18.0)]);
+        let mut draughty = network.clone();
+        draughty.lose(Node(3), Boundary(0), WattsPerKelvin(9.0));
+        let mut other = motion.within(&draughty).expect("as many nodes");
+        for (a, b) in motion.temperatures().iter().zip(other.temperatures()) {
+            close(*a, b, 1e-12);
+        }
+        other.advance(30 * 86_400_000, &[Ramp::still(18.0)]);
+        for (a, b) in draughty.steady(&[18.0], &heat).expect("a way out").iter().zip(other.temperatures()) {
+            close(*a, b, 1e-8);
+        }
+        assert!(motion.within(&Network::new()).is_none());
     }
 
     #[test]
     fn it_agrees_with_scipy() {
         // scipy.linalg.expm and scipy.integrate.solve_ivp on the same networks: tests/references/thermal.py.
         let fixture: serde_json::Value =
-            serde_json::from_str(include_str!("../../tests/fixtures/thermal.json")).expect("the fixture is JSON");
+            serde_json::from_str(include_str!("../../../tests/fixtures/thermal.json")).expect("the fixture is JSON");
         let numbers = |value: &serde_json::Value| -> Vec<f64> {
             value.as_array().expect("a list").iter().map(|x| x.as_f64().expect("a number")).collect()
         };
@@ -440,12 +331,14 @@ mod tests {
                 let loss = numbers(loss);
                 network.lose(nodes[loss[0] as usize], rooms[loss[1] as usize], WattsPerKelvin(loss[2]));
             }
-            let mut motion = Motion::new(network, 0.0, &[]);
+            let mut motion = Motion::new(&network, 0.0);
             for (node, start) in nodes.iter().zip(numbers(&case["start"])) {
                 motion.set(*node, start);
             }
             let millis = case["millis"].as_u64().expect("whole milliseconds");
-            motion.advance(millis, &numbers(&case["boundaries"]), &numbers(&case["heat"]));
+            warm(&mut motion, &numbers(&case["heat"]));
+            let still: Vec<Ramp> = numbers(&case["boundaries"]).into_iter().map(Ramp::still).collect();
+            motion.advance(millis, &still);
             for (own, (expm, ivp)) in
                 motion.temperatures().iter().zip(numbers(&case["expm"]).iter().zip(numbers(&case["solve_ivp"])))
             {
@@ -461,11 +354,11 @@ mod tests {
             start in 0.0..60.0_f64, room in 0.0..60.0_f64, millis in 0..10_000_000_u64,
         ) {
             // The maximum principle: heat flows from hot to cold alone.
-            let (network, heat) = enclosure();
-            let mut motion = Motion::new(network, start, &[]);
-            motion.advance(millis, &[room], &vec![0.0; heat.len()]);
+            let (network, _) = enclosure();
+            let mut motion = Motion::new(&network, start);
+            motion.advance(millis, &[Ramp::still(room)]);
             for t in motion.temperatures() {
-                prop_assert!(*t >= start.min(room) - 1e-9 && *t <= start.max(room) + 1e-9);
+                prop_assert!(t >= start.min(room) - 1e-9 && t <= start.max(room) + 1e-9);
             }
         }
     }
