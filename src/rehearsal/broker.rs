@@ -153,7 +153,8 @@ impl Broker {
             return;
         }
         self.link = Link::Up;
-        let kept: Vec<_> = self.topics.iter().filter_map(|topic| Some((topic.clone(), self.kept.get(topic)?.clone()))).collect();
+        let kept: Vec<_> =
+            self.topics.iter().filter_map(|topic| Some((topic.clone(), self.kept.get(topic)?.clone()))).collect();
         for (topic, payload) in kept {
             self.send(now + HANDSHAKE, Delivery::Other { topic, payload, retained: true });
         }
@@ -281,7 +282,7 @@ impl Broker {
     pub(super) fn goes_dead(&mut self, now: u64) {
         if self.link == Link::Up {
             self.parcels.retain(|_, parcel| !parcel.is_for_core());
-                let (least, most) = SILENCE_NOTICED;
+            let (least, most) = SILENCE_NOTICED;
             let noticed = now + least + ((most - least) as f64 * self.chance.unit()) as u64;
             self.link = Link::Dead { noticed };
         }

@@ -1,5 +1,7 @@
 //! After everything is healed, all must become well: no alarm, warm spots, lamps on schedule, guards clear.
 
+use chrono::{DateTime, TimeDelta, Utc};
+
 use crate::control::Controller;
 use crate::control::photoperiod::DayClock;
 use crate::settings::{Enclosure, EnclosureIx, LampIx, Settings, When};
@@ -51,18 +53,24 @@ fn cold(enclosure: &Enclosure, sight: &Sight, e: usize, l: usize, target: Option
     (by_day && reading < target - REACHED).then(|| format!("reads {reading:.1}, target {target:.1}"))
 }
 
+/// The hours of each enclosure, reckoned apart from the core's own.
+pub(super) fn hours(settings: &Settings) -> Vec<DayClock> {
+    let site = &settings.site;
+    let hours = |enclosure: &Enclosure| DayClock::new(enclosure.care.photoperiod.clone(), site.timezone, site.place);
+    settings.enclosures.iter().map(hours).collect()
+}
+
 /// Lamps without a thermostat that are not as their hours say at `wall`, true time.
 pub(super) fn off_schedule(
     settings: &Settings,
+    hours: &mut [DayClock],
     sight: &Sight,
-    wall: chrono::DateTime<chrono::Utc>,
+    wall: DateTime<Utc>,
 ) -> Vec<Finding> {
     let mut findings = Vec::new();
-    for (e, enclosure) in settings.enclosures.iter().enumerate() {
-        let zone = settings.site.timezone;
-        let mut clock = DayClock::new(enclosure.care.photoperiod.clone(), zone, settings.site.place);
+    for ((e, enclosure), clock) in settings.enclosures.iter().enumerate().zip(hours) {
         for (l, lamp) in enclosure.lamps.iter().enumerate().filter(|(_, lamp)| lamp.heat.is_none()) {
-            let edge = chrono::TimeDelta::seconds(EDGE);
+            let edge = TimeDelta::seconds(EDGE);
             let open = [wall - edge, wall, wall + edge].map(|at| clock.window(&lamp.window, at).open);
             let lit = !sight.enclosures[e].lamps[l].level.is_off();
             let settled = lamp.fitting.traits().restrike.value.is_zero();

@@ -15,8 +15,8 @@
 //! No I/O and no clock: text comes in and results go out. Nothing in the core can tell that it is rehearsed. Time is
 //! counted in whole milliseconds since the story began; what happens depends on the scenario and its seed alone.
 
-mod broker;
 mod book;
+mod broker;
 mod coverage;
 mod expect;
 mod host;
@@ -24,10 +24,10 @@ mod liveness;
 mod obligation;
 mod oracle;
 mod run;
-mod sight;
-mod swarm;
 pub mod scenario;
 mod shrink;
+mod sight;
+mod swarm;
 
 pub use coverage::{Coverage, GUARD_STATES};
 pub use run::{Options, Outcome, Violation, rehearse};

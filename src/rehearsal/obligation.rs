@@ -90,7 +90,9 @@ impl Obligations {
     pub(super) fn judge(&mut self, scene: &Scene<'_>, oracle: &Oracle) -> Vec<Finding> {
         let mut findings = Vec::new();
         let mut tell = |rule, at: (usize, usize), enclosure: Option<usize>, owed: Option<String>| match owed {
-            Some(text) if self.found.insert((rule, at.0, at.1)) => findings.push((rule, enclosure.map(EnclosureIx), text)),
+            Some(text) if self.found.insert((rule, at.0, at.1)) => {
+                findings.push((rule, enclosure.map(EnclosureIx), text))
+            }
             Some(_) => {}
             None => _ = self.found.remove(&(rule, at.0, at.1)),
         };
@@ -112,7 +114,14 @@ impl Obligations {
     }
 
     /// Follows whether outputs agree, at every step: for how long they have not is owed an alarm.
-    pub(super) fn follow(&mut self, scene_now: u64, settings: &Settings, sight: &Sight, up_since: Option<u64>, e: usize) {
+    pub(super) fn follow(
+        &mut self,
+        scene_now: u64,
+        settings: &Settings,
+        sight: &Sight,
+        up_since: Option<u64>,
+        e: usize,
+    ) {
         for (l, lamp) in settings.enclosures[e].lamps.iter().enumerate() {
             let seen = &sight.enclosures[e].lamps[l];
             let agrees = seen.reported.is_some_and(|(level, _)| level.agrees_with(seen.level));
@@ -167,7 +176,8 @@ fn clock(scene: &Scene<'_>) -> Option<String> {
         Mishap::ClockUnset => true,
         _ => false,
     };
-    let mut under_way = scene.mishaps.iter().zip(scene.active).filter(|(timed, (active, _))| *active && jumps(&timed.what));
+    let mut under_way =
+        scene.mishaps.iter().zip(scene.active).filter(|(timed, (active, _))| *active && jumps(&timed.what));
     // Two at once may cancel out.
     let (Some((timed, _)), None) = (under_way.next(), under_way.next()) else { return None };
     let at = u64::try_from(timed.at.as_millis()).unwrap_or(u64::MAX / 4);
@@ -189,7 +199,10 @@ fn unstoppable(
     let ix = EnclosureIx(e);
     let draws = scene.world.power(ix, LampIx(l)).is_some_and(|power| power.0 > 5.0);
     let reading = guard.probes.iter().filter_map(|p| {
-        let fresh = oracle.heard(ix, *p).last.is_some_and(|at| scene.now - at < 60_000.max(2 * enclosure.probes[p.0].every.as_millis() as u64));
+        let fresh = oracle
+            .heard(ix, *p)
+            .last
+            .is_some_and(|at| scene.now - at < 60_000.max(2 * enclosure.probes[p.0].every.as_millis() as u64));
         scene.sight.enclosures[e].probes[p.0].last().filter(|_| fresh).map(|(_, value)| value)
     });
     let hottest = reading.fold(f64::NEG_INFINITY, f64::max);
@@ -208,7 +221,8 @@ fn unstoppable(
     }
     let name = name(scene.settings, ix, LampIx(l));
     let heats = format!("{name} is told off, draws power and reads {hottest:.1} for {} min", (scene.now - at) / 60_000);
-    let told = scene.sight.has_alarm(Some(ix), AlarmKind::HeatUnstoppable) || scene.sight.has_alarm(Some(ix), AlarmKind::RelayDeaf);
+    let told = scene.sight.has_alarm(Some(ix), AlarmKind::HeatUnstoppable)
+        || scene.sight.has_alarm(Some(ix), AlarmKind::RelayDeaf);
     let alarm = (!told).then(|| format!("{heats}, and nobody is told"));
     let contactor_fails = |timed: &Timed<Mishap>| {
         matches!(&timed.what, Mishap::Plant(fault) if matches!(fault.subject(),
@@ -230,7 +244,11 @@ fn too_hot(scene: &Scene<'_>, (e, l): (usize, usize)) -> Option<String> {
     if hottest <= guard.limit.0 + MARGIN || is_excused(scene, ix) {
         return None;
     }
-    Some(format!("{} is truly at {hottest:.1} °C, and the limit is {}", name(scene.settings, ix, LampIx(l)), guard.limit))
+    Some(format!(
+        "{} is truly at {hottest:.1} °C, and the limit is {}",
+        name(scene.settings, ix, LampIx(l)),
+        guard.limit
+    ))
 }
 
 /// Whether a fault that lets heat in, or hides it, works on an enclosure or has until lately.
@@ -249,7 +267,9 @@ fn is_excused(scene: &Scene<'_>, e: EnclosureIx) -> bool {
 fn lets_heat(what: &Mishap, all_hold: bool) -> bool {
     match what {
         Mishap::Plant(fault) => match fault.class() {
-            "power-fails" | "brown-out" | "window-opens" | "draught" | "dirt-gathers" | "uv-dies" | "lamp-breaks" => false,
+            "power-fails" | "brown-out" | "window-opens" | "draught" | "dirt-gathers" | "uv-dies" | "lamp-breaks" => {
+                false
+            }
             "lamp-flickers" | "lamp-ages-fast" | "relay-stays-open" | "report-freezes" | "report-lost" => false,
             "probe-silent" | "probe-reboots" | "probe-drops-out" | "probe-slow" | "probe-jitter" => false,
             "probe-duplicates" | "probe-retains" | "probe-ghosts" => false,

@@ -120,9 +120,8 @@ impl Oracle {
         heard.last = Some(now);
         // A stamped reading counts for certain only if it is new and has just been taken.
         let stamp = reading.taken.map(|taken| taken.timestamp_millis());
-        let certain = stamp.is_none_or(|stamp| {
-            heard.newest.is_none_or(|newest| stamp > newest) && (wall_ms - stamp).abs() < 1_000
-        });
+        let certain = stamp
+            .is_none_or(|stamp| heard.newest.is_none_or(|newest| stamp > newest) && (wall_ms - stamp).abs() < 1_000);
         heard.newest = heard.newest.max(stamp);
         if probe.measures != Measures::Temperature || !certain {
             return;
@@ -185,7 +184,11 @@ impl Oracle {
             // Half a second of rounding is no cycling.
             lasted.filter(|lasted| u128::from(*lasted) + 500 < least.as_millis())
         };
-        let short = if after.is_off() { too_soon(lamp.min_on).filter(|_| !may_end_early(reason)) } else { too_soon(lamp.min_off) };
+        let short = if after.is_off() {
+            too_soon(lamp.min_on).filter(|_| !may_end_early(reason))
+        } else {
+            too_soon(lamp.min_off)
+        };
         if let Some(lasted) = short {
             let name = format!("{}/{}", enclosure.id, lamp.name);
             let text = format!("{name} goes {after} after {} s, because: {reason}", lasted / 1000);
@@ -207,7 +210,9 @@ impl Oracle {
         }
         match e {
             Some(e) => self.judge_enclosure(now, settings, sight, e),
-            None => (0..settings.enclosures.len()).for_each(|e| self.judge_enclosure(now, settings, sight, EnclosureIx(e))),
+            None => {
+                (0..settings.enclosures.len()).for_each(|e| self.judge_enclosure(now, settings, sight, EnclosureIx(e)))
+            }
         }
     }
 

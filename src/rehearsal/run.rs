@@ -2,8 +2,9 @@
 
 use std::time::Duration;
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, TimeDelta, Utc};
 
+use crate::control::photoperiod::DayClock;
 use crate::control::{Act, Command, Effect, Event, OutputRef};
 use crate::message::{self, Routes};
 use crate::settings::{EnclosureIx, Settings};
@@ -80,14 +81,14 @@ impl Outcome {
 }
 
 /// Rehearses `scenario`.
-pub fn rehearse(scenario: &Scenario, options: Options) -> Outcome {
+pub fn rehearse(scenario: &Scenario, options: &Options) -> Outcome {
     Run::new(scenario, options).to_the_end()
 }
 
 /// A rehearsal under way. Moments are ms since the start of the story.
 struct Run<'s> {
     scenario: &'s Scenario,
-    options: Options,
+    options: &'s Options,
     settings: &'s Settings,
     start: DateTime<Utc>,
     now: u64,
@@ -106,6 +107,8 @@ struct Run<'s> {
     /// Which mishaps are under way, and when the others ended.
     active: Vec<(bool, Option<u64>)>,
     oracle: Oracle,
+    /// The enclosures' hours, for when all must be well again.
+    hours: Vec<DayClock>,
     obligations: Obligations,
     coverage: Coverage,
     /// Since when the core has known the link to be up, or down.
@@ -137,7 +140,7 @@ fn ms(span: Duration) -> u64 {
 }
 
 impl<'s> Run<'s> {
-    fn new(scenario: &'s Scenario, options: Options) -> Run<'s> {
+    fn new(scenario: &'s Scenario, options: &'s Options) -> Run<'s> {
         let settings = &scenario.site.settings;
         let mut physics = Physics::plausible(settings);
         physics.climate = scenario.room.climate;
@@ -187,6 +190,7 @@ impl<'s> Run<'s> {
             turned: 0,
             active: vec![(false, None); scenario.mishaps.len()],
             oracle: Oracle::new(settings),
+            hours: liveness::hours(settings),
             obligations: Obligations::new(settings),
             coverage: Coverage::default(),
             up_since: None,
@@ -250,7 +254,17 @@ impl<'s> Run<'s> {
         let deadline = deadline.map(|at| self.host.story_time(at));
         let world = self.world.next_event().map(ms);
         let look = Some(self.looked + GRID);
-        let all = [turn, act, deadline, world, look, self.broker.next(), self.broker_boots, self.daemon_boots, self.reconciled_by];
+        let all = [
+            turn,
+            act,
+            deadline,
+            world,
+            look,
+            self.broker.next(),
+            self.broker_boots,
+            self.daemon_boots,
+            self.reconciled_by,
+        ];
         all.into_iter().flatten().min().unwrap_or(self.end).max(self.now)
     }
 
@@ -358,7 +372,9 @@ impl<'s> Run<'s> {
                 let seen = (self.settings, &self.sight);
                 self.oracle.reading(self.now, wall, seen, (*enclosure, *probe), reading);
                 self.touched.push(*enclosure);
-                if let Some(value) = reading.value.as_ref().ok().copied().filter(|value| !reading.retained && good(*value)) {
+                if let Some(value) =
+                    reading.value.as_ref().ok().copied().filter(|value| !reading.retained && good(*value))
+                {
                     self.sight.heard(self.now, *enclosure, *probe, value);
                 }
             }
@@ -494,7 +510,9 @@ impl<'s> Run<'s> {
             crate::settings::OutputKind::Dimmer { level, .. } if on => {
                 level.replace("{level}", "1").replace("{percent}", "100")
             }
-            crate::settings::OutputKind::Relay { off, .. } | crate::settings::OutputKind::Dimmer { off, .. } => off.clone(),
+            crate::settings::OutputKind::Relay { off, .. } | crate::settings::OutputKind::Dimmer { off, .. } => {
+                off.clone()
+            }
         };
         let payload = payload.replace("{hold}", "86400");
         self.broker.publish_kept(self.now, &output.set, payload.as_bytes());
@@ -505,7 +523,8 @@ impl<'s> Run<'s> {
     /// Makes broker, daemon, clock and disk as the mishaps under way want them.
     fn apply_conditions(&mut self) {
         let scenario = self.scenario;
-        let active = self.active.iter().zip(&scenario.mishaps).filter(|((active, _), _)| *active).map(|(_, timed)| timed);
+        let active =
+            self.active.iter().zip(&scenario.mishaps).filter(|((active, _), _)| *active).map(|(_, timed)| timed);
         let active: Vec<_> = active.collect();
         let any = |test: &dyn Fn(&Mishap) -> bool| active.iter().any(|timed| test(&timed.what));
         let no_mains = any(&|what| matches!(what, Mishap::Plant(Fault::PowerFails)));
@@ -556,7 +575,8 @@ impl<'s> Run<'s> {
 
     fn end_daemon(&mut self, in_good_order: bool) {
         self.note(if in_good_order { "daemon stopped" } else { "daemon gone" });
-        let stored = !self.active.iter().zip(&self.scenario.mishaps).any(|((_, _), timed)| timed.what == Mishap::DiskFull);
+        let stored =
+            !self.active.iter().zip(&self.scenario.mishaps).any(|((_, _), timed)| timed.what == Mishap::DiskFull);
         self.host.end(self.now, in_good_order);
         self.broker.daemon_ends();
         self.sight.forget(self.now);
@@ -632,8 +652,8 @@ impl<'s> Run<'s> {
         let mut findings = self.obligations.judge(&scene, &self.oracle);
         findings.extend(self.oracle.findings());
         if self.scenario.healed.is_some_and(|healed| self.now > ms(healed) + liveness::ON_SCHEDULE_AFTER) {
-            let wall = self.start + chrono::TimeDelta::milliseconds(i64::try_from(self.now).unwrap_or(0));
-            findings.extend(liveness::off_schedule(self.settings, &self.sight, wall));
+            let wall = self.start + TimeDelta::milliseconds(i64::try_from(self.now).unwrap_or(0));
+            findings.extend(liveness::off_schedule(self.settings, &mut self.hours, &self.sight, wall));
         }
         findings.into_iter().for_each(|finding| self.found(finding));
     }
@@ -768,4 +788,3 @@ fn in_words(act: &Act, settings: &Settings) -> String {
         }
     }
 }
-

@@ -18,7 +18,12 @@ pub(super) fn classes_on(draw: &mut Draw) -> Vec<&'static str> {
 }
 
 /// One fault of one of `on`, within `safety`; none where the site has nothing it could happen to.
-pub(super) fn draw(draw: &mut Draw, on: &[&'static str], settings: &Settings, safety: Duration) -> Option<Timed<Mishap>> {
+pub(super) fn draw(
+    draw: &mut Draw,
+    on: &[&'static str],
+    settings: &Settings,
+    safety: Duration,
+) -> Option<Timed<Mishap>> {
     let class = draw.one(on);
     // Everything is drawn, needed or not, so that one class shifts nothing of the next fault.
     let at = Duration::from_secs(draw.between(60.0, safety.as_secs_f64() - 120.0) as u64);

@@ -55,14 +55,16 @@ impl Draw {
     }
 }
 
-/// The story that `seed` draws for a swarm; a scenario that is no swarm gets the seed alone. None where what was drawn
-/// is refused as a configuration, which is a defect of the swarm.
-pub fn draw(of: &Scenario, seed: u64) -> Option<Scenario> {
-    let Some(swarm) = of.swarm else { return Some(Scenario { seed, ..of.clone() }) };
+/// The story that `seed` draws for a swarm; a scenario that is no swarm gets the seed alone. Where what was drawn is
+/// refused as a configuration, which is a defect of the swarm, this says why.
+pub fn draw(of: &Scenario, seed: u64) -> Result<Scenario, String> {
+    let Some(swarm) = of.swarm else { return Ok(Scenario { seed, ..of.clone() }) };
     let mut draw = Draw(Pcg32::new(seed, STREAM));
     let text = site::draw(&mut draw);
-    let settings = config::parse(&[Source { name: "drawn".to_owned(), text: text.clone() }]).settings?;
-    let start = site::start(&mut draw, settings.site.timezone)?;
+    let source = Source { name: format!("drawn by seed {seed}"), text: text.clone() };
+    let checked = config::parse(std::slice::from_ref(&source));
+    let settings = checked.settings.ok_or_else(|| config::render(&checked.findings, &[source], false))?;
+    let start = site::start(&mut draw, settings.site.timezone).ok_or("the start does not exist at the site")?;
     let room = site::room(&mut draw);
     let classes = fault::classes_on(&mut draw);
     let count = 1 + draw.below(swarm.faults);
@@ -72,7 +74,7 @@ pub fn draw(of: &Scenario, seed: u64) -> Option<Scenario> {
     }
     mishaps.sort_by_key(|mishap| mishap.at);
     mishaps.extend(repairs(&mishaps, swarm.safety));
-    Some(Scenario {
+    Ok(Scenario {
         name: of.name.clone(),
         title: format!("{}, seed {seed}", of.title),
         story: format!("Drawn by seed {seed}; classes of faults that may happen: {}.", classes.join(", ")),
@@ -124,7 +126,7 @@ mod tests {
         let base = base();
         assert!(matches!(base.swarm, Some(Swarm { .. })));
         for seed in 0..60 {
-            let mut drawn = draw(&base, seed).unwrap_or_else(|| panic!("seed {seed} draws a configuration that is refused"));
+            let mut drawn = draw(&base, seed).unwrap_or_else(|why| panic!("{why}"));
             let source = Source { name: base.name.clone(), text: drawn.to_toml() };
             let checked = read(&source, &mut |_| Err("no file is needed".to_owned()));
             let Some(mut again) = checked.scenario else {

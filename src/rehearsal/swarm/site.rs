@@ -83,7 +83,7 @@ fn enclosure(draw: &mut Draw, text: &mut String, number: usize, care: &str, cut_
         probe(text, &id, "power", "power", "30s", "basking", "");
     }
     probe(text, &id, "uv", "uvi", draw.one(&["30s", "1m"]), "basking", "");
-    let guards = if twin { "guards = [\"basking\", \"twin\"]\n" } else { "" };
+    let guards = if twin { "guards = [\"twin\"]\n" } else { "" };
     let more = format!(
         "{guards}{}{}",
         if power { "power = \"power\"\n" } else { "" },
@@ -100,7 +100,7 @@ fn enclosure(draw: &mut Draw, text: &mut String, number: usize, care: &str, cut_
 fn form(draw: &mut Draw, guards: bool) -> &'static str {
     match draw.below(if guards { 6 } else { 3 }) {
         0 => "pointer = \"/t\"\n",
-        1 => "pointer = \"/t\"\nunit = \"fahrenheit\"\n",
+        1 => "pointer = \"/t\"\nunit = \"°F\"\n",
         2 => "pointer = \"/t\"\nstamp = \"/at\"\n",
         _ => "",
     }
@@ -122,7 +122,11 @@ fn lamp(text: &mut String, id: &str, name: &str, fitting: &str, watts: u32, more
 /// The relay of a lamp: with or without a report, with or without a hold.
 fn relay(draw: &mut Draw, id: &str, name: &str, hold: bool) -> String {
     let state = if draw.chance(0.85) { format!(", state = \"d/{id}/{name}\"") } else { String::new() };
-    let hold = if hold && draw.chance(0.8) { draw.one(&[", hold = \"2m\"", ", hold = \"5m\"", ", hold = \"10m\""]) } else { "" };
+    let hold = if hold && draw.chance(0.8) {
+        draw.one(&[", hold = \"2m\"", ", hold = \"5m\"", ", hold = \"10m\""])
+    } else {
+        ""
+    };
     format!("relay = {{ set = \"d/{id}/{name}/set\"{state}{hold} }}")
 }
 
@@ -134,7 +138,14 @@ fn heater(draw: &mut Draw, text: &mut String, id: &str, more: &str) {
             let _ = writeln!(text, "{}", relay(draw, id, "heat", true));
         }
         1 => {
-            lamp(text, id, "heat", "halogen", 100, &format!("{warms}when = \"day\"\ncontrol = \"dim\"\nramp = \"20m\"\n"));
+            lamp(
+                text,
+                id,
+                "heat",
+                "halogen",
+                100,
+                &format!("{warms}when = \"day\"\ncontrol = \"dim\"\nramp = \"20m\"\n"),
+            );
             let _ = writeln!(
                 text,
                 "dimmer = {{ set = \"d/{id}/heat/set\", state = \"d/{id}/heat\", level = \"{{percent}}\", off = \"0\", hold = \"5m\" }}"
@@ -169,6 +180,7 @@ pub(super) fn start(draw: &mut Draw, zone: Tz) -> Option<DateTime<Utc>> {
 
 pub(super) fn room(draw: &mut Draw) -> Room {
     let climate = Climate {
+        weather: Kelvin(draw.steps(0.0, 1.0, 0.1)),
         mean: Celsius(draw.steps(17.0, 24.0, 0.5)),
         season: Kelvin(draw.steps(0.0, 3.0, 0.5)),
         day: Kelvin(draw.steps(0.0, 2.5, 0.5)),
