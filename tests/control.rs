@@ -591,3 +591,21 @@ fn idle_hours_cost_few_ticks() {
     // 120 readings of one probe and 60 of the other; a state document every ten seconds at most.
     assert!(room.ticks - before < 400, "{} ticks in an hour", room.ticks - before);
 }
+
+#[test]
+fn a_dimmer_that_hears_nothing_is_deaf_however_often_it_is_told_another_level() {
+    let dimmed = one_with("control = \"dim\"", "")
+        .replace("relay = { set = \"e1/heat/set\", state = \"e1/heat\", hold = \"5m\" }", "dimmer = { set = \"e1/heat/set\", state = \"e1/heat\", level = \"{percent}\", off = \"0\", full = 100, hold = \"5m\" }");
+    let mut room = noon(&dimmed, "31.0");
+    room.wait(60);
+    room.relay("e1/heat", Relay::Reports(Level::clamped(0.03)));
+    // The reading wanders near the target, so that every reading asks for another level.
+    let levels = room.commands.len();
+    for turn in 0..5 {
+        room.say("e1/basking", &format!("{}", 31.1 + f64::from(turn % 2) * 0.4));
+        room.wait(10);
+    }
+    let told = room.told("e1/heat", levels);
+    assert!(told.windows(2).filter(|pair| pair[0] != pair[1]).count() >= 3, "{told:?}");
+    assert!(room.alarm(AlarmKind::RelayDeaf).is_some(), "guard law 6: within 30 s; {:?}", room.log);
+}

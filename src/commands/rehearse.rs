@@ -15,7 +15,7 @@ use serde_json::{Value, json};
 use super::check::{self, UNUSABLE};
 use crate::config::{self, Source};
 use crate::rehearsal::scenario::{self, Scenario};
-use crate::rehearsal::{self, Options, Outcome};
+use crate::rehearsal::{self, Coverage, Options, Outcome, Shrunk, Violation};
 
 /// How often the progress line is drawn at most.
 const PROGRESS_EVERY: Duration = Duration::from_millis(100);
@@ -38,6 +38,9 @@ pub(super) struct Arguments {
     /// Leave out scenarios marked as slow
     #[arg(long)]
     quick: bool,
+    /// Print which faults, guard states and alarms were reached, and how often
+    #[arg(long)]
+    coverage: bool,
 }
 
 fn seeds(text: &str) -> Result<Range<u64>, String> {
@@ -53,7 +56,32 @@ fn seeds(text: &str) -> Result<Range<u64>, String> {
 struct Done {
     scenario: Scenario,
     outcome: Outcome,
+    /// Of a swarm's failure, what it comes down to.
+    shrunk: Option<Shrunk>,
     took: Duration,
+}
+
+/// A sampled seed is rehearsed twice: one of this many.
+const SAMPLED: u64 = 8;
+
+/// Rehearses one scenario with one seed.
+fn rehearse_one(scenario: &Scenario, seed: u64) -> Result<Done, String> {
+    let begun = Instant::now();
+    let drawn = rehearsal::draw(scenario, seed)?;
+    let mut outcome = rehearsal::rehearse(&drawn, &Options::default());
+    if seed % SAMPLED == 0 && rehearsal::rehearse(&drawn, &Options::default()).hash != outcome.hash {
+        outcome.violations.push(Violation {
+            rule: "not-deterministic".to_owned(),
+            at: 0,
+            text: "two rehearsals of one seed went differently".to_owned(),
+            context: Vec::new(),
+        });
+    }
+    let shrunk = match outcome.violations.first() {
+        Some(first) if scenario.swarm.is_some() => rehearsal::shrink(&drawn, &first.rule),
+        _ => None,
+    };
+    Ok(Done { scenario: drawn, outcome, shrunk, took: begun.elapsed() })
 }
 
 /// Runs the command: 0 all held, 1 something did not, 2 a scenario cannot be used.
@@ -67,13 +95,11 @@ pub(super) fn run(arguments: &Arguments) -> ExitCode {
     };
     let mut jobs = Vec::new();
     for scenario in scenarios.into_iter().filter(|scenario| !(arguments.quick && scenario.slow)) {
-        match &arguments.seeds {
-            Some(seeds) => jobs.extend(seeds.clone().map(|seed| Scenario { seed, ..scenario.clone() })),
-            None => jobs.push(scenario),
-        }
+        let seeds = arguments.seeds.clone().unwrap_or(scenario.seed..scenario.seed + 1);
+        jobs.extend(seeds.map(|seed| (scenario.clone(), seed)));
     }
     let started = Instant::now();
-    let outcome = rehearse_all(jobs, arguments);
+    let outcome = rehearse_all(&jobs, arguments);
     super::told(outcome.and_then(|done| finish(&done, arguments, started.elapsed())))
 }
 
@@ -116,10 +142,9 @@ fn configuration(file: &Path, named: &str) -> Result<Vec<Source>, String> {
 }
 
 /// Runs `jobs` on all cores; outcomes in their order.
-fn rehearse_all(jobs: Vec<Scenario>, arguments: &Arguments) -> io::Result<Vec<Done>> {
+fn rehearse_all(jobs: &[(Scenario, u64)], arguments: &Arguments) -> io::Result<Vec<Done>> {
     let count = jobs.len();
-    let jobs: Vec<_> = jobs.into_iter().map(|job| Mutex::new(Some(job))).collect();
-    let results: Vec<Mutex<Option<Done>>> = jobs.iter().map(|_| Mutex::new(None)).collect();
+    let results: Vec<Mutex<Option<Result<Done, String>>>> = jobs.iter().map(|_| Mutex::new(None)).collect();
     let (next, finished) = (AtomicUsize::new(0), AtomicUsize::new(0));
     let workers = thread::available_parallelism().map_or(1, usize::from).min(count.max(1));
     let shown = io::stderr().is_terminal() && !arguments.json;
@@ -127,13 +152,10 @@ fn rehearse_all(jobs: Vec<Scenario>, arguments: &Arguments) -> io::Result<Vec<Do
         let work = || {
             loop {
                 let ix = next.fetch_add(1, Ordering::Relaxed);
-                let (Some(job), Some(result)) = (jobs.get(ix), results.get(ix)) else { return };
-                // A worker that panicked has poisoned no job but its own.
-                let Some(scenario) = job.lock().ok().and_then(|mut job| job.take()) else { continue };
-                let begun = Instant::now();
-                let outcome = rehearsal::rehearse(&scenario, Options::default());
+                let (Some((scenario, seed)), Some(result)) = (jobs.get(ix), results.get(ix)) else { return };
+                let done = rehearse_one(scenario, *seed);
                 if let Ok(mut result) = result.lock() {
-                    *result = Some(Done { scenario, outcome, took: begun.elapsed() });
+                    *result = Some(done);
                 }
                 finished.fetch_add(1, Ordering::Relaxed);
             }
@@ -147,8 +169,11 @@ fn rehearse_all(jobs: Vec<Scenario>, arguments: &Arguments) -> io::Result<Vec<Do
             eprint!("\r\x1b[K");
         }
     });
-    let done = results.into_iter().map(|result| result.into_inner().ok().flatten());
-    done.collect::<Option<Vec<_>>>().ok_or_else(|| io::Error::other("a rehearsal ended in a panic; see above"))
+    let ended = |result: Mutex<Option<Result<Done, String>>>| match result.into_inner().ok().flatten() {
+        Some(done) => done.map_err(io::Error::other),
+        None => Err(io::Error::other("a rehearsal ended in a panic; see above")),
+    };
+    results.into_iter().map(ended).collect()
 }
 
 fn progress(finished: usize, count: usize) {
@@ -169,6 +194,11 @@ fn finish(done: &[Done], arguments: &Arguments, took: Duration) -> io::Result<Ex
     } else {
         for done in done {
             write!(out, "{}", in_words(done))?;
+        }
+        if arguments.coverage {
+            let mut coverage = Coverage::default();
+            done.iter().for_each(|done| coverage.add(&done.outcome.coverage));
+            write!(out, "{}", coverage.table())?;
         }
         let years = done.iter().map(|done| enclosure_years(done)).sum::<f64>();
         let good = done.iter().filter(|done| done.outcome.is_good()).count();
@@ -191,7 +221,7 @@ fn enclosure_years(done: &Done) -> f64 {
 
 /// One line where all held; enough to act on where not.
 fn in_words(done: &Done) -> String {
-    let Done { scenario, outcome, took } = done;
+    let Done { scenario, outcome, shrunk, took } = done;
     let head = format!("{} ({}, seed {})", scenario.title, scenario.name, scenario.seed);
     if outcome.is_good() {
         return format!("ok    {head} {:.2} s\n", took.as_secs_f64());
@@ -206,6 +236,17 @@ fn in_words(done: &Done) -> String {
         first.context.iter().for_each(|line| text.push_str(&format!("        {line}\n")));
     }
     text.push_str(&format!("      again: lampwarden rehearse {}{}\n", scenario.name, with_seed(scenario)));
+    if let Some(shrunk) = shrunk {
+        let Shrunk { scenario: small, violation, runs } = shrunk;
+        let faults = (scenario.mishaps.len(), small.mishaps.len());
+        text.push_str(&format!("      shrunk {} faults to {} in {runs} rehearsals\n", faults.0, faults.1));
+        let at = small.spoken(violation.at);
+        text.push_str(&format!("      it comes down to this, and {at} {}: {}\n", violation.rule, violation.text));
+        violation.context.iter().for_each(|line| text.push_str(&format!("        {line}\n")));
+        text.push_str("      save what follows as a file and rehearse it:\n\n");
+        text.push_str(&small.to_toml());
+        text.push('\n');
+    }
     text
 }
 
@@ -215,7 +256,7 @@ fn with_seed(scenario: &Scenario) -> String {
 }
 
 fn as_json(done: &Done) -> Value {
-    let Done { scenario, outcome, took } = done;
+    let Done { scenario, outcome, shrunk, took } = done;
     let violations = outcome.violations.iter().map(|violation| {
         json!({
             "rule": violation.rule,
@@ -233,6 +274,7 @@ fn as_json(done: &Done) -> Value {
         "violations": violations.collect::<Vec<_>>(),
         "hash": format!("{:016x}", outcome.hash),
         "messages": outcome.messages,
+        "shrunk": shrunk.as_ref().map(|shrunk| shrunk.scenario.to_toml()),
         "took_s": took.as_secs_f64(),
     })
 }

@@ -91,8 +91,6 @@ pub(super) struct Broker {
     chance: Pcg32,
     running: bool,
     link: Link,
-    /// Since when the link has been up.
-    up_since: Option<u64>,
     kept: BTreeMap<String, Vec<u8>>,
     /// What the daemon listens to, in order.
     topics: Vec<String>,
@@ -115,7 +113,6 @@ impl Broker {
             chance: Pcg32::new(seed, u64::MAX / 4),
             running: true,
             link: Link::Absent,
-            up_since: None,
             kept: BTreeMap::new(),
             topics,
             parcels: BTreeMap::new(),
@@ -156,8 +153,8 @@ impl Broker {
             return;
         }
         self.link = Link::Up;
-        self.up_since = Some(now);
-        let kept: Vec<_> = self.topics.iter().filter_map(|topic| Some((topic.clone(), self.kept.get(topic)?.clone()))).collect();
+        let kept: Vec<_> =
+            self.topics.iter().filter_map(|topic| Some((topic.clone(), self.kept.get(topic)?.clone()))).collect();
         for (topic, payload) in kept {
             self.send(now + HANDSHAKE, Delivery::Other { topic, payload, retained: true });
         }
@@ -171,7 +168,6 @@ impl Broker {
     }
 
     fn end_link(&mut self) {
-        self.up_since = None;
         self.parcels.retain(|_, parcel| !parcel.is_for_core());
     }
 
@@ -286,7 +282,6 @@ impl Broker {
     pub(super) fn goes_dead(&mut self, now: u64) {
         if self.link == Link::Up {
             self.parcels.retain(|_, parcel| !parcel.is_for_core());
-            self.up_since = None;
             let (least, most) = SILENCE_NOTICED;
             let noticed = now + least + ((most - least) as f64 * self.chance.unit()) as u64;
             self.link = Link::Dead { noticed };
@@ -321,10 +316,5 @@ impl Broker {
     /// Whether the broker runs.
     pub(super) fn is_running(&self) -> bool {
         self.running
-    }
-
-    /// Since when the daemon's connection has worked, where it does.
-    pub(super) fn up_since(&self) -> Option<u64> {
-        self.up_since
     }
 }

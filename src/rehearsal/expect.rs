@@ -82,14 +82,6 @@ impl Watch {
         }
     }
 
-    /// The moment by which it must be looked at once more.
-    pub(super) fn due(&self) -> Option<u64> {
-        match self.when {
-            Spell::Within(from, to) if !self.met && !self.broken => Some(if self.needs_truth { to } else { from.max(to) }),
-            _ => None,
-        }
-    }
-
     fn fail(&mut self, how: &str, what: &What, evidence: &Evidence<'_>) -> String {
         self.broken = true;
         match found(what, evidence) {
@@ -133,7 +125,11 @@ fn found(what: &What, evidence: &Evidence<'_>) -> Option<String> {
     Some(match what {
         What::Alarm { .. } => {
             let alarms: Vec<_> = sight.alarms.values().map(|(notice, _)| notice.text.as_str()).collect();
-            if alarms.is_empty() { "no alarm stands".to_owned() } else { format!("these stand: {}", alarms.join(" | ")) }
+            if alarms.is_empty() {
+                "no alarm stands".to_owned()
+            } else {
+                format!("these stand: {}", alarms.join(" | "))
+            }
         }
         What::Burns(e, l, _) => format!("it draws {}", world.power(*e, *l)?),
         What::Told(e, l, _) | What::Because(e, l, _) => {
@@ -144,7 +140,11 @@ fn found(what: &What, evidence: &Evidence<'_>) -> Option<String> {
         What::Guard(e, l, _) => {
             let view = core.as_ref()?.view(*e)?;
             let interlock = view.lamps.get(l.0)?.interlock.as_ref()?;
-            format!("it is {}{}", interlock.state, interlock.why.as_ref().map_or(String::new(), |why| format!(": {why}")))
+            format!(
+                "it is {}{}",
+                interlock.state,
+                interlock.why.as_ref().map_or(String::new(), |why| format!(": {why}"))
+            )
         }
         What::Place(e, region, _) => format!("it is at {:.2} °C", world.temperature(*e, *region)?.0),
         What::Probe(e, p, _) => format!("it reads {:.2}", sight.enclosures[e.0].probes[p.0].last()?.1),

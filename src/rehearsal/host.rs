@@ -88,12 +88,6 @@ impl Host {
         self.clock = clock;
     }
 
-    /// How far the wall clock is off, s.
-    pub(super) fn clock_error(&self, now: u64) -> f64 {
-        let right = self.start + TimeDelta::milliseconds(i64::try_from(now).unwrap_or(i64::MAX / 4));
-        (self.wall(now) - right).as_seconds_f64()
-    }
-
     /// The daemon starts with what is on disk.
     pub(super) fn start(&mut self, now: u64, settings: &Settings) {
         self.booted = now;
@@ -126,11 +120,6 @@ impl Host {
         for (_, record) in self.writing.drain(..due) {
             self.disk.insert(owner(&record), record);
         }
-    }
-
-    /// Whether records wait for the disk.
-    pub(super) fn is_writing(&self) -> bool {
-        !self.writing.is_empty()
     }
 
     /// The disk takes nothing from now on, or takes again; whether that is news.

@@ -15,13 +15,22 @@
 //! No I/O and no clock: text comes in and results go out. Nothing in the core can tell that it is rehearsed. Time is
 //! counted in whole milliseconds since the story began; what happens depends on the scenario and its seed alone.
 
-mod broker;
 mod book;
+mod broker;
+mod coverage;
 mod expect;
 mod host;
+mod liveness;
+mod obligation;
+mod oracle;
 mod run;
-mod sight;
 pub mod scenario;
+mod shrink;
+mod sight;
+mod swarm;
 
+pub use coverage::{Coverage, GUARD_STATES};
 pub use run::{Options, Outcome, Violation, rehearse};
 pub use scenario::Scenario;
+pub use shrink::{Shrunk, shrink};
+pub use swarm::draw;

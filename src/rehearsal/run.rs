@@ -2,17 +2,22 @@
 
 use std::time::Duration;
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, TimeDelta, Utc};
 
-use crate::control::{Act, Command, Effect, Event};
+use crate::control::photoperiod::DayClock;
+use crate::control::{Act, Command, Effect, Event, OutputRef};
 use crate::message::{self, Routes};
 use crate::settings::{EnclosureIx, Settings};
 use crate::simulator::{Fault, Message, Physics, Switch, TimedFault, World};
 
 use super::book::Book;
 use super::broker::{Broker, Delivery};
+use super::coverage::Coverage;
 use super::expect::{Evidence, Watch};
 use super::host::{Host, WallClock};
+use super::liveness;
+use super::obligation::{Obligations, Scene};
+use super::oracle::{Finding, Oracle};
 use super::scenario::{Mishap, Scenario, spoken};
 use super::sight::Sight;
 
@@ -24,14 +29,18 @@ const BROKER_BOOTS: u64 = 8_000;
 const DAEMON_BOOTS: u64 = 20_000;
 /// After everything is healed a person comes and resets what must be reset, at these times, ms; guesses.
 const ROUNDS: [u64; 2] = [60_000, 2 * 3_600_000];
+/// After the broker's return every output is as wanted within this, ms (the wire's own promise).
+const RECONCILED_WITHIN: u64 = 5_000;
+/// With no more enclosures than this every one is judged whenever anything may have changed.
+const FEW: usize = 4;
 /// The core may ask for this many ticks without time passing before that counts as a defect.
 const SPINS: u32 = 1000;
 
 /// How a rehearsal is run.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Debug, Default)]
 pub struct Options {
-    /// End at the first violation.
-    pub stop_at_first: bool,
+    /// End at the first violation of this rule.
+    pub stop_at: Option<String>,
 }
 
 /// Something that must not have happened.
@@ -60,6 +69,8 @@ pub struct Outcome {
     pub span: u64,
     /// Messages that came to the core.
     pub messages: u64,
+    /// What was reached.
+    pub coverage: Coverage,
 }
 
 impl Outcome {
@@ -70,14 +81,14 @@ impl Outcome {
 }
 
 /// Rehearses `scenario`.
-pub fn rehearse(scenario: &Scenario, options: Options) -> Outcome {
+pub fn rehearse(scenario: &Scenario, options: &Options) -> Outcome {
     Run::new(scenario, options).to_the_end()
 }
 
 /// A rehearsal under way. Moments are ms since the start of the story.
 struct Run<'s> {
     scenario: &'s Scenario,
-    options: Options,
+    options: &'s Options,
     settings: &'s Settings,
     start: DateTime<Utc>,
     now: u64,
@@ -93,8 +104,23 @@ struct Run<'s> {
     /// Comings and goings of mishaps: moment, whether it comes, which.
     turns: Vec<(u64, bool, usize)>,
     turned: usize,
-    /// Which mishaps are under way.
-    active: Vec<bool>,
+    /// Which mishaps are under way, and when the others ended.
+    active: Vec<(bool, Option<u64>)>,
+    oracle: Oracle,
+    /// The enclosures' hours, for when all must be well again.
+    hours: Vec<DayClock>,
+    obligations: Obligations,
+    coverage: Coverage,
+    /// Since when the core has known the link to be up, or down.
+    up_since: Option<u64>,
+    down_since: Option<u64>,
+    booted: u64,
+    /// When outputs must be as wanted again, after the broker's return.
+    reconciled_by: Option<u64>,
+    /// Since when something is retained on a command topic.
+    kept_since: Vec<(String, u64)>,
+    /// Enclosures that the event in hand has touched.
+    touched: Vec<EnclosureIx>,
     /// What the keeper does, the rounds after healing among it.
     acts: Vec<(u64, Act)>,
     acted: usize,
@@ -114,7 +140,7 @@ fn ms(span: Duration) -> u64 {
 }
 
 impl<'s> Run<'s> {
-    fn new(scenario: &'s Scenario, options: Options) -> Run<'s> {
+    fn new(scenario: &'s Scenario, options: &'s Options) -> Run<'s> {
         let settings = &scenario.site.settings;
         let mut physics = Physics::plausible(settings);
         physics.climate = scenario.room.climate;
@@ -162,7 +188,17 @@ impl<'s> Run<'s> {
             violations: Vec::new(),
             turns,
             turned: 0,
-            active: vec![false; scenario.mishaps.len()],
+            active: vec![(false, None); scenario.mishaps.len()],
+            oracle: Oracle::new(settings),
+            hours: liveness::hours(settings),
+            obligations: Obligations::new(settings),
+            coverage: Coverage::default(),
+            up_since: None,
+            down_since: Some(0),
+            booted: 0,
+            reconciled_by: None,
+            kept_since: Vec::new(),
+            touched: Vec::new(),
             acts: acts(scenario),
             acted: 0,
             broker_boots: None,
@@ -188,11 +224,11 @@ impl<'s> Run<'s> {
             self.now = next.max(self.now);
             self.step();
             let over = self.now >= self.end && self.next() > self.end;
-            if over || (self.options.stop_at_first && !self.violations.is_empty()) {
+            if over || self.has_seen_enough() {
                 break;
             }
         }
-        if !self.options.stop_at_first || self.violations.is_empty() {
+        if !self.has_seen_enough() {
             self.judge_end();
         }
         self.violations.sort_by_key(|violation| violation.at);
@@ -202,7 +238,12 @@ impl<'s> Run<'s> {
             log: self.book.lines().map(|(at, line)| (at, line.to_owned())).collect(),
             span: self.end,
             messages: self.messages,
+            coverage: self.coverage,
         }
+    }
+
+    fn has_seen_enough(&self) -> bool {
+        self.options.stop_at.as_ref().is_some_and(|rule| self.violations.iter().any(|found| found.rule == *rule))
     }
 
     /// When something happens next.
@@ -213,7 +254,17 @@ impl<'s> Run<'s> {
         let deadline = deadline.map(|at| self.host.story_time(at));
         let world = self.world.next_event().map(ms);
         let look = Some(self.looked + GRID);
-        let all = [turn, act, deadline, world, look, self.broker.next(), self.broker_boots, self.daemon_boots];
+        let all = [
+            turn,
+            act,
+            deadline,
+            world,
+            look,
+            self.broker.next(),
+            self.broker_boots,
+            self.daemon_boots,
+            self.reconciled_by,
+        ];
         all.into_iter().flatten().min().unwrap_or(self.end).max(self.now)
     }
 
@@ -236,6 +287,9 @@ impl<'s> Run<'s> {
             let act = act.clone();
             self.acted += 1;
             self.note(&format!("keeper: {}", in_words(&act, self.settings)));
+            if self.host.core.is_some() {
+                self.oracle.act(&act);
+            }
             self.handle(Event::Act(act));
         }
         let deadline = self.host.core.as_ref().and_then(|core| core.next_deadline());
@@ -271,10 +325,13 @@ impl<'s> Run<'s> {
             Delivery::Acknowledged { output, ticket } => self.handle(Event::Delivered { output, ticket }),
             Delivery::Up => {
                 self.note("connected to the broker");
+                (self.up_since, self.down_since) = (Some(self.now), None);
                 self.handle(Event::LinkUp);
             }
             Delivery::Down => {
                 self.note("connection to the broker lost");
+                (self.up_since, self.down_since) = (None, Some(self.now));
+                self.oracle.link_down();
                 self.handle(Event::LinkDown);
             }
         }
@@ -311,11 +368,22 @@ impl<'s> Run<'s> {
                 let good = |value: f64| {
                     value >= least && value <= most && !settings.reject.iter().any(|fault| (fault - value).abs() < 1e-6)
                 };
-                if let Some(value) = reading.value.as_ref().ok().copied().filter(|value| !reading.retained && good(*value)) {
+                let wall = (self.start.timestamp_millis()).saturating_add_unsigned(self.now);
+                let seen = (self.settings, &self.sight);
+                self.oracle.reading(self.now, wall, seen, (*enclosure, *probe), reading);
+                self.touched.push(*enclosure);
+                if let Some(value) =
+                    reading.value.as_ref().ok().copied().filter(|value| !reading.retained && good(*value))
+                {
                     self.sight.heard(self.now, *enclosure, *probe, value);
                 }
             }
-            Event::Report { output, level: Ok(level), .. } => self.sight.reported(self.now, *output, *level),
+            Event::Report { output, level: Ok(level), .. } => {
+                self.sight.reported(self.now, *output, *level);
+                if let OutputRef::Lamp(e, _) = output {
+                    self.touched.push(*e);
+                }
+            }
             _ => {}
         }
     }
@@ -325,11 +393,34 @@ impl<'s> Run<'s> {
         let moment = self.host.moment(self.now);
         let Some(core) = &mut self.host.core else { return };
         let mut effects = std::mem::take(&mut self.effects);
+        let any = matches!(event, Event::Tick | Event::Act(_) | Event::LinkUp);
         core.handle(moment, event, &mut effects);
         for effect in effects.drain(..) {
             self.carry_out(effect);
         }
         self.effects = effects;
+        self.judge_step(any);
+    }
+
+    /// Judges what the event in hand has touched; `any`: it may be anything.
+    fn judge_step(&mut self, any: bool) {
+        let mut touched = std::mem::take(&mut self.touched);
+        if any && self.settings.enclosures.len() <= FEW {
+            self.oracle.judge(self.now, self.settings, &self.sight, None);
+        } else {
+            touched.iter().for_each(|e| self.oracle.judge(self.now, self.settings, &self.sight, Some(*e)));
+        }
+        for e in touched.drain(..) {
+            self.obligations.follow(self.now, self.settings, &self.sight, self.up_since, e.0);
+        }
+        self.touched = touched;
+        if self.oracle.has_findings() {
+            self.oracle.findings().into_iter().for_each(|finding| self.found(finding));
+        }
+    }
+
+    fn found(&mut self, (rule, enclosure, text): Finding) {
+        self.violate(rule, enclosure, text);
     }
 
     fn carry_out(&mut self, effect: Effect) {
@@ -346,12 +437,19 @@ impl<'s> Run<'s> {
                 let enclosure = &self.settings.enclosures[e.0];
                 let line = format!("{}/{} {level}: {reason}", enclosure.id, enclosure.lamps[l.0].name);
                 self.note(&line);
+                self.coverage.switched(level.is_off(), &reason);
+                let before = self.sight.lamp(e, l).level;
+                self.oracle.switched(self.now, self.settings, (e, l), (before, level), &reason);
                 self.sight.switched(self.now, e, l, level, reason);
+                self.touched.push(e);
             }
             Effect::Alarm(notice) => {
                 if self.sight.announced(self.now, &notice) {
                     let whose = notice.enclosure.map_or("site", |e| &self.settings.enclosures[e.0].id);
                     let how = if notice.state.is_active() { "raised" } else { "cleared" };
+                    if notice.state.is_active() {
+                        self.coverage.alarm(notice.kind);
+                    }
                     let subjects = notice.subjects.join(", ");
                     let line = format!("{whose} alarm {} {how} {subjects}", notice.kind);
                     self.note(line.trim_end());
@@ -366,13 +464,17 @@ impl<'s> Run<'s> {
         let Some(sent) = message::encode(self.settings, command) else { return };
         self.book.mix(&self.now.to_le_bytes());
         self.book.mix(&sent.payload);
+        self.oracle.commanded(self.now, command);
         self.broker.command(self.now, sent.topic, sent.payload, command.output, command.ticket);
     }
 
     /// A mishap comes or goes.
     fn turn(&mut self, ix: usize, comes: bool) {
-        self.active[ix] = comes;
+        self.active[ix] = (comes, (!comes).then_some(self.now));
         let what = &self.scenario.mishaps[ix].what;
+        if comes {
+            self.coverage.fault(what.class());
+        }
         if comes || !what.is_act() {
             self.note(&format!("{} {}", what.class(), if comes { "begins" } else { "ends" }));
         }
@@ -408,7 +510,9 @@ impl<'s> Run<'s> {
             crate::settings::OutputKind::Dimmer { level, .. } if on => {
                 level.replace("{level}", "1").replace("{percent}", "100")
             }
-            crate::settings::OutputKind::Relay { off, .. } | crate::settings::OutputKind::Dimmer { off, .. } => off.clone(),
+            crate::settings::OutputKind::Relay { off, .. } | crate::settings::OutputKind::Dimmer { off, .. } => {
+                off.clone()
+            }
         };
         let payload = payload.replace("{hold}", "86400");
         self.broker.publish_kept(self.now, &output.set, payload.as_bytes());
@@ -419,7 +523,8 @@ impl<'s> Run<'s> {
     /// Makes broker, daemon, clock and disk as the mishaps under way want them.
     fn apply_conditions(&mut self) {
         let scenario = self.scenario;
-        let active = self.active.iter().zip(&scenario.mishaps).filter(|(active, _)| **active).map(|(_, timed)| timed);
+        let active =
+            self.active.iter().zip(&scenario.mishaps).filter(|((active, _), _)| *active).map(|(_, timed)| timed);
         let active: Vec<_> = active.collect();
         let any = |test: &dyn Fn(&Mishap) -> bool| active.iter().any(|timed| test(&timed.what));
         let no_mains = any(&|what| matches!(what, Mishap::Plant(Fault::PowerFails)));
@@ -470,9 +575,14 @@ impl<'s> Run<'s> {
 
     fn end_daemon(&mut self, in_good_order: bool) {
         self.note(if in_good_order { "daemon stopped" } else { "daemon gone" });
+        let stored =
+            !self.active.iter().zip(&self.scenario.mishaps).any(|((_, _), timed)| timed.what == Mishap::DiskFull);
         self.host.end(self.now, in_good_order);
         self.broker.daemon_ends();
         self.sight.forget(self.now);
+        self.oracle.daemon_ended(self.now, stored);
+        self.obligations.daemon_ended();
+        (self.up_since, self.down_since, self.reconciled_by) = (None, None, None);
     }
 
     /// Starts what has booted.
@@ -481,6 +591,7 @@ impl<'s> Run<'s> {
             self.broker_boots = None;
             let topics: Vec<_> = self.world.command_topics().map(str::to_owned).collect();
             self.broker.starts(self.now, topics.into_iter());
+            self.reconciled_by = self.host.core.is_some().then_some(self.now + RECONCILED_WITHIN);
             self.note("broker runs");
         }
         if self.daemon_boots.is_some_and(|at| at <= self.now) {
@@ -488,6 +599,7 @@ impl<'s> Run<'s> {
             self.host.start(self.now, self.settings);
             self.broker.daemon_starts(self.now);
             self.note("daemon started");
+            (self.booted, self.down_since) = (self.now, Some(self.now));
             self.handle(Event::Tick);
         }
     }
@@ -504,9 +616,93 @@ impl<'s> Run<'s> {
             failed.extend(watch.look(self.now, on_grid, &expectation.what, &evidence).map(|how| (ix, how)));
         }
         failed.into_iter().for_each(|(ix, how)| self.fail(ix, &how));
+        if on_grid {
+            self.judge_grid();
+        }
+        if self.reconciled_by.is_some_and(|at| at <= self.now) {
+            self.reconciled_by = None;
+            self.judge_reconciled();
+        }
+    }
+
+    /// Judges what takes long to judge.
+    fn judge_grid(&mut self) {
+        self.follow_kept();
+        if self.host.core.is_none() {
+            return;
+        }
+        self.oracle.judge(self.now, self.settings, &self.sight, None);
+        if let Some(up_since) = self.up_since {
+            self.oracle.judge_holds(self.now, self.settings, &self.sight, up_since);
+            for (topic, since) in &self.kept_since {
+                self.oracle.judge_kept(self.now, up_since, *since, topic);
+            }
+        }
+        let scene = Scene {
+            now: self.now,
+            settings: self.settings,
+            sight: &self.sight,
+            world: &self.world,
+            mishaps: &self.scenario.mishaps,
+            active: &self.active,
+            booted: self.booted,
+            up_since: self.up_since,
+            down_since: self.down_since,
+        };
+        let mut findings = self.obligations.judge(&scene, &self.oracle);
+        findings.extend(self.oracle.findings());
+        if self.scenario.healed.is_some_and(|healed| self.now > ms(healed) + liveness::ON_SCHEDULE_AFTER) {
+            let wall = self.start + TimeDelta::milliseconds(i64::try_from(self.now).unwrap_or(0));
+            findings.extend(liveness::off_schedule(self.settings, &mut self.hours, &self.sight, wall));
+        }
+        findings.into_iter().for_each(|finding| self.found(finding));
+    }
+
+    /// Follows what is retained on command topics.
+    fn follow_kept(&mut self) {
+        let kept: Vec<_> =
+            self.world.command_topics().filter(|topic| self.broker.kept(topic).is_some()).map(str::to_owned).collect();
+        self.kept_since.retain(|(topic, _)| kept.contains(topic));
+        for topic in kept {
+            if !self.kept_since.iter().any(|(known, _)| *known == topic) {
+                self.kept_since.push((topic, self.now));
+            }
+        }
+    }
+
+    /// Within 5 s of the broker's return every output has been told, and says so.
+    fn judge_reconciled(&mut self) {
+        // A relay that is at fault itself, or messages that are, are an excuse.
+        let excused = self.active.iter().zip(&self.scenario.mishaps).any(|((active, ended), timed)| {
+            let lately = *active || ended.is_some_and(|ended| self.now < ended + 60_000);
+            lately && !matches!(timed.what, Mishap::BrokerStops | Mishap::BrokerVanishes | Mishap::BrokerForgets)
+        });
+        if excused || self.host.core.is_none() || !self.broker.is_running() {
+            return;
+        }
+        let settings = self.settings;
+        let mut wrong = Vec::new();
+        if self.up_since.is_none() {
+            wrong.push((None, "the broker is back, and the daemon is not connected".to_owned()));
+        }
+        for (e, enclosure) in settings.enclosures.iter().enumerate() {
+            for (l, lamp) in enclosure.lamps.iter().enumerate().filter(|(_, lamp)| lamp.output.state.is_some()) {
+                let seen = &self.sight.enclosures[e].lamps[l];
+                let agrees = seen.reported.is_some_and(|(level, _)| level.agrees_with(seen.level));
+                if !agrees && self.now > seen.since + 1_000 {
+                    let text = format!("{}/{} is wanted {} and does not say so", enclosure.id, lamp.name, seen.level);
+                    wrong.push((Some(EnclosureIx(e)), text));
+                }
+            }
+        }
+        wrong.into_iter().for_each(|(e, text)| self.violate("not-reconciled", e, text));
     }
 
     fn judge_end(&mut self) {
+        if self.scenario.healed.is_some() {
+            let findings = liveness::at_the_end(self.settings, &self.sight, self.host.core.as_ref(), self.now);
+            findings.into_iter().for_each(|finding| self.found(finding));
+        }
         let scenario = self.scenario;
         let evidence = Evidence { sight: &self.sight, world: &self.world, core: self.host.core.as_ref() };
         let mut failed = Vec::new();
@@ -592,4 +788,3 @@ fn in_words(act: &Act, settings: &Settings) -> String {
         }
     }
 }
-

@@ -142,7 +142,7 @@ impl Spelling {
 
 /// A moment or span in whole milliseconds.
 pub(super) fn millis(at: Duration) -> u64 {
-    u64::try_from(at.as_millis()).unwrap_or(u64::MAX)
+    at.as_secs().saturating_mul(1000).saturating_add(u64::from(at.subsec_millis()))
 }
 
 /// Streams from here on belong to faults.

@@ -350,7 +350,7 @@ impl EnclosurePlant {
             (!readings.is_empty()).then(|| said(&readings, around.wall(now)))
         } else {
             let value = self.read(now, leader);
-            value.map(|value| self.probes[leader].probe.said(value, around.wall(now)))
+            value.map(|value| self.probes[leader].probe.said(value, || around.wall(now)))
         };
         let probe = &mut self.probes[leader].probe;
         if let Some(message) = message {

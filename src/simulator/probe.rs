@@ -8,7 +8,7 @@ use serde_json::Value;
 use crate::settings::{EnclosureIx, Measures, PayloadUnit, Probe, ProbeIx};
 
 use super::condition::ProbeCondition;
-use super::message::{Message, Payload, Source, Thousandths};
+use super::message::{Message, Payload, Source, Thousandths, nearest};
 use super::random::Pcg32;
 use super::words::document;
 
@@ -58,6 +58,8 @@ pub(super) struct ProbePlant {
     probe: Probe,
     /// Its topic.
     topic: Arc<str>,
+    /// How often it reports, ms.
+    every: f64,
     /// How well it measures.
     accuracy: Accuracy,
     /// Its own noise.
@@ -95,6 +97,7 @@ impl ProbePlant {
             ix,
             probe: probe.clone(),
             topic: probe.topic.as_str().into(),
+            every: probe.every.as_millis() as f64,
             accuracy,
             generator,
             whims,
@@ -129,7 +132,7 @@ impl ProbePlant {
             self.ghost = None;
         }
         if condition.voice.interval < before.voice.interval && self.next != u64::MAX {
-            let every = self.probe.every.as_millis() as f64 * condition.voice.interval;
+            let every = self.every * condition.voice.interval;
             self.next = self.next.min(now.saturating_add(every as u64 + 1));
         }
         self.condition = (condition != ProbeCondition::default()).then(|| Box::new(condition));
@@ -155,7 +158,7 @@ impl ProbePlant {
     pub fn beat(&mut self) {
         let voice = self.condition().map(|condition| condition.voice).unwrap_or_default();
         let jitter = (JITTER + voice.jitter) * self.generator.signed();
-        let beat = self.probe.every.as_millis() as f64 * voice.interval * (1.0 + jitter);
+        let beat = self.every * voice.interval * (1.0 + jitter);
         self.next = self.next.saturating_add((beat as u64).max(1));
     }
 
@@ -212,7 +215,7 @@ impl ProbePlant {
         let value = if self.probe.measures == Measures::Temperature { value } else { value.max(0.0) };
         let value = if self.probe.measures == Measures::Humidity { value.min(100.0) } else { value };
         let quantum = self.accuracy.quantum * times;
-        (value / quantum).round() * quantum
+        nearest(value / quantum) as f64 * quantum
     }
 
     /// A reading in the unit and with the digits of its payload.
@@ -229,8 +232,8 @@ impl ProbePlant {
     }
 
     /// What it says alone on its topic, having read `value`.
-    pub fn said(&self, value: f64, wall: DateTime<Utc>) -> Message {
-        if self.is_plain() { self.message(Payload::Number(self.number(value))) } else { said(&[(self, value)], wall) }
+    pub fn said(&self, value: f64, wall: impl FnOnce() -> DateTime<Utc>) -> Message {
+        if self.is_plain() { self.message(Payload::Number(self.number(value))) } else { said(&[(self, value)], wall()) }
     }
 
     /// A message on its topic.
@@ -305,7 +308,7 @@ mod tests {
 
     fn payload(probe: &mut ProbePlant, truth: f64) -> Option<String> {
         let value = probe.read(0, truth, 25.0)?;
-        Some(probe.said(value, wall()).payload().into_owned())
+        Some(probe.said(value, wall).payload().into_owned())
     }
 
     fn number(probe: &mut ProbePlant, truth: f64) -> f64 {

@@ -41,10 +41,12 @@ impl Pcg32 {
         2.0 * self.unit() - 1.0
     }
 
-    /// A number with mean 0 and standard deviation 1, nearly normal: twelve units added, less six (Irwin–Hall). Sums
-    /// and no transcendental function, so that it is the same everywhere; never beyond ±6.
+    /// A number with mean 0 and standard deviation 1, nearly normal: twelve units of sixteen bits added, less six
+    /// (Irwin–Hall). Sums and no transcendental function, so that it is the same everywhere; never beyond ±6.
     pub fn normal(&mut self) -> f64 {
-        (0..12).map(|_| self.unit()).sum::<f64>() - 6.0
+        let sum: u32 = (0..6).map(|_| self.next_u32()).map(|bits| (bits >> 16) + (bits & 0xffff)).sum();
+        // Each unit stands for the middle of its step.
+        (f64::from(sum) + 6.0) / 65_536.0 - 6.0
     }
 }
 

@@ -31,6 +31,8 @@ pub(super) struct RelayPlant {
     switch: Switch,
     /// How it is spoken to.
     output: Output,
+    /// Whether it is told by plain words, which differ.
+    plain: bool,
     /// The topic it reports on.
     topic: Option<Arc<str>>,
     /// Its reports of off and of full, ready made.
@@ -59,8 +61,10 @@ const MOST_WAITING: usize = 64;
 impl RelayPlant {
     /// An output with power, told `told` so far.
     pub fn new(output: &Output, told: Level, switch: Switch) -> RelayPlant {
+        let plain = |on: &str, off: &str| on != off && !on.contains('{') && !off.contains('{');
         RelayPlant {
             switch,
+            plain: matches!(&output.kind, OutputKind::Relay { on, off, .. } if plain(on, off)),
             topic: output.state.as_deref().map(Arc::from),
             reports: [Level::OFF, Level::FULL].map(|level| words(output, level).into()),
             output: output.clone(),
@@ -113,6 +117,9 @@ impl RelayPlant {
     /// The level `payload` asks for, and for how many milliseconds.
     fn read(&self, payload: &str) -> Option<(Level, Option<u64>)> {
         let (template, off) = match &self.output.kind {
+            // Most relays are told by plain words, for which no template need be read.
+            OutputKind::Relay { on, .. } if self.plain && payload == on => return Some((Level::FULL, self.own_hold())),
+            OutputKind::Relay { off, .. } if self.plain && payload == off => return Some((Level::OFF, None)),
             OutputKind::Relay { on, off, .. } => (on, off),
             OutputKind::Dimmer { level, off, .. } => (level, off),
         };

@@ -3,7 +3,7 @@
 //! It runs in straight lines between knots, so that the thermal networks of the enclosures can be solved exactly. What
 //! the knots stand on is a smooth model, or the hours of a weather record.
 
-use chrono::{DateTime, TimeDelta, Utc};
+use chrono::{DateTime, Utc};
 
 use crate::settings::Place;
 use crate::units::{Celsius, Kelvin};
@@ -297,7 +297,7 @@ impl Room {
 mod tests {
     use super::*;
     use crate::units::Degrees;
-    use chrono::TimeZone;
+    use chrono::{TimeDelta, TimeZone};
     use std::time::Duration;
 
     const MINUTE: u64 = 60_000;

@@ -1,8 +1,6 @@
 //! Every key of a scenario, in one table, read as the configuration is.
 
-use crate::config::form::{
-    Bounds, Key, Kind, NONE, Plain, Rule, Section, default, optional, required, table, within,
-};
+use crate::config::form::{Bounds, Key, Kind, NONE, Plain, Rule, Section, default, optional, required, table, within};
 
 /// Ten years: longer than any story.
 const LONGEST: u64 = 3653 * 86_400;
@@ -67,7 +65,8 @@ static ROOM: Section = Section {
         optional("mean", within(-20.0, 45.0, "°C"), "20.5 °C", "Mean over the year.", "18.0"),
         optional("season", within(0.0, 20.0, "K"), "2 K", "Half the yearly swing.", "4.0"),
         optional("day", within(0.0, 20.0, "K"), "1.2 K", "Half the daily swing.", "2.0"),
-        optional("wander", within(0.0, 10.0, "K"), "0.6 K", "Greatest departure by weather and people.", "0.0"),
+        optional("wander", within(0.0, 10.0, "K"), "0.5 K", "Greatest departure within hours, by people.", "0.0"),
+        optional("weather", within(0.0, 10.0, "K"), "0.4 K", "Standard deviation of a day's mean.", "0.0"),
         optional(
             "size",
             within(0.2, 5.0, ""),
@@ -174,4 +173,3 @@ static SWARM: Section = Section {
         required("faults", Kind::Whole(1, 100), "Faults at most.", "8"),
     ],
 };
-

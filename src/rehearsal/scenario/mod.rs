@@ -11,6 +11,7 @@ mod write;
 pub(super) use moment::spoken;
 pub use read::{Checked, read};
 pub use trouble::{Mishap, classes};
+pub(super) use trouble::{mishap_of, needs};
 
 use std::time::Duration;
 

@@ -249,7 +249,8 @@ impl Reader<'_, '_> {
         }
         let given = |key: &str| fields.has(key);
         let needs = needs(&class.value);
-        let wanted = |key: &str| needs.contains(&key) || (needs.contains(&"switch") && matches!(key, "lamp" | "cut_off"));
+        let wanted =
+            |key: &str| needs.contains(&key) || (needs.contains(&"switch") && matches!(key, "lamp" | "cut_off"));
         let parts = Parts {
             enclosure: match fields.text("enclosure") {
                 Some(name) => Some(self.enclosure_named(name.at, &name.value)?),
@@ -465,6 +466,7 @@ fn room(fields: &Fields) -> Room {
     let standard = Climate::default();
     let number = |key: &str, otherwise: f64| fields.number(key).map_or(otherwise, |put| put.value);
     let climate = Climate {
+        weather: Kelvin(number("weather", standard.weather.0)),
         mean: Celsius(number("mean", standard.mean.0)),
         season: Kelvin(number("season", standard.season.0)),
         day: Kelvin(number("day", standard.day.0)),

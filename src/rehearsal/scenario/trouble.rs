@@ -108,7 +108,7 @@ impl Mishap {
 
 /// The parts of a fault as they are written, each once.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub(super) struct Parts {
+pub(in crate::rehearsal) struct Parts {
     /// `enclosure`
     pub enclosure: Option<EnclosureIx>,
     /// `lamp`
@@ -137,8 +137,15 @@ pub(super) struct Parts {
     pub says: Option<bool>,
 }
 
+/// The fault of `class` whose parts `fill` sets; none where one is missing.
+pub(in crate::rehearsal) fn mishap_of(class: &str, fill: impl FnOnce(&mut Parts)) -> Option<Mishap> {
+    let mut parts = Parts::default();
+    fill(&mut parts);
+    parts.mishap(class)
+}
+
 /// A class, and which of [`Parts`] its faults have, by name. `switch` stands for `lamp` or `cut_off`.
-pub(super) fn needs(class: &str) -> &'static [&'static str] {
+pub(in crate::rehearsal) fn needs(class: &str) -> &'static [&'static str] {
     match class {
         "room-warms" | "window-opens" | "clock-steps" | "clock-drifts" => &["by"],
         "heat-wave" => &["by", "over"],

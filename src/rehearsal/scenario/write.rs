@@ -57,7 +57,8 @@ impl Scenario {
         let zone = self.site.settings.site.timezone;
         let spoken = |at: Duration| super::moment::spoken(self.start, zone, at.as_millis() as u64);
         let end = fault.until.map_or(String::new(), |until| format!(" until {}", spoken(until)));
-        let parts = names.parts(&fault.what).into_iter().map(|(key, value)| format!(" {key} {}", value.trim_matches('"')));
+        let parts =
+            names.parts(&fault.what).into_iter().map(|(key, value)| format!(" {key} {}", value.trim_matches('"')));
         format!("{}{end} {}{}", spoken(fault.at), fault.what.class(), parts.collect::<String>())
     }
 
@@ -104,12 +105,13 @@ fn room(out: &mut String, room: Room) {
     if room == Room::default() {
         return;
     }
-    let Climate { mean, season, day, wander } = room.climate;
+    let Climate { mean, season, day, wander, weather } = room.climate;
     let _ = writeln!(out, "\n[room]");
     line(out, "mean", &number(mean.0));
     line(out, "season", &number(season.0));
     line(out, "day", &number(day.0));
     line(out, "wander", &number(wander.0));
+    line(out, "weather", &number(weather.0));
     if let Some(size) = room.size {
         line(out, "size", &number(size));
     }

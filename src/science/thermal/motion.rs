@@ -33,27 +33,48 @@ const LONGEST: u64 = (1 << (BITS * TABLES as u32)) - 1;
 /// A mode slower than this, 1/s, has no way out: three hundred years.
 const STILL: f64 = 1e-10;
 
+/// Modes are worked on in groups, side by side; what fills up the last group stays at zero.
+const WIDTH: usize = 4;
+/// A number for each mode of a group.
+type Group = [f64; WIDTH];
+
 /// A network in motion, exact for any whole number of milliseconds. A mode runs as `z(t) = p(t) + (z(0) − p(0))·e^(−λt)`
 /// about the line `p` it is drawn to; its exponential is the product of three that are stored. Nothing allocates after
 /// the beginning.
 #[derive(Clone, Debug)]
 pub struct Motion {
-    /// What moves, taken apart.
-    modes: Modes,
-    /// How many modes there are.
+    /// How many nodes and modes there are.
     n: usize,
+    /// How many groups of modes.
+    groups: usize,
+    /// Modes from node temperatures, row by row.
+    coordinates: Vec<f64>,
+    /// What each mode brings to a node, one row of groups a node.
+    nodes: Vec<Group>,
+    /// Where a watt into a node draws each mode, one row of groups a node.
+    warmth: Vec<Group>,
+    /// Where one degree of each boundary draws each mode, one row of groups a boundary.
+    pull: Vec<Group>,
+    /// Time constant of each mode, s; zero marks one that has no way out.
+    lags: Vec<Group>,
+    /// Whether there is such a mode.
+    still: bool,
+    /// `e^(−λt)` of each mode for every value of each group of bits of a step's milliseconds.
+    tables: [Vec<Group>; TABLES],
     /// Where each mode stands.
-    state: Vec<f64>,
+    state: Vec<Group>,
     /// Heat into each node, W.
     heat: Vec<f64>,
     /// Where heat alone draws each mode: drive over rate, or drive where there is no way out.
-    target: Vec<f64>,
-    /// Where one degree of each boundary draws each mode, one row a boundary.
-    pull: Vec<f64>,
-    /// Time constant of each mode, s; zero marks one that has no way out.
-    lags: Vec<f64>,
-    /// `e^(−λt)` of each mode for every value of each group of bits of a step's milliseconds.
-    tables: [Vec<f64>; TABLES],
+    target: Vec<Group>,
+}
+
+/// A step to take.
+struct Step {
+    /// Its length, s.
+    seconds: f64,
+    /// Rows of the tables.
+    rows: [usize; TABLES],
 }
 
 impl Motion {
@@ -61,17 +82,27 @@ impl Motion {
     pub fn new(network: &Network, temperature: f64) -> Motion {
         let modes = Modes::of(network);
         let n = network.nodes();
-        let lags: Vec<f64> = modes.rates.iter().map(|rate| if *rate > STILL { 1.0 / rate } else { 0.0 }).collect();
-        let scale = |mode: usize| if lags[mode] > 0.0 { lags[mode] } else { 1.0 };
-        let pull = modes.boundaries.iter().enumerate().map(|(at, drive)| drive * scale(at % n)).collect();
-        let table = |group: u32| {
-            let step = |at: usize| (at as u64) << (BITS * group);
-            let entry = |at: usize| libm::exp(-modes.rates[at % n] * step(at / n) as f64 / 1000.0);
-            (0..n << BITS).map(entry).collect()
+        let groups = n.div_ceil(WIDTH);
+        let lag = |mode: usize| if modes.rates[mode] > STILL { 1.0 / modes.rates[mode] } else { 0.0 };
+        let scale = |mode: usize| if lag(mode) > 0.0 { lag(mode) } else { 1.0 };
+        let table = |bits: u32| {
+            let passed = |row: usize| ((row as u64) << (BITS * bits)) as f64 / 1000.0;
+            grouped(1 << BITS, n, |row, mode| libm::exp(-modes.rates[mode] * passed(row)))
         };
-        let tables = [table(0), table(1), table(2)];
-        let mut motion =
-            Motion { n, state: vec![0.0; n], heat: vec![0.0; n], target: vec![0.0; n], pull, lags, tables, modes };
+        let mut motion = Motion {
+            n,
+            groups,
+            nodes: grouped(n, n, |node, mode| modes.nodes[node * n + mode]),
+            warmth: grouped(n, n, |node, mode| modes.heat[mode * n + node] * scale(mode)),
+            pull: grouped(network.boundaries, n, |boundary, mode| modes.boundaries[boundary * n + mode] * scale(mode)),
+            lags: grouped(1, n, |_, mode| lag(mode)),
+            still: (0..n).any(|mode| lag(mode) == 0.0),
+            tables: [table(0), table(1), table(2)],
+            state: vec![[0.0; WIDTH]; groups],
+            heat: vec![0.0; n],
+            target: vec![[0.0; WIDTH]; groups],
+            coordinates: modes.coordinates,
+        };
         motion.place(&vec![temperature; n]);
         motion
     }
@@ -90,16 +121,20 @@ impl Motion {
 
     /// Puts every node where `temperatures` (°C) say.
     fn place(&mut self, temperatures: &[f64]) {
-        for (state, row) in self.state.iter_mut().zip(self.modes.coordinates.chunks(self.n.max(1))) {
-            *state = row.iter().zip(temperatures).map(|(c, t)| c * t).sum();
+        for (mode, row) in self.coordinates.chunks(self.n.max(1)).enumerate() {
+            self.state[mode / WIDTH][mode % WIDTH] = row.iter().zip(temperatures).map(|(c, t)| c * t).sum();
         }
     }
 
     /// Computes anew where heat draws each mode.
     fn aim(&mut self) {
-        for ((target, row), lag) in self.target.iter_mut().zip(self.modes.heat.chunks(self.n.max(1))).zip(&self.lags) {
-            let drive: f64 = row.iter().zip(&self.heat).map(|(h, p)| h * p).sum();
-            *target = drive * if *lag > 0.0 { *lag } else { 1.0 };
+        self.target.fill([0.0; WIDTH]);
+        for (watts, row) in self.heat.iter().zip(self.warmth.chunks(self.groups.max(1))) {
+            if *watts != 0.0 {
+                for (target, warmth) in self.target.iter_mut().zip(row) {
+                    (0..WIDTH).for_each(|k| target[k] += warmth[k] * watts);
+                }
+            }
         }
     }
 
@@ -110,12 +145,12 @@ impl Motion {
 
     /// Temperature of one node, °C.
     pub fn at(&self, node: Node) -> f64 {
-        self.row(node).iter().zip(&self.state).map(|(v, z)| v * z).sum()
+        sum(self.row(node).iter().zip(&self.state))
     }
 
     /// What each mode brings to a node.
-    fn row(&self, node: Node) -> &[f64] {
-        &self.modes.nodes[node.0 * self.n..(node.0 + 1) * self.n]
+    fn row(&self, node: Node) -> &[Group] {
+        &self.nodes[node.0 * self.groups..(node.0 + 1) * self.groups]
     }
 
     /// Sets the temperature of one node, °C.
@@ -135,45 +170,88 @@ impl Motion {
 
     /// Moves on by `millis`. Another number of ramps than there are boundaries is a programming error and moves nothing.
     pub fn advance(&mut self, millis: u64, boundaries: &[Ramp]) {
-        if boundaries.len() * self.n != self.pull.len() {
+        if boundaries.len() * self.groups != self.pull.len() {
             debug_assert!(false, "one ramp for each boundary");
             return;
         }
         let mut done = 0;
         while done < millis {
-            let step = (millis - done).min(LONGEST);
-            for mode in 0..self.n {
-                self.state[mode] = self.moved(mode, step, done as f64 / 1000.0, boundaries, self.state[mode]);
+            let length = (millis - done).min(LONGEST);
+            let step = Step::of(length);
+            for group in 0..self.groups {
+                self.state[group] = self.moved(group, &step, done as f64 / 1000.0, boundaries);
             }
-            done += step;
+            done += length;
         }
     }
 
     /// The temperature (°C) of a node `millis` ahead, which stays below 35 minutes.
     pub fn ahead(&self, node: Node, millis: u64, boundaries: &[Ramp]) -> f64 {
-        let millis = millis.min(LONGEST);
-        let modes = self.row(node).iter().zip(&self.state).enumerate();
-        modes.map(|(mode, (v, z))| v * self.moved(mode, millis, 0.0, boundaries, *z)).sum()
+        let step = Step::of(millis.min(LONGEST));
+        let moved: [Group; 2] = std::array::from_fn(|group| {
+            if group < self.groups { self.moved(group, &step, 0.0, boundaries) } else { [0.0; WIDTH] }
+        });
+        let row = self.row(node);
+        let first = sum(row.iter().zip(&moved));
+        // Most enclosures have no more than eight modes.
+        let rest = row.iter().enumerate().skip(moved.len());
+        first + rest.map(|(group, v)| sum([(v, &self.moved(group, &step, 0.0, boundaries))].into_iter())).sum::<f64>()
     }
 
-    /// Where a mode that stands at `z` stands `step` ms later, the ramps having run for `from` seconds before.
-    fn moved(&self, mode: usize, step: u64, from: f64, boundaries: &[Ramp], z: f64) -> f64 {
-        let seconds = step as f64 / 1000.0;
-        let (mut target, mut slope) = (self.target[mode], 0.0);
-        for (boundary, ramp) in boundaries.iter().enumerate() {
-            let pull = self.pull[boundary * self.n + mode];
-            target += pull * (ramp.start + ramp.slope * from);
-            slope += pull * ramp.slope;
+    /// Where a group of modes stands after a step, the ramps having run for `from` seconds before.
+    #[inline]
+    fn moved(&self, group: usize, step: &Step, from: f64, boundaries: &[Ramp]) -> Group {
+        let (mut target, mut slope) = (self.target[group], [0.0; WIDTH]);
+        for (row, ramp) in self.pull.chunks(self.groups).zip(boundaries) {
+            let (pull, start) = (&row[group], ramp.start + ramp.slope * from);
+            for k in 0..WIDTH {
+                target[k] += pull[k] * start;
+                slope[k] += pull[k] * ramp.slope;
+            }
         }
-        let lag = self.lags[mode];
-        if lag == 0.0 {
-            return z + (target + slope * seconds / 2.0) * seconds;
+        let part = |table: usize| &self.tables[table][step.rows[table] * self.groups + group];
+        let (a, b, c) = (part(0), part(1), part(2));
+        let (z, lags) = (&self.state[group], &self.lags[group]);
+        let mut moved = [0.0; WIDTH];
+        for k in 0..WIDTH {
+            let line = target[k] - slope[k] * lags[k];
+            moved[k] = line + slope[k] * step.seconds + (z[k] - line) * (a[k] * b[k] * c[k]);
         }
-        let line = target - slope * lag;
-        let part = |group: usize| {
-            let at = (step >> (BITS as usize * group)) as usize & ((1 << BITS) - 1);
-            self.tables[group][at * self.n + mode]
-        };
-        line + slope * seconds + (z - line) * (part(0) * part(1) * part(2))
+        if self.still {
+            for k in (0..WIDTH).filter(|k| lags[*k] == 0.0) {
+                moved[k] = z[k] + (target[k] + slope[k] * step.seconds / 2.0) * step.seconds;
+            }
+        }
+        moved
     }
+}
+
+impl Step {
+    /// A step of `millis`, at most [`LONGEST`].
+    fn of(millis: u64) -> Step {
+        let mask = (1 << BITS) - 1;
+        let rows = std::array::from_fn(|table| (millis >> (BITS as usize * table)) as usize & mask);
+        Step { seconds: millis as f64 / 1000.0, rows }
+    }
+}
+
+/// Rows of numbers, each filled up to whole groups with zeros.
+fn grouped(rows: usize, n: usize, entry: impl Fn(usize, usize) -> f64) -> Vec<Group> {
+    let group = |row: usize, group: usize| {
+        std::array::from_fn(|k| {
+            let mode = group * WIDTH + k;
+            if mode < n { entry(row, mode) } else { 0.0 }
+        })
+    };
+    (0..rows).flat_map(|row| (0..n.div_ceil(WIDTH)).map(move |at| (row, at))).map(|(row, at)| group(row, at)).collect()
+}
+
+/// The sum of products, lane by lane first.
+#[inline]
+fn sum<'a>(pairs: impl Iterator<Item = (&'a Group, &'a Group)>) -> f64 {
+    let mut lanes = [0.0; WIDTH];
+    for (a, b) in pairs {
+        (0..WIDTH).for_each(|k| lanes[k] += a[k] * b[k]);
+    }
+    (lanes[0] + lanes[1]) + (lanes[2] + lanes[3])
 }

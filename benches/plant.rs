@@ -1,0 +1,215 @@
+//! How many enclosure-years of plant go by in a second, beside a bare loop in the same run.
+//!
+//! `cargo bench --bench plant` runs a year of one enclosure at 10 s steps: as the bare minimum, a loop of four nodes by
+//! Euler's rule with an on/off thermostat and a check against the limit; then the simulated world with the same
+//! thermostat, first asked for the temperature itself, then with a probe that speaks every step, then as a common
+//! enclosure is equipped, with every payload as text. Read the ratios: absolute figures are of one machine on one day.
+
+#![allow(clippy::disallowed_methods, reason = "a benchmark reads clocks")]
+
+use std::hint::black_box;
+use std::time::{Duration, Instant};
+
+use chrono::{DateTime, TimeZone, Utc};
+use lampwarden::config::{self, Source};
+use lampwarden::settings::{EnclosureIx, Settings};
+use lampwarden::simulator::{Message, Physics, Region, World};
+
+/// Steps of ten seconds in a year of 365 days.
+const STEPS: u64 = 365 * 8640;
+/// From step to step.
+const STEP: Duration = Duration::from_secs(10);
+/// Where the thermostat switches, °C, and where it would raise an alarm.
+const SET: f64 = 33.0;
+const HALF: f64 = 0.5;
+const LIMIT: f64 = 45.0;
+/// Repetitions, of which the best counts.
+const RUNS: usize = 3;
+
+/// An enclosure as it is commonly equipped. Invented.
+const ENCLOSURE: &str = r#"
+[site]
+name = "bench"
+timezone = "UTC"
+latitude = 40.0
+longitude = 0.0
+
+[broker]
+url = "mqtt://127.0.0.1:1883"
+
+[care.basker]
+uv_zone = 3
+basking = { day = 33.0, night = 20.0, cut = 42.0 }
+photoperiod = { follow = "clock", on = "07:00", off = "19:00" }
+
+[[enclosure]]
+id = "e"
+care = "basker"
+
+[enclosure.probes.basking]
+measures = "temperature"
+topic = "e/basking"
+every = "EVERY"
+spot = "basking"
+
+[enclosure.probes.cool]
+measures = "temperature"
+topic = "e/cool"
+every = "60s"
+spot = "cool"
+
+[enclosure.probes.uv]
+measures = "uvi"
+topic = "e/uv"
+every = "60s"
+
+[enclosure.lamps.heat]
+fitting = "halogen"
+watts = 75
+warms = "basking"
+relay = { set = "e/heat/set", state = "e/heat", on = "ON", off = "OFF" }
+
+[enclosure.lamps.uvb]
+fitting = "fluorescent-uvb"
+watts = 24
+lights = "uv"
+relay = { set = "e/uvb/set", state = "e/uvb" }
+"#;
+
+/// The settings, its basking probe speaking every `every`.
+fn settings(every: &str) -> Settings {
+    let sources = [Source { name: "bench.toml".to_owned(), text: ENCLOSURE.replace("EVERY", every) }];
+    let checked = config::parse(&sources);
+    match checked.settings {
+        Some(settings) => settings,
+        None => panic!("{}", config::render(&checked.findings, &sources, false)),
+    }
+}
+
+fn start() -> DateTime<Utc> {
+    Utc.with_ymd_and_hms(2026, 1, 1, 0, 0, 0).single().expect("a plain UTC time")
+}
+
+/// What a run did, so that no part of it can be left out.
+#[derive(Clone, Copy, Debug, Default)]
+struct Done {
+    switched: u64,
+    over: u64,
+    messages: u64,
+}
+
+/// An on/off thermostat with a check against the limit.
+#[derive(Default)]
+struct Thermostat {
+    on: bool,
+    done: Done,
+}
+
+impl Thermostat {
+    /// Takes a temperature; whether it switched.
+    fn step(&mut self, temperature: f64) -> bool {
+        let on = if self.on { temperature < SET + HALF } else { temperature < SET - HALF };
+        self.done.over += u64::from(temperature > LIMIT);
+        let switches = on != self.on;
+        self.done.switched += u64::from(switches);
+        self.on = on;
+        switches
+    }
+
+    fn word(&self) -> &'static [u8] {
+        if self.on { b"ON" } else { b"OFF" }
+    }
+}
+
+/// The least a simulation must do: four nodes by Euler's rule. The numbers are those of the simulated enclosure.
+fn bare() -> Done {
+    let capacity = [1500.0, 2500.0, 8000.0, 9000.0];
+    let (between, to_room) = ([1.4, 6.0, 4.0], [0.0, 1.5, 3.0, 3.5]);
+    let rate = capacity.map(|c| 10.0 / c);
+    let mut t = [20.0_f64; 4];
+    let mut thermostat = Thermostat::default();
+    for _ in 0..STEPS {
+        thermostat.step(t[0]);
+        let watts = if thermostat.on { 75.0 } else { 0.0 };
+        let flow = [between[0] * (t[0] - t[1]), between[1] * (t[1] - t[2]), between[2] * (t[2] - t[3])];
+        t[0] += rate[0] * (0.6 * watts - flow[0]);
+        t[1] += rate[1] * (0.4 * watts + flow[0] - flow[1] - to_room[1] * (t[1] - 20.0));
+        t[2] += rate[2] * (flow[1] - flow[2] - to_room[2] * (t[2] - 20.0));
+        t[3] += rate[3] * (flow[2] - to_room[3] * (t[3] - 20.0));
+    }
+    thermostat.done
+}
+
+/// The world without probes, asked for the temperature every step.
+fn asked() -> Done {
+    let settings = settings("10s");
+    let mut physics = Physics::plausible(&settings);
+    physics.enclosures[0].probes.clear();
+    let mut world = World::new(&settings, &physics, start(), 1, &[]);
+    let mut thermostat = Thermostat::default();
+    let mut said: Vec<Message> = Vec::new();
+    for step in 1..=STEPS {
+        world.advance_to(STEP * step as u32, &mut said);
+        let temperature = world.temperature(EnclosureIx(0), Region::BaskingSurface).map_or(f64::NAN, |t| t.0);
+        if thermostat.step(temperature) {
+            world.incoming("e/heat/set", thermostat.word(), &mut said);
+        }
+        thermostat.done.messages += said.drain(..).count() as u64;
+    }
+    thermostat.done
+}
+
+/// The world with its probes, going from event to event; `text`: every payload is made.
+fn heard(settings: &Settings, probes: usize, text: bool) -> Done {
+    let mut physics = Physics::plausible(settings);
+    physics.enclosures[0].probes.truncate(probes);
+    let mut world = World::new(settings, &physics, start(), 1, &[]);
+    let mut thermostat = Thermostat::default();
+    let (mut said, mut commands): (Vec<Message>, Vec<Message>) = (Vec::new(), Vec::new());
+    let end = STEP * STEPS as u32;
+    while let Some(next) = world.next_event().filter(|next| *next <= end) {
+        world.advance_to(next, &mut said);
+        for message in said.drain(..) {
+            thermostat.done.messages += 1;
+            if text {
+                black_box(message.payload());
+            }
+            if message.topic() == "e/basking" && thermostat.step(message.number().unwrap_or(f64::NAN)) {
+                world.incoming("e/heat/set", thermostat.word(), &mut commands);
+            }
+        }
+        thermostat.done.messages += commands.drain(..).count() as u64;
+    }
+    thermostat.done
+}
+
+/// The best of some runs in enclosure-years a second, with what was done.
+fn best(run: impl Fn() -> Done) -> (f64, Done) {
+    let mut best = (0.0, Done::default());
+    for _ in 0..RUNS {
+        let begin = Instant::now();
+        let done = black_box(run());
+        let rate = 1.0 / begin.elapsed().as_secs_f64();
+        if rate > best.0 {
+            best = (rate, done);
+        }
+    }
+    best
+}
+
+fn main() {
+    let (quick, common) = (settings("10s"), settings("30s"));
+    let rows: [(&str, (f64, Done)); 4] = [
+        ("bare loop, Euler", best(bare)),
+        ("world, asked every 10 s", best(asked)),
+        ("world, a probe every 10 s", best(|| heard(&quick, 1, false))),
+        ("world, 30/60/60 s, as text", best(|| heard(&common, 3, true))),
+    ];
+    println!("\none enclosure for a year, best of {RUNS} runs, one core\n");
+    println!("| what                       | enclosure-years/s | of the bare loop | switched | messages |");
+    println!("|----------------------------|-------------------|------------------|----------|----------|");
+    for (name, (rate, done)) in &rows {
+        let share = rate / rows[0].1.0;
+        println!("| {name:<26} | {rate:17.2} | {share:16.3} | {:8} | {:8} |", done.switched, done.messages);
+    }
+}
