@@ -11,7 +11,7 @@ use std::{env, fs, panic};
 
 use lampwarden::config::Source;
 use lampwarden::rehearsal::scenario::{self, Scenario};
-use lampwarden::rehearsal::{Options, rehearse};
+use lampwarden::rehearsal::{Options, draw, rehearse};
 
 fn main() -> ExitCode {
     let mut arguments: Vec<String> = env::args().skip(1).collect();
@@ -30,10 +30,15 @@ fn main() -> ExitCode {
             Some(None) => return ExitCode::from(2),
         };
         for seed in seeds {
-            let story = Scenario { seed, ..story.clone() };
-            let options = Options { stop_at_first: true, ..Options::default() };
+            let story = match draw(&story, seed) {
+                Ok(drawn) => drawn,
+                Err(error) => {
+                    println!("unusable\t{path}\t{seed}\t{error}");
+                    return ExitCode::from(2);
+                }
+            };
             // A bug may well panic; that is seen, too.
-            let outcome = panic::catch_unwind(|| rehearse(&story, options));
+            let outcome = panic::catch_unwind(|| rehearse(&story, &Options::default()));
             let broken = match &outcome {
                 Ok(outcome) => outcome.violations.first().map(|first| {
                     format!("{} {}: {}", story.spoken(first.at), first.rule, first.text.lines().next().unwrap_or(""))
