@@ -261,6 +261,19 @@ fn a_stored_command_is_deleted_and_told() {
 }
 
 #[test]
+fn a_stored_command_for_a_contactor_is_shown_for_a_while_and_then_over() {
+    let toml = one_with("cut_off = \"mains\"", "[cut_off.mains]\nrelay = { set = \"mains/set\", state = \"mains\" }\n");
+    let mut room = noon(&toml, "31.0");
+    room.say_retained("mains/set", "ON");
+    assert_eq!(room.cleared, [room.output("mains")]);
+    assert!(room.site_alarm(AlarmKind::RetainedCommand).is_some());
+    room.wait(3590);
+    assert!(room.site_alarm(AlarmKind::RetainedCommand).is_some());
+    room.wait(20);
+    assert_eq!(room.site_alarm(AlarmKind::RetainedCommand), None);
+}
+
+#[test]
 fn shortest_times_on_and_off_hold_unless_the_guard_speaks() {
     let toml = one_with("min_on = \"2m\"\nmin_off = \"3m\"", "");
     let mut room = noon(&toml, "31.0");

@@ -24,7 +24,7 @@ use super::view::{DayView, EnclosureView, InterlockView, LampView, ProbeView};
 /// A warming lamp told off and reported on for this long is cut off upstream (guard law 6); a guess.
 const CUT_OFF_AFTER: Duration = Duration::from_secs(60);
 /// A deleted retained command stays an alarm this long, so that somebody sees it; a guess.
-const RETAINED_SHOWN: Duration = Duration::from_secs(3600);
+pub(super) const RETAINED_SHOWN: Duration = Duration::from_secs(3600);
 /// State documents of one enclosure are at least this far apart after a switch or an alarm …
 const STATE_AFTER_CHANGE: Duration = Duration::from_secs(1);
 /// … and after mere readings.

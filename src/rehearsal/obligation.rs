@@ -15,7 +15,7 @@
 
 use crate::control::AlarmKind;
 use crate::settings::{EnclosureIx, LampIx, Output, ProbeIx, Settings};
-use crate::simulator::World;
+use crate::simulator::{Fault, World};
 
 use super::oracle::{Finding, Oracle, name};
 use super::scenario::{Mishap, Timed};
@@ -56,6 +56,15 @@ pub(super) struct Scene<'a> {
     pub up_since: Option<u64>,
     /// Since when the daemon has known that the link is down, where it is, ms.
     pub down_since: Option<u64>,
+}
+
+impl Scene<'_> {
+    /// Whether such a mishap is under way, or has been within `aftermath` ms.
+    fn lately(&self, aftermath: u64, such: impl Fn(&Mishap) -> bool) -> bool {
+        let all = self.mishaps.iter().zip(self.active);
+        all.filter(|(timed, _)| such(&timed.what))
+            .any(|(_, (active, ended))| *active || ended.is_some_and(|ended| self.now < ended + aftermath))
+    }
 }
 
 /// Obligations under way.
@@ -137,6 +146,13 @@ impl Obligations {
 fn deaf(scene: &Scene<'_>, (e, l): (usize, usize), since: Option<u64>) -> Option<String> {
     let lasted = scene.now.saturating_sub(since?.max(scene.up_since?));
     let told = scene.sight.has_alarm(Some(EnclosureIx(e)), AlarmKind::RelayDeaf);
+    // A report that lags behind a level that moves is no deafness, and agrees by chance now and then.
+    let lags = |what: &Mishap| {
+        matches!(what, Mishap::MessagesLate(_) | Mishap::MessagesLost(_) | Mishap::Plant(Fault::RelayIsSlow(..)))
+    };
+    if scene.lately(60_000, lags) {
+        return None;
+    }
     (lasted > DEAF_WITHIN && !told).then(|| {
         let seen = &scene.sight.enclosures[e].lamps[l];
         let reports = seen.reported.map_or("nothing".to_owned(), |(level, _)| level.to_string());
