@@ -24,6 +24,7 @@ pub mod config;
 pub mod control;
 pub mod guard;
 pub mod message;
+pub mod rehearsal;
 pub mod replay;
 pub mod science;
 pub mod settings;

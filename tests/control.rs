@@ -261,6 +261,19 @@ fn a_stored_command_is_deleted_and_told() {
 }
 
 #[test]
+fn a_stored_command_for_a_contactor_is_shown_for_a_while_and_then_over() {
+    let toml = one_with("cut_off = \"mains\"", "[cut_off.mains]\nrelay = { set = \"mains/set\", state = \"mains\" }\n");
+    let mut room = noon(&toml, "31.0");
+    room.say_retained("mains/set", "ON");
+    assert_eq!(room.cleared, [room.output("mains")]);
+    assert!(room.site_alarm(AlarmKind::RetainedCommand).is_some());
+    room.wait(3590);
+    assert!(room.site_alarm(AlarmKind::RetainedCommand).is_some());
+    room.wait(20);
+    assert_eq!(room.site_alarm(AlarmKind::RetainedCommand), None);
+}
+
+#[test]
 fn shortest_times_on_and_off_hold_unless_the_guard_speaks() {
     let toml = one_with("min_on = \"2m\"\nmin_off = \"3m\"", "");
     let mut room = noon(&toml, "31.0");
@@ -590,4 +603,22 @@ fn idle_hours_cost_few_ticks() {
     room.wait(3600);
     // 120 readings of one probe and 60 of the other; a state document every ten seconds at most.
     assert!(room.ticks - before < 400, "{} ticks in an hour", room.ticks - before);
+}
+
+#[test]
+fn a_dimmer_that_hears_nothing_is_deaf_however_often_it_is_told_another_level() {
+    let dimmed = one_with("control = \"dim\"", "")
+        .replace("relay = { set = \"e1/heat/set\", state = \"e1/heat\", hold = \"5m\" }", "dimmer = { set = \"e1/heat/set\", state = \"e1/heat\", level = \"{percent}\", off = \"0\", full = 100, hold = \"5m\" }");
+    let mut room = noon(&dimmed, "31.0");
+    room.wait(60);
+    room.relay("e1/heat", Relay::Reports(Level::clamped(0.03)));
+    // The reading wanders near the target, so that every reading asks for another level.
+    let levels = room.commands.len();
+    for turn in 0..5 {
+        room.say("e1/basking", &format!("{}", 31.1 + f64::from(turn % 2) * 0.4));
+        room.wait(10);
+    }
+    let told = room.told("e1/heat", levels);
+    assert!(told.windows(2).filter(|pair| pair[0] != pair[1]).count() >= 3, "{told:?}");
+    assert!(room.alarm(AlarmKind::RelayDeaf).is_some(), "guard law 6: within 30 s; {:?}", room.log);
 }

@@ -77,7 +77,7 @@ pub fn check(paths: &[PathBuf], json: bool, colour: bool, out: &mut dyn Write) -
 }
 
 /// The files of a path, by name.
-fn files(path: &Path) -> Result<Vec<PathBuf>, Box<Finding>> {
+pub(super) fn files(path: &Path) -> Result<Vec<PathBuf>, Box<Finding>> {
     if !path.is_dir() {
         return Ok(vec![path.to_owned()]);
     }
@@ -96,7 +96,8 @@ fn files(path: &Path) -> Result<Vec<PathBuf>, Box<Finding>> {
     Ok(files)
 }
 
-fn read(path: &Path) -> Result<Source, Box<Finding>> {
+/// Reads one file.
+pub(super) fn read(path: &Path) -> Result<Source, Box<Finding>> {
     let mut bytes = Vec::new();
     let file = File::open(path).and_then(|file| file.take(FILE_BYTES_MAX + 1).read_to_end(&mut bytes));
     file.map_err(|error| unreadable(path, &error))?;

@@ -6,6 +6,7 @@ pub mod almanac;
 pub mod check;
 #[cfg(feature = "demo")]
 pub mod demo;
+mod rehearse;
 mod replay;
 mod serve;
 pub mod wiring;
@@ -67,6 +68,8 @@ enum Command {
     },
     /// Look at the wiring: what each configured topic says, what is silent, and each relay tried once on request
     Wiring(wiring::Arguments),
+    /// Rehearse scenarios in virtual time: the same control code through faults, seeds and seasons
+    Rehearse(rehearse::Arguments),
     /// Feed recorded messages through a configuration: what would it have done with last month?
     Replay(replay::Arguments),
 }
@@ -124,6 +127,7 @@ pub fn main() -> ExitCode {
             almanac(&config, enclosure.as_deref(), from, days, format)
         }
         Command::Wiring(arguments) => wiring::run(arguments),
+        Command::Rehearse(arguments) => rehearse::run(&arguments),
         Command::Replay(arguments) => replay::run(arguments),
     }
 }

@@ -10,7 +10,7 @@ use super::keys::{Key, Kind, Need, Plain, Section};
 
 /// A value and where it stands.
 #[derive(Clone, Debug)]
-pub(super) struct Node {
+pub(crate) struct Node {
     /// Where it stands.
     pub at: At,
     /// What it is.
@@ -19,7 +19,7 @@ pub(super) struct Node {
 
 /// A value of the kind its key asks for.
 #[derive(Clone, Debug)]
-pub(super) enum Value {
+pub(crate) enum Value {
     /// It was of no use, and a finding says why; whoever meets it stays silent.
     Bad,
     /// `true` or `false`.
@@ -45,11 +45,11 @@ pub(super) enum Value {
 }
 
 /// Tables by name.
-pub(super) type Names = BTreeMap<String, NamedFields>;
+pub(crate) type Names = BTreeMap<String, NamedFields>;
 
 /// A table and the name it goes by.
 #[derive(Clone, Debug)]
-pub(super) struct NamedFields {
+pub(crate) struct NamedFields {
     /// Where the name stands.
     pub key: At,
     /// The table; none where it was no table.
@@ -58,7 +58,7 @@ pub(super) struct NamedFields {
 
 /// A table that holds known keys only.
 #[derive(Clone, Debug)]
-pub(super) struct Fields {
+pub(crate) struct Fields {
     /// Where it stands: its header, or its braces.
     pub at: At,
     /// What it is.
@@ -68,7 +68,7 @@ pub(super) struct Fields {
 
 /// A value with its place.
 #[derive(Clone, Debug, PartialEq)]
-pub(super) struct Put<T> {
+pub(crate) struct Put<T> {
     /// Where it stands.
     pub at: At,
     /// What it is.

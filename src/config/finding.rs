@@ -98,7 +98,7 @@ pub fn headline(findings: &[Finding]) -> String {
 
 /// A byte range of one source.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
-pub(super) struct At {
+pub(crate) struct At {
     /// Index of the source.
     pub source: usize,
     /// First byte.
@@ -108,7 +108,7 @@ pub(super) struct At {
 }
 
 /// A finding whose place is still a byte range.
-pub(super) struct Draft {
+pub(crate) struct Draft {
     severity: Severity,
     at: At,
     wrong: String,
@@ -192,7 +192,7 @@ fn place(text: &str, lines: &Lines, offset: usize) -> (usize, usize) {
 }
 
 /// Collects findings, each once.
-pub(super) struct Sink<'a> {
+pub(crate) struct Sink<'a> {
     sources: &'a [Source],
     lines: Vec<Lines>,
     /// Lines (source, line index) with a syntax error: whatever else is found there is a consequence of it.

@@ -32,6 +32,16 @@ use crate::settings::Settings;
 use finding::Sink;
 use keys::ROOT;
 
+/// What reads a table of keys, for other files a keeper writes: the same findings for the same slips.
+pub(crate) mod form {
+    pub(crate) use super::fields::{Fields, Put, Value};
+    pub(crate) use super::finding::{At, Draft, Sink};
+    pub(crate) use super::keys::{
+        Bounds, Key, Kind, NONE, Plain, Rule, Section, default, optional, required, span_text, table, within,
+    };
+    pub(crate) use super::shape::read;
+}
+
 /// What became of a configuration.
 #[derive(Debug)]
 pub struct Checked {

@@ -8,15 +8,15 @@ use toml::de::{DeFloat, DeInteger, DeString, DeTable, DeValue};
 
 use super::fields::{Fields, NamedFields, Names, Node, Value};
 use super::finding::{At, Draft, Sink, nearest};
-use super::keys::{Bounds, Key, Kind, ROOT, Rule, Section, span_text};
+use super::keys::{Bounds, Key, Kind, Rule, Section, span_text};
 use super::rules;
 use crate::time::parse_span;
 
 /// A key with its table's entry, as the parser gives it.
 type Entry<'a, 'i> = (&'a Spanned<DeString<'i>>, &'a Spanned<DeValue<'i>>);
 
-/// Reads source number `source`, whose text is `text`, as a `section`.
-pub(super) fn read(section: &'static Section, source: usize, text: &str, sink: &mut Sink) -> Fields {
+/// Reads source number `source`, whose text is `text`, as a table of `root`.
+pub(crate) fn read(root: &'static Section, source: usize, text: &str, sink: &mut Sink) -> Fields {
     let (table, errors) = DeTable::parse_recoverable(text);
     for error in errors {
         let span = error.span().unwrap_or(0..0);
@@ -24,7 +24,7 @@ pub(super) fn read(section: &'static Section, source: usize, text: &str, sink: &
         sink.syntax(syntax_error(at, error.message(), sink.excerpt(at)));
     }
     let at = At { source, start: 0, end: 0 };
-    Reader { source, sink }.table(section, at, table.get_ref())
+    Reader { root, source, sink }.table(root, at, table.get_ref())
 }
 
 fn syntax_error(at: At, message: &str, excerpt: &str) -> Draft {
@@ -45,6 +45,8 @@ fn syntax_error(at: At, message: &str, excerpt: &str) -> Draft {
 }
 
 struct Reader<'r, 's> {
+    /// The table of keys everything stands in.
+    root: &'static Section,
     source: usize,
     sink: &'r mut Sink<'s>,
 }
@@ -78,7 +80,7 @@ impl Reader<'_, '_> {
         let near = nearest(name, names.clone().filter(|key| !fields.has(key))).or_else(|| nearest(name, names));
         let right = match near {
             Some(near) => format!("did you mean `{near}`?"),
-            None => match elsewhere(name, &ROOT, 0) {
+            None => match elsewhere(name, self.root, 0) {
                 Some(home) => format!("`{name}` belongs to {home}; {}", known_keys(section)),
                 None => known_keys(section),
             },
@@ -405,7 +407,7 @@ fn parse_time(text: &str) -> Option<NaiveTime> {
 
 #[cfg(test)]
 mod tests {
-    use super::super::keys::Need;
+    use super::super::keys::{Need, ROOT};
     use super::*;
 
     /// Every section once.
@@ -428,7 +430,7 @@ mod tests {
             let sources = [super::super::Source { name: String::new(), text: text.clone() }];
             let mut sink = Sink::new(&sources);
             let table = DeTable::parse(&text).unwrap_or_else(|error| panic!("`{}`: {error}", key.name)).into_inner();
-            Reader { source: 0, sink: &mut sink }.node(&key.kind, key.name, &table["it"]);
+            Reader { root: &ROOT, source: 0, sink: &mut sink }.node(&key.kind, key.name, &table["it"]);
             assert_eq!(sink.finish(), [], "`{}`", key.name);
         };
         for section in sections() {

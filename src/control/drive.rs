@@ -32,7 +32,11 @@ pub(super) struct Drive {
     tries: u32,
     acknowledged: bool,
     reported: Option<Level>,
+    /// Since when it has disagreed with the level wanted now.
     disagrees_since: Option<Mono>,
+    /// Since when it has disagreed with whatever was wanted: a dimmer that hears nothing is told another level with every
+    /// reading, and is deaf all the same.
+    deaf_since: Option<Mono>,
     connected: bool,
 }
 
@@ -44,7 +48,16 @@ struct Sent {
 
 impl Drive {
     pub(super) fn new(wanted: Permit, connected: bool) -> Drive {
-        Drive { wanted, sent: None, tries: 0, acknowledged: false, reported: None, disagrees_since: None, connected }
+        Drive {
+            wanted,
+            sent: None,
+            tries: 0,
+            acknowledged: false,
+            reported: None,
+            disagrees_since: None,
+            deaf_since: None,
+            connected,
+        }
     }
 
     /// Sets what is wanted from now on; tells whether that is another level than before.
@@ -62,16 +75,19 @@ impl Drive {
         self.tries = 0;
         self.acknowledged = false;
         self.disagrees_since = (!self.reports_wanted()).then_some(now);
+        self.deaf_since = self.disagrees_since.map(|since| self.deaf_since.unwrap_or(since));
     }
 
     pub(super) fn link_up(&mut self, now: Mono) {
         self.connected = true;
+        self.deaf_since = None;
         self.start_over(now);
     }
 
     pub(super) fn link_down(&mut self) {
         self.connected = false;
         self.disagrees_since = None;
+        self.deaf_since = None;
     }
 
     /// The broker has acknowledged a command.
@@ -86,9 +102,11 @@ impl Drive {
         self.reported = Some(level);
         if self.reports_wanted() {
             self.disagrees_since = None;
+            self.deaf_since = None;
             self.tries = 0;
         } else if self.disagrees_since.is_none() && self.connected {
             self.disagrees_since = Some(now);
+            self.deaf_since = Some(now);
             self.tries = 0;
         }
     }
@@ -136,10 +154,10 @@ impl Drive {
 
     /// Whether the output has disagreed for too long.
     pub(super) fn is_deaf(&self, now: Mono, output: &Output) -> bool {
-        output.state.is_some() && self.disagreement(now).is_some_and(|lasted| lasted >= DEAF_AFTER)
+        output.state.is_some() && self.deaf_since.is_some_and(|since| now.since(since) >= DEAF_AFTER)
     }
 
-    /// How long the output has disagreed.
+    /// How long the output has disagreed with the level wanted now.
     pub(super) fn disagreement(&self, now: Mono) -> Option<Duration> {
         self.disagrees_since.map(|since| now.since(since))
     }
@@ -148,7 +166,7 @@ impl Drive {
         if !self.connected {
             return None;
         }
-        let deaf = self.disagrees_since.filter(|_| output.state.is_some()).map(|since| since.after(DEAF_AFTER));
+        let deaf = self.deaf_since.filter(|_| output.state.is_some()).map(|since| since.after(DEAF_AFTER));
         deaf.filter(|&at| at > now).into_iter().chain(Some(self.due(output))).min()
     }
 

@@ -22,7 +22,7 @@ use super::uv::UvWatch;
 use super::view::{DayView, EnclosureView, InterlockView, LampView, ProbeView};
 
 /// A deleted retained command stays an alarm this long, so that somebody sees it; a guess.
-const RETAINED_SHOWN: Duration = Duration::from_secs(3600);
+pub(super) const RETAINED_SHOWN: Duration = Duration::from_secs(3600);
 /// State documents of one enclosure are at least this far apart after a switch or an alarm …
 const STATE_AFTER_CHANGE: Duration = Duration::from_secs(1);
 /// … and after mere readings.

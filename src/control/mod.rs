@@ -69,6 +69,8 @@ pub struct Controller {
     board: Board,
     agenda: Agenda,
     refused_until: Option<Mono>,
+    /// Contactors whose command topic held a retained message, by name, and until when that is shown.
+    stored: Vec<(String, Mono)>,
 }
 
 /// The connection to the broker.
@@ -117,6 +119,7 @@ impl Controller {
             board: Board::new(None, &settings.site.name, settings.site.timezone),
             agenda: Agenda::new(settings.enclosures.len()),
             refused_until: None,
+            stored: Vec::new(),
             settings,
         };
         controller.enclosures = controller.build_enclosures();
@@ -235,6 +238,8 @@ impl Controller {
             OutputRef::CutOff(CutOffIx(ix)) => {
                 if let Some(cut_off) = self.settings.cut_offs.get(ix) {
                     let (topic, name) = (cut_off.output.set.clone(), cut_off.name.clone());
+                    self.stored.retain(|(known, _)| *known != name);
+                    self.stored.push((name.clone(), self.now.mono.after(enclosure::RETAINED_SHOWN)));
                     self.board.raise(self.now.mono, self.stamp(), &name, Trouble::RetainedCommand { topic });
                 }
             }
@@ -334,6 +339,9 @@ impl Controller {
             let trouble = why.map(|why| Trouble::CutOffOpen { why: why.to_owned() });
             self.board.set(now, stamp, AlarmKind::HeatUnstoppable, &cut_off.name, trouble);
         }
+        for (name, _) in self.stored.extract_if(.., |(_, until)| now >= *until) {
+            self.board.clear(now, AlarmKind::RetainedCommand, &name);
+        }
         if self.link == Link::Up {
             for (ix, deaf, wanted, reported) in self.contactors.deaf(now, &self.settings.cut_offs) {
                 let trouble = deaf.then_some(Trouble::RelayDeaf { wanted, reported, cut_off: None });
@@ -351,7 +359,8 @@ impl Controller {
         };
         let contactors = self.contactors.next_deadline(self.now.mono, &self.settings.cut_offs);
         let site = [awaited, contactors, self.clock.next_deadline(), self.board.next_deadline(), self.refused_until];
-        site.into_iter().flatten().chain(self.agenda.soonest()).min()
+        let stored = self.stored.iter().map(|(_, until)| *until);
+        site.into_iter().flatten().chain(stored).chain(self.agenda.soonest()).min()
     }
 
     /// What must be sent under the settings in force before [`Controller::reload`] replaces them with `settings`: OFF to

@@ -15,7 +15,7 @@ use crate::time::UNITS_OF_TIME;
 
 /// A table of the configuration and the keys it may hold.
 #[derive(Debug)]
-pub(super) struct Section {
+pub(crate) struct Section {
     /// What messages call it, such as `a probe`; also its name in the schema.
     pub name: &'static str,
     /// What it is.
@@ -35,7 +35,7 @@ impl Section {
 
 /// One key.
 #[derive(Debug)]
-pub(super) struct Key {
+pub(crate) struct Key {
     /// Its name.
     pub name: &'static str,
     /// What its value must be.
@@ -50,7 +50,7 @@ pub(super) struct Key {
 
 /// Whether a key may be left out, and what that means.
 #[derive(Debug)]
-pub(super) enum Need {
+pub(crate) enum Need {
     /// It must be there.
     Required,
     /// Without it this is taken; the second part names the source of the number, or says `guess`.
@@ -61,7 +61,7 @@ pub(super) enum Need {
 
 /// A default.
 #[derive(Clone, Copy, Debug)]
-pub(super) enum Plain {
+pub(crate) enum Plain {
     /// A number.
     Number(f64),
     /// A whole number of seconds.
@@ -89,7 +89,7 @@ impl Plain {
 
 /// What a value must be.
 #[derive(Debug)]
-pub(super) enum Kind {
+pub(crate) enum Kind {
     /// `true` or `false`.
     Switch,
     /// Text that follows a rule.
@@ -120,7 +120,7 @@ pub(super) enum Kind {
 
 /// Bounds of a number, with its unit as a person reads it.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Bounds {
+pub(crate) struct Bounds {
     /// Least.
     pub least: f64,
     /// Whether `least` itself is too little.
@@ -132,18 +132,18 @@ pub(super) struct Bounds {
 }
 
 /// From `least` to `most`, both included.
-const fn within(least: f64, most: f64, unit: &'static str) -> Kind {
+pub(crate) const fn within(least: f64, most: f64, unit: &'static str) -> Kind {
     Kind::Number(Bounds { least, above: false, most, unit })
 }
 
 /// Above `least`, up to `most`.
-const fn above(least: f64, most: f64, unit: &'static str) -> Kind {
+pub(crate) const fn above(least: f64, most: f64, unit: &'static str) -> Kind {
     Kind::Number(Bounds { least, above: true, most, unit })
 }
 
 /// What a text must look like.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Rule {
+pub(crate) enum Rule {
     /// Anything but nothing.
     Filled,
     /// Becomes a level of a topic: no `/`, `+`, `#`, white space or control characters.
@@ -161,7 +161,7 @@ pub(super) enum Rule {
 }
 
 /// The whole configuration.
-pub(super) static ROOT: Section = Section {
+pub(crate) static ROOT: Section = Section {
     name: "the configuration",
     doc: "What Lampwarden looks after. Heat, UV and mains can injure and kill: an independent thermal cut-out and a \
           residual-current device belong on every heating circuit, wired by licensed people to the local code.",
@@ -181,20 +181,20 @@ pub(super) static ROOT: Section = Section {
     ],
 };
 
-const NONE: Need = Need::Absent("there is none");
+pub(crate) const NONE: Need = Need::Absent("there is none");
 
 /// A key that holds a table; its example stands in its own keys.
-const fn table(name: &'static str, kind: Kind, need: Need, doc: &'static str) -> Key {
+pub(crate) const fn table(name: &'static str, kind: Kind, need: Need, doc: &'static str) -> Key {
     Key { name, kind, need, doc, example: "" }
 }
 
 /// A key that must be there.
-const fn required(name: &'static str, kind: Kind, doc: &'static str, example: &'static str) -> Key {
+pub(crate) const fn required(name: &'static str, kind: Kind, doc: &'static str, example: &'static str) -> Key {
     Key { name, kind, need: Need::Required, doc, example }
 }
 
 /// A key with a default and where that comes from.
-const fn default(
+pub(crate) const fn default(
     name: &'static str,
     kind: Kind,
     value: Plain,
@@ -206,7 +206,7 @@ const fn default(
 }
 
 /// A key that may be left out, with what that means.
-const fn optional(
+pub(crate) const fn optional(
     name: &'static str,
     kind: Kind,
     absent: &'static str,
@@ -216,15 +216,15 @@ const fn optional(
     Key { name, kind, need: Need::Absent(absent), doc, example }
 }
 
-const GUESS: &str = "guess";
-const CHOICE: &str = "our choice";
+pub(crate) const GUESS: &str = "guess";
+pub(crate) const CHOICE: &str = "our choice";
 
-const MINUTE: u64 = 60;
-const HOUR: u64 = 60 * MINUTE;
-const DAY: u64 = 24 * HOUR;
+pub(crate) const MINUTE: u64 = 60;
+pub(crate) const HOUR: u64 = 60 * MINUTE;
+pub(crate) const DAY: u64 = 24 * HOUR;
 
 /// A duration as the configuration writes it, such as `1h30m`; parts of a second are dropped.
-pub(super) fn span_text(span: Duration) -> String {
+pub(crate) fn span_text(span: Duration) -> String {
     let mut rest = span.as_secs();
     let mut text = String::new();
     for (letter, seconds) in UNITS_OF_TIME {

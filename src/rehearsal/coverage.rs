@@ -1,0 +1,96 @@
+//! What a rehearsal has reached: a story that never trips a guard proves nothing about it.
+
+use std::collections::BTreeMap;
+use std::fmt::Write as _;
+
+use crate::control::{AlarmKind, Reason};
+use crate::guard::{Latch, Refusal};
+
+use super::scenario::classes;
+
+/// Counts by name.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Coverage {
+    /// Faults that came, by class.
+    pub faults: BTreeMap<&'static str, u64>,
+    /// Times a guard was found in each state that holds a lamp off, and that lamps were let on.
+    pub guards: BTreeMap<&'static str, u64>,
+    /// Alarms raised, by kind.
+    pub alarms: BTreeMap<&'static str, u64>,
+}
+
+/// Every state of a guard that can be told apart from outside.
+pub const GUARD_STATES: [&str; 9] = [
+    "clear",
+    "unheard",
+    "silent",
+    "projected",
+    "frozen",
+    "tripped",
+    "latched by its limit",
+    "latched by three trips",
+    "latched by the UV ceiling",
+];
+
+impl Coverage {
+    /// A fault has come.
+    pub(super) fn fault(&mut self, class: &'static str) {
+        *self.faults.entry(class).or_default() += 1;
+    }
+
+    /// An alarm was raised.
+    pub(super) fn alarm(&mut self, kind: AlarmKind) {
+        *self.alarms.entry(kind.name()).or_default() += 1;
+    }
+
+    /// A lamp was switched for a reason.
+    pub(super) fn switched(&mut self, is_off: bool, reason: &Reason) {
+        let state = match reason {
+            Reason::Guard(refusal) => match refusal {
+                Refusal::Unheard { .. } => "unheard",
+                Refusal::Silent { .. } => "silent",
+                Refusal::Projected { .. } => "projected",
+                Refusal::Frozen { .. } => "frozen",
+                Refusal::Tripped { .. } => "tripped",
+                Refusal::Latched(Latch::Limit { .. }) => "latched by its limit",
+                Refusal::Latched(Latch::ThreeTrips) => "latched by three trips",
+                Refusal::Latched(Latch::Ceiling { .. }) => "latched by the UV ceiling",
+            },
+            _ if !is_off => "clear",
+            _ => return,
+        };
+        *self.guards.entry(state).or_default() += 1;
+    }
+
+    /// Adds another rehearsal's.
+    pub fn add(&mut self, other: &Coverage) {
+        let add = |own: &mut BTreeMap<&'static str, u64>, other: &BTreeMap<&'static str, u64>| {
+            other.iter().for_each(|(name, count)| *own.entry(name).or_default() += count);
+        };
+        add(&mut self.faults, &other.faults);
+        add(&mut self.guards, &other.guards);
+        add(&mut self.alarms, &other.alarms);
+    }
+
+    /// Fault classes, guard states and kinds of alarm that were not reached.
+    pub fn missing(&self) -> Vec<&'static str> {
+        let faults = classes().filter(|class| !self.faults.contains_key(class));
+        let guards = GUARD_STATES.into_iter().filter(|state| !self.guards.contains_key(state));
+        let alarms = AlarmKind::ALL.iter().map(|kind| kind.name()).filter(|name| !self.alarms.contains_key(name));
+        faults.chain(guards).chain(alarms).collect()
+    }
+
+    /// The table as text, what was not reached at its end.
+    pub fn table(&self) -> String {
+        let mut text = String::new();
+        for (title, counts) in [("faults", &self.faults), ("guards", &self.guards), ("alarms", &self.alarms)] {
+            let _ = writeln!(text, "{title}:");
+            counts.iter().for_each(|(name, count)| _ = writeln!(text, "  {name:<28} {count:>8}"));
+        }
+        let missing = self.missing();
+        if !missing.is_empty() {
+            let _ = writeln!(text, "not reached: {}", missing.join(", "));
+        }
+        text
+    }
+}

@@ -1,0 +1,144 @@
+//! The computer the daemon runs on: its process, its clocks and its disk.
+
+use std::collections::BTreeMap;
+
+use chrono::{DateTime, TimeDelta, Utc};
+
+use crate::control::Controller;
+use crate::guard::SafetyRecord;
+use crate::settings::Settings;
+use crate::simulator::Pcg32;
+use crate::time::{Moment, Mono};
+
+/// A record is on disk between these after it was handed over, ms: a guess at a small board with a card.
+const WRITE_TAKES: (u64, u64) = (5, 80);
+
+/// The computer.
+#[derive(Debug)]
+pub(super) struct Host {
+    chance: Pcg32,
+    /// When the story began.
+    start: DateTime<Utc>,
+    /// The core while the daemon runs.
+    pub(super) core: Option<Controller>,
+    /// When the daemon was started last, ms.
+    booted: u64,
+    clock: WallClock,
+    /// What is on disk, by owner.
+    disk: BTreeMap<String, SafetyRecord>,
+    /// Handed over, and when it will be on disk.
+    writing: Vec<(u64, SafetyRecord)>,
+    /// Whether the disk takes nothing.
+    disk_full: bool,
+}
+
+/// What is wrong with the wall clock.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub(super) struct WallClock {
+    /// Off by this, ms.
+    pub(super) step_ms: i64,
+    /// Runs fast by this many parts in a million …
+    pub(super) drift_ppm: f64,
+    /// … since then, ms.
+    pub(super) drifts_since: u64,
+    /// Says 1970.
+    pub(super) unset: bool,
+}
+
+impl Host {
+    /// A computer whose daemon does not run yet.
+    pub(super) fn new(start: DateTime<Utc>, seed: u64) -> Host {
+        Host {
+            chance: Pcg32::new(seed, u64::MAX / 4 + 1),
+            start,
+            core: None,
+            booted: 0,
+            clock: WallClock::default(),
+            disk: BTreeMap::new(),
+            writing: Vec::new(),
+            disk_full: false,
+        }
+    }
+
+    /// What the two clocks say at `now`.
+    pub(super) fn moment(&self, now: u64) -> Moment {
+        let mono = Mono::new(std::time::Duration::from_millis(now.saturating_sub(self.booted)));
+        Moment { mono, wall: self.wall(now) }
+    }
+
+    fn wall(&self, now: u64) -> DateTime<Utc> {
+        let clock = self.clock;
+        let ms = |ms: u64| TimeDelta::milliseconds(i64::try_from(ms).unwrap_or(i64::MAX / 4));
+        if clock.unset {
+            return DateTime::UNIX_EPOCH + ms(now.saturating_sub(self.booted));
+        }
+        let drift = now.saturating_sub(clock.drifts_since) as f64 * clock.drift_ppm / 1e6;
+        self.start + ms(now) + TimeDelta::milliseconds(clock.step_ms + drift as i64)
+    }
+
+    /// The moment of the story at which the core's monotonic time is `mono`, to the millisecond above.
+    pub(super) fn story_time(&self, mono: Mono) -> u64 {
+        let since = mono.since_start();
+        let whole = u64::try_from(since.as_millis()).unwrap_or(u64::MAX / 2);
+        self.booted + whole + u64::from(since.subsec_nanos() % 1_000_000 != 0)
+    }
+
+    /// The wall clock is so from now on.
+    pub(super) fn set_clock(&mut self, clock: WallClock) {
+        self.clock = clock;
+    }
+
+    /// The daemon starts with what is on disk.
+    pub(super) fn start(&mut self, now: u64, settings: &Settings) {
+        self.booted = now;
+        let records: Vec<_> = self.disk.values().cloned().collect();
+        self.core = Some(Controller::new(settings.clone(), self.moment(now), &records));
+    }
+
+    /// The daemon is gone; what was not on disk yet is lost. Where it ended in good order, nothing is.
+    pub(super) fn end(&mut self, now: u64, in_good_order: bool) {
+        self.write(if in_good_order { u64::MAX } else { now });
+        self.writing.clear();
+        self.core = None;
+    }
+
+    /// Hands a record to the disk; why that fails, where it does.
+    pub(super) fn remember(&mut self, now: u64, record: SafetyRecord) {
+        let (least, most) = WRITE_TAKES;
+        let takes = least + ((most - least) as f64 * self.chance.unit()) as u64;
+        // One file, written in order.
+        let at = self.writing.last().map_or(0, |(at, _)| *at).max(now + takes);
+        self.writing.push((at, record));
+    }
+
+    /// Everything that is due is on disk, unless that is full: then it waits.
+    pub(super) fn write(&mut self, now: u64) {
+        if self.disk_full {
+            return;
+        }
+        let due = self.writing.iter().take_while(|(at, _)| *at <= now).count();
+        for (_, record) in self.writing.drain(..due) {
+            self.disk.insert(owner(&record), record);
+        }
+    }
+
+    /// The disk takes nothing from now on, or takes again; whether that is news.
+    pub(super) fn set_disk_full(&mut self, now: u64, full: bool) -> bool {
+        if !full && self.disk_full {
+            self.disk_full = false;
+            self.write(now);
+            return true;
+        }
+        let news = full != self.disk_full;
+        self.disk_full = full;
+        news
+    }
+}
+
+/// Whose record it is: a newer one of the same owner replaces it.
+fn owner(record: &SafetyRecord) -> String {
+    match record {
+        SafetyRecord::Enclosure { id, .. } => format!("enclosure {id}"),
+        SafetyRecord::CutOff { name, .. } => format!("cut-off {name}"),
+    }
+}

@@ -1,0 +1,86 @@
+//! After everything is healed, all must become well: no alarm, warm spots, lamps on schedule, guards clear.
+
+use chrono::{DateTime, TimeDelta, Utc};
+
+use crate::control::Controller;
+use crate::control::photoperiod::DayClock;
+use crate::settings::{Enclosure, EnclosureIx, LampIx, Settings, When};
+
+use super::oracle::{Finding, name};
+use super::sight::Sight;
+
+/// Lamps are on schedule this long after healing, ms; a guess that allows for clocks, restarts and rests.
+pub(super) const ON_SCHEDULE_AFTER: u64 = 4 * 3_600_000;
+/// A schedule's edges do not count within this, s: the core may learn of them a moment later.
+const EDGE: i64 = 120;
+/// A spot is warm within this of its target, K; a guess.
+const REACHED: f64 = 2.5;
+
+/// What is still wrong at the end.
+pub(super) fn at_the_end(settings: &Settings, sight: &Sight, core: Option<&Controller>, now: u64) -> Vec<Finding> {
+    let Some(core) = core else { return vec![("not-well", None, "the daemon does not run".to_owned())] };
+    let mut findings = Vec::new();
+    for (notice, since) in sight.alarms.values() {
+        let text = format!("{} stands since {} min: {}", notice.kind, (now - since) / 60_000, notice.text);
+        findings.push(("not-well", notice.enclosure, text));
+    }
+    for (e, enclosure) in settings.enclosures.iter().enumerate() {
+        let ix = EnclosureIx(e);
+        let Some(view) = core.view(ix) else { continue };
+        for l in 0..enclosure.lamps.len() {
+            let guard = view.lamps[l].interlock.as_ref();
+            if let Some(guard) = guard.filter(|guard| guard.state != "clear") {
+                let why = guard.why.as_deref().unwrap_or("");
+                let text = format!("the guard of {} is {}: {why}", name(settings, ix, LampIx(l)), guard.state);
+                findings.push(("not-well", Some(ix), text));
+            }
+            if let Some(cold) = cold(enclosure, sight, e, l, view.lamps[l].target.map(|target| target.0)) {
+                let level = view.lamps[l].wanted;
+                let text = format!("{} {cold}, told {level}: {}", name(settings, ix, LampIx(l)), view.lamps[l].reason);
+                findings.push(("not-warm-again", Some(ix), text));
+            }
+        }
+    }
+    findings
+}
+
+/// How a thermostat's spot is too cold although its lamp's hours have come.
+fn cold(enclosure: &Enclosure, sight: &Sight, e: usize, l: usize, target: Option<f64>) -> Option<String> {
+    let heat = enclosure.lamps[l].heat?;
+    let target = target?;
+    let by_day = enclosure.lamps[l].window.when != When::Night;
+    let (_, reading) = sight.enclosures[e].probes[heat.probe.0].last()?;
+    (by_day && reading < target - REACHED).then(|| format!("reads {reading:.1}, target {target:.1}"))
+}
+
+/// The hours of each enclosure, reckoned apart from the core's own.
+pub(super) fn hours(settings: &Settings) -> Vec<DayClock> {
+    let site = &settings.site;
+    let hours = |enclosure: &Enclosure| DayClock::new(enclosure.care.photoperiod.clone(), site.timezone, site.place);
+    settings.enclosures.iter().map(hours).collect()
+}
+
+/// Lamps without a thermostat that are not as their hours say at `wall`, true time.
+pub(super) fn off_schedule(
+    settings: &Settings,
+    hours: &mut [DayClock],
+    sight: &Sight,
+    wall: DateTime<Utc>,
+) -> Vec<Finding> {
+    let mut findings = Vec::new();
+    for ((e, enclosure), clock) in settings.enclosures.iter().enumerate().zip(hours) {
+        for (l, lamp) in enclosure.lamps.iter().enumerate().filter(|(_, lamp)| lamp.heat.is_none()) {
+            let edge = TimeDelta::seconds(EDGE);
+            let open = [wall - edge, wall, wall + edge].map(|at| clock.window(&lamp.window, at).open);
+            let lit = !sight.enclosures[e].lamps[l].level.is_off();
+            let settled = lamp.fitting.traits().restrike.value.is_zero();
+            if settled && open.iter().all(|open| *open != lit) {
+                let is = sight.enclosures[e].lamps[l].level;
+                let (ix, lamp) = (EnclosureIx(e), LampIx(l));
+                let text = format!("{} is told {is} against its hours", name(settings, ix, lamp));
+                findings.push(("off-schedule", Some(ix), text));
+            }
+        }
+    }
+    findings
+}

@@ -1,0 +1,323 @@
+//! What holds in every story, at every step: the guard law, watched from outside.
+//!
+//! The oracle sees what anybody on the broker could see, and keeps a reckoning of its own; it asks the core nothing. It
+//! errs on the side of the core: where a reading might rightly not have counted, it does not count here either way.
+//!
+//! | rule | law |
+//! |---|---|
+//! | `heat-without-reading`, `heat-on-stale-reading` | 3: no fresh reading, no heat |
+//! | `heat-after-cut` | 2: off in the same step, and for the rest |
+//! | `heat-while-latched` | 2 and 4: three trips or the limit latch, through restarts too |
+//! | `hold-not-refreshed` | 7: every ON is refreshed before its hold ends |
+//! | `unexplained-command` | no output is told anything but its lamp's decided level |
+//! | `cycles-too-fast` | shortest times on and off |
+//! | `stored-command-stays` | 7: nothing stays retained on a command topic |
+
+use std::collections::VecDeque;
+
+use crate::control::{Act, Command, OutputRef, Reading, Reason};
+use crate::settings::{EnclosureIx, Lamp, LampIx, Measures, Probe, ProbeIx, Settings};
+use crate::units::Level;
+
+use super::sight::Sight;
+
+/// A record counts as stored for certain this long after its cause, ms.
+const STORED_AFTER: u64 = 1_000;
+/// Trips within this latch (guard law 2), ms.
+const DAY: u64 = 86_400_000;
+/// After the link came up or a lamp was switched the command must have gone within this, ms.
+const TOLD_WITHIN: u64 = 1_000;
+/// What a link that is up may leave retained on a command topic, ms.
+const CLEARED_WITHIN: u64 = 5_000;
+
+/// A finding: rule, whose, and what.
+pub(super) type Finding = (&'static str, Option<EnclosureIx>, String);
+
+/// The reckoning.
+#[derive(Debug)]
+pub(super) struct Oracle {
+    lamps: Vec<Vec<Law>>,
+    probes: Vec<Vec<Heard>>,
+    /// Commands of this step.
+    commands: Vec<(OutputRef, Level)>,
+    findings: Vec<Finding>,
+}
+
+/// What is known of a lamp.
+#[derive(Clone, Debug, Default)]
+struct Law {
+    /// The last reading at or above the cut, with its moment.
+    hot: Option<(u64, f64)>,
+    /// Why it must be latched, and since when.
+    latched: Option<(u64, String)>,
+    /// Readings at or above the cut while it was on.
+    trips: VecDeque<u64>,
+    /// The last command above zero on this connection.
+    told_on: Option<u64>,
+    /// When it last went on or off since the daemon started.
+    switched: Option<u64>,
+    /// Whether a finding about its present state has been made: one for each state.
+    accused: bool,
+}
+
+/// What is known of a probe.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Heard {
+    /// The last reading that may have counted.
+    pub last: Option<u64>,
+    /// The newest time stamp, ms since 1970.
+    newest: Option<i64>,
+}
+
+/// Whether a value is one that such a probe may have.
+fn is_plausible(probe: &Probe, value: f64) -> bool {
+    let (least, most) = probe.plausible;
+    value >= least && value <= most && !probe.reject.iter().any(|fault| (fault - value).abs() < 1e-6)
+}
+
+impl Oracle {
+    /// A reckoning with nothing known.
+    pub(super) fn new(settings: &Settings) -> Oracle {
+        let enclosures = || settings.enclosures.iter();
+        Oracle {
+            lamps: enclosures().map(|enclosure| vec![Law::default(); enclosure.lamps.len()]).collect(),
+            probes: enclosures().map(|enclosure| vec![Heard::default(); enclosure.probes.len()]).collect(),
+            commands: Vec::new(),
+            findings: Vec::new(),
+        }
+    }
+
+    /// The daemon has ended at `now`; `stored`: everything it handed over until shortly before is on disk.
+    pub(super) fn daemon_ended(&mut self, now: u64, stored: bool) {
+        self.probes.iter_mut().flatten().for_each(|heard| *heard = Heard::default());
+        for law in self.lamps.iter_mut().flatten() {
+            let latched = law.latched.take().filter(|(since, _)| stored && since + STORED_AFTER < now);
+            *law = Law { latched, ..Law::default() };
+        }
+    }
+
+    /// The link is down: what was told does not count any more.
+    pub(super) fn link_down(&mut self) {
+        self.lamps.iter_mut().flatten().for_each(|law| law.told_on = None);
+    }
+
+    /// A reading is about to be handed to the core. `wall_ms`: true wall time, ms since 1970.
+    pub(super) fn reading(
+        &mut self,
+        now: u64,
+        wall_ms: i64,
+        (settings, sight): (&Settings, &Sight),
+        (e, p): (EnclosureIx, ProbeIx),
+        reading: &Reading,
+    ) {
+        let enclosure = &settings.enclosures[e.0];
+        let probe = &enclosure.probes[p.0];
+        let Ok(value) = reading.value else { return };
+        if reading.retained || !is_plausible(probe, value) {
+            return;
+        }
+        let heard = &mut self.probes[e.0][p.0];
+        heard.last = Some(now);
+        // A stamped reading counts for certain only if it is new and has just been taken.
+        let stamp = reading.taken.map(|taken| taken.timestamp_millis());
+        let certain = stamp
+            .is_none_or(|stamp| heard.newest.is_none_or(|newest| stamp > newest) && (wall_ms - stamp).abs() < 1_000);
+        heard.newest = heard.newest.max(stamp);
+        if probe.measures != Measures::Temperature || !certain {
+            return;
+        }
+        for (l, (lamp, law)) in enclosure.lamps.iter().zip(&mut self.lamps[e.0]).enumerate() {
+            if let Some(guard) = lamp.guard.as_ref().filter(|guard| guard.probes.contains(&p) && value >= guard.cut.0) {
+                law.hot = Some((now, value));
+                if value >= guard.limit.0 {
+                    law.latched.get_or_insert((now, format!("read {value:.2} at or above the limit {}", guard.limit)));
+                } else if !sight.lamp(e, LampIx(l)).level.is_off() {
+                    law.trips.retain(|trip| now - trip < DAY - 1000);
+                    law.trips.push_back(now);
+                    if law.trips.len() >= crate::guard::TRIPS_TO_LATCH {
+                        law.latched.get_or_insert((now, "three trips within 24 hours".to_owned()));
+                    }
+                }
+            }
+        }
+    }
+
+    /// The keeper does something.
+    pub(super) fn act(&mut self, act: &Act) {
+        if let Act::Reset { enclosure, lamp } = act {
+            for (l, law) in self.lamps[enclosure.0].iter_mut().enumerate() {
+                if lamp.is_none_or(|only| only.0 == l) {
+                    law.latched = None;
+                    law.trips.clear();
+                }
+            }
+        }
+    }
+
+    /// The core sends a command.
+    pub(super) fn commanded(&mut self, now: u64, command: &Command) {
+        let level = command.permit.level();
+        self.commands.push((command.output, level));
+        if let OutputRef::Lamp(e, l) = command.output {
+            self.lamps[e.0][l.0].told_on = (!level.is_off()).then_some(now);
+        }
+    }
+
+    /// The core has decided on another level for a lamp that had `before`.
+    pub(super) fn switched(
+        &mut self,
+        now: u64,
+        settings: &Settings,
+        (e, l): (EnclosureIx, LampIx),
+        (before, after): (Level, Level),
+        reason: &Reason,
+    ) {
+        let enclosure = &settings.enclosures[e.0];
+        let lamp = &enclosure.lamps[l.0];
+        let law = &mut self.lamps[e.0][l.0];
+        law.accused = false;
+        if before.is_off() == after.is_off() {
+            return;
+        }
+        let lasted = law.switched.map(|at| now - at);
+        let too_soon = |least: std::time::Duration| {
+            // Half a second of rounding is no cycling.
+            lasted.filter(|lasted| u128::from(*lasted) + 500 < least.as_millis())
+        };
+        let short = if after.is_off() {
+            too_soon(lamp.min_on).filter(|_| !may_end_early(reason))
+        } else {
+            too_soon(lamp.min_off)
+        };
+        if let Some(lasted) = short {
+            let name = format!("{}/{}", enclosure.id, lamp.name);
+            let text = format!("{name} goes {after} after {} s, because: {reason}", lasted / 1000);
+            self.findings.push(("cycles-too-fast", Some(e), text));
+        }
+        law.switched = Some(now);
+    }
+
+    /// Judges what stands after a step. `e`: only this enclosure can have changed; none: any.
+    pub(super) fn judge(&mut self, now: u64, settings: &Settings, sight: &Sight, e: Option<EnclosureIx>) {
+        for (output, level) in std::mem::take(&mut self.commands) {
+            if let OutputRef::Lamp(e, l) = output
+                && !sight.lamp(e, l).level.agrees_with(level)
+            {
+                let decided = sight.lamp(e, l).level;
+                let text = format!("{} is told {level}, and {decided} is decided", name(settings, e, l));
+                self.findings.push(("unexplained-command", Some(e), text));
+            }
+        }
+        match e {
+            Some(e) => self.judge_enclosure(now, settings, sight, e),
+            None => {
+                (0..settings.enclosures.len()).for_each(|e| self.judge_enclosure(now, settings, sight, EnclosureIx(e)))
+            }
+        }
+    }
+
+    fn judge_enclosure(&mut self, now: u64, settings: &Settings, sight: &Sight, e: EnclosureIx) {
+        let enclosure = &settings.enclosures[e.0];
+        for (l, lamp) in enclosure.lamps.iter().enumerate() {
+            if sight.lamp(e, LampIx(l)).level.is_off() || self.lamps[e.0][l].accused {
+                continue;
+            }
+            if let Some((rule, why)) = self.wrong_heat(now, e, l, lamp, &enclosure.probes) {
+                self.lamps[e.0][l].accused = true;
+                let text = format!("{} may be {}: {why}", name(settings, e, LampIx(l)), sight.lamp(e, LampIx(l)).level);
+                self.findings.push((rule, Some(e), text));
+            }
+        }
+    }
+
+    /// Why a lamp that may be on must not be.
+    fn wrong_heat(
+        &self,
+        now: u64,
+        e: EnclosureIx,
+        l: usize,
+        lamp: &Lamp,
+        probes: &[Probe],
+    ) -> Option<(&'static str, String)> {
+        let guard = lamp.guard.as_ref()?;
+        let law = &self.lamps[e.0][l];
+        if let Some((_, why)) = &law.latched {
+            return Some(("heat-while-latched", why.clone()));
+        }
+        if let Some((at, value)) = law.hot
+            && u128::from(now - at) < guard.rest.as_millis()
+        {
+            let text = format!("read {value:.2} {} s ago, cut {}", (now - at) / 1000, guard.cut);
+            return Some(("heat-after-cut", text));
+        }
+        for ProbeIx(p) in &guard.probes {
+            let (probe, name) = (&probes[*p], &probes[*p].name);
+            match self.probes[e.0][*p].last {
+                None => return Some(("heat-without-reading", format!("{name} has not been heard since the start"))),
+                Some(at) if u128::from(now - at) > probe.stale.as_millis() + 1 => {
+                    let age = (now - at) as f64 / 1000.0;
+                    return Some(("heat-on-stale-reading", format!("{name} was last heard {age:.1} s ago")));
+                }
+                Some(_) => {}
+            }
+        }
+        None
+    }
+
+    /// Judges the holds of everything that may be on, while the link has been up since `up_since`.
+    pub(super) fn judge_holds(&mut self, now: u64, settings: &Settings, sight: &Sight, up_since: u64) {
+        for (e, enclosure) in settings.enclosures.iter().enumerate() {
+            for (l, lamp) in enclosure.lamps.iter().enumerate() {
+                let seen = &sight.enclosures[e].lamps[l];
+                let law = &mut self.lamps[e][l];
+                let Some(hold) = lamp.output.hold.filter(|_| !seen.level.is_off() && !law.accused) else { continue };
+                let fresh = now < up_since.max(seen.since) + TOLD_WITHIN;
+                let refreshed = law.told_on.is_some_and(|at| u128::from(now - at) < hold.as_millis());
+                if !fresh && !refreshed {
+                    law.accused = true;
+                    let age = law.told_on.map_or("never".to_owned(), |at| format!("{} s ago", (now - at) / 1000));
+                    let text = format!("{}/{} was told on {age}, and its hold is {hold:?}", enclosure.id, lamp.name);
+                    self.findings.push(("hold-not-refreshed", Some(EnclosureIx(e)), text));
+                }
+            }
+        }
+    }
+
+    /// Judges that nothing stays retained on command topics while the link is up.
+    pub(super) fn judge_kept(&mut self, now: u64, up_since: u64, since: u64, topic: &str) {
+        if now > up_since.max(since) + CLEARED_WITHIN {
+            let text = format!("something is retained on {topic} for {} s", (now - up_since.max(since)) / 1000);
+            self.findings.push(("stored-command-stays", None, text));
+        }
+    }
+
+    /// What has been found since it was last asked.
+    pub(super) fn findings(&mut self) -> Vec<Finding> {
+        std::mem::take(&mut self.findings)
+    }
+
+    /// Whether anything has been found.
+    pub(super) fn has_findings(&self) -> bool {
+        !self.findings.is_empty()
+    }
+
+    /// What is known of a probe.
+    pub(super) fn heard(&self, e: EnclosureIx, p: ProbeIx) -> Heard {
+        self.probes[e.0][p.0]
+    }
+}
+
+/// Reasons that may end a lamp's shortest time on.
+fn may_end_early(reason: &Reason) -> bool {
+    match reason {
+        Reason::Guard(_) | Reason::CutOff { .. } | Reason::Stopping | Reason::Override | Reason::NoClock => true,
+        Reason::NoReading { .. } | Reason::MinOff { cooling: true } => true,
+        _ => false,
+    }
+}
+
+/// A lamp's name with its enclosure's.
+pub(super) fn name(settings: &Settings, e: EnclosureIx, l: LampIx) -> String {
+    let enclosure = &settings.enclosures[e.0];
+    format!("{}/{}", enclosure.id, enclosure.lamps[l.0].name)
+}

@@ -1,0 +1,790 @@
+//! One rehearsal: core and plant in virtual time, joined by a modelled broker, exactly as the daemon joins them.
+
+use std::time::Duration;
+
+use chrono::{DateTime, TimeDelta, Utc};
+
+use crate::control::photoperiod::DayClock;
+use crate::control::{Act, Command, Effect, Event, OutputRef};
+use crate::message::{self, Routes};
+use crate::settings::{EnclosureIx, Settings};
+use crate::simulator::{Fault, Message, Physics, Switch, TimedFault, World};
+
+use super::book::Book;
+use super::broker::{Broker, Delivery};
+use super::coverage::Coverage;
+use super::expect::{Evidence, Watch};
+use super::host::{Host, WallClock};
+use super::liveness;
+use super::obligation::{Obligations, Scene};
+use super::oracle::{Finding, Oracle};
+use super::scenario::{Mishap, Scenario, spoken};
+use super::sight::Sight;
+
+/// Moments at which the plant itself is looked at are this far apart, ms: a guess, far below what any place in an
+/// enclosure takes to change.
+const GRID: u64 = 30_000;
+/// After a power cut the broker is back this long after the mains, and the daemon, ms: guesses at small boards.
+const BROKER_BOOTS: u64 = 8_000;
+const DAEMON_BOOTS: u64 = 20_000;
+/// After everything is healed a person comes and resets what must be reset, at these times, ms; guesses.
+const ROUNDS: [u64; 2] = [60_000, 2 * 3_600_000];
+/// After the broker's return every output is as wanted within this, ms (the wire's own promise).
+const RECONCILED_WITHIN: u64 = 5_000;
+/// With no more enclosures than this every one is judged whenever anything may have changed.
+const FEW: usize = 4;
+/// The core may ask for this many ticks without time passing before that counts as a defect.
+const SPINS: u32 = 1000;
+
+/// How a rehearsal is run.
+#[derive(Clone, Debug, Default)]
+pub struct Options {
+    /// End at the first violation of this rule.
+    pub stop_at: Option<String>,
+}
+
+/// Something that must not have happened.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Violation {
+    /// Which rule: the name of an oracle, or `expectation` with its place in the list.
+    pub rule: String,
+    /// When, ms since the start.
+    pub at: u64,
+    /// What.
+    pub text: String,
+    /// Last readings and the chain of reasons, a line each.
+    pub context: Vec<String>,
+}
+
+/// What came of a rehearsal.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Outcome {
+    /// Hash over the whole log.
+    pub hash: u64,
+    /// Everything that must not have happened, in order of time.
+    pub violations: Vec<Violation>,
+    /// The last lines of the log, with their moments in ms.
+    pub log: Vec<(u64, String)>,
+    /// How long the story was, ms.
+    pub span: u64,
+    /// Messages that came to the core.
+    pub messages: u64,
+    /// What was reached.
+    pub coverage: Coverage,
+}
+
+impl Outcome {
+    /// Whether everything held.
+    pub fn is_good(&self) -> bool {
+        self.violations.is_empty()
+    }
+}
+
+/// Rehearses `scenario`.
+pub fn rehearse(scenario: &Scenario, options: &Options) -> Outcome {
+    Run::new(scenario, options).to_the_end()
+}
+
+/// A rehearsal under way. Moments are ms since the start of the story.
+struct Run<'s> {
+    scenario: &'s Scenario,
+    options: &'s Options,
+    settings: &'s Settings,
+    start: DateTime<Utc>,
+    now: u64,
+    end: u64,
+    world: World,
+    broker: Broker,
+    host: Host,
+    routes: Routes,
+    sight: Sight,
+    book: Book,
+    watches: Vec<Watch>,
+    violations: Vec<Violation>,
+    /// Comings and goings of mishaps: moment, whether it comes, which.
+    turns: Vec<(u64, bool, usize)>,
+    turned: usize,
+    /// Which mishaps are under way, and when the others ended.
+    active: Vec<(bool, Option<u64>)>,
+    oracle: Oracle,
+    /// The enclosures' hours, for when all must be well again.
+    hours: Vec<DayClock>,
+    obligations: Obligations,
+    coverage: Coverage,
+    /// Since when the core has known the link to be up, or down.
+    up_since: Option<u64>,
+    down_since: Option<u64>,
+    booted: u64,
+    /// When outputs must be as wanted again, after the broker's return.
+    reconciled_by: Option<u64>,
+    /// Since when something is retained on a command topic.
+    kept_since: Vec<(String, u64)>,
+    /// Enclosures that the event in hand has touched.
+    touched: Vec<EnclosureIx>,
+    /// What the keeper does, the rounds after healing among it.
+    acts: Vec<(u64, Act)>,
+    acted: usize,
+    /// When broker and daemon will have booted.
+    broker_boots: Option<u64>,
+    daemon_boots: Option<u64>,
+    looked: u64,
+    messages: u64,
+    /// Reused, so that a message costs no allocation for them.
+    said: Vec<Message>,
+    events: Vec<Event>,
+    effects: Vec<Effect>,
+}
+
+fn ms(span: Duration) -> u64 {
+    u64::try_from(span.as_millis()).unwrap_or(u64::MAX / 4)
+}
+
+impl<'s> Run<'s> {
+    fn new(scenario: &'s Scenario, options: &'s Options) -> Run<'s> {
+        let settings = &scenario.site.settings;
+        let mut physics = Physics::plausible(settings);
+        physics.climate = scenario.room.climate;
+        if let Some(size) = scenario.room.size {
+            physics.enclosures.iter_mut().for_each(|enclosure| enclosure.size *= size);
+        }
+        let until = |at: Option<Duration>| match (at, scenario.healed) {
+            (Some(until), Some(healed)) => Some(until.min(healed)),
+            (until, healed) => until.or(healed),
+        };
+        let faults: Vec<_> = scenario
+            .mishaps
+            .iter()
+            .filter_map(|mishap| match mishap.what {
+                Mishap::Plant(fault) => Some(TimedFault { at: mishap.at, until: until(mishap.until), fault }),
+                _ => None,
+            })
+            .collect();
+        let mut turns = Vec::new();
+        for (ix, mishap) in scenario.mishaps.iter().enumerate() {
+            turns.push((ms(mishap.at), true, ix));
+            match until(mishap.until) {
+                _ if mishap.what.is_act() => turns.push((ms(mishap.at), false, ix)),
+                Some(until) => turns.push((ms(until), false, ix)),
+                None => {}
+            }
+        }
+        turns.sort_by_key(|(at, ..)| *at);
+        let routes = Routes::new(settings);
+        let topics = routes.subscriptions().into_iter().map(|subscription| subscription.filter).collect();
+        let seed = scenario.seed;
+        Run {
+            options,
+            settings,
+            start: scenario.start,
+            now: 0,
+            end: ms(scenario.span),
+            world: World::new(settings, &physics, scenario.start, seed, &faults),
+            broker: Broker::new(seed, topics),
+            host: Host::new(scenario.start, seed),
+            routes,
+            sight: Sight::new(settings),
+            book: Book::new(),
+            watches: scenario.expectations.iter().map(Watch::new).collect(),
+            violations: Vec::new(),
+            turns,
+            turned: 0,
+            active: vec![(false, None); scenario.mishaps.len()],
+            oracle: Oracle::new(settings),
+            hours: liveness::hours(settings),
+            obligations: Obligations::new(settings),
+            coverage: Coverage::default(),
+            up_since: None,
+            down_since: Some(0),
+            booted: 0,
+            reconciled_by: None,
+            kept_since: Vec::new(),
+            touched: Vec::new(),
+            acts: acts(scenario),
+            acted: 0,
+            broker_boots: None,
+            daemon_boots: Some(0),
+            looked: 0,
+            messages: 0,
+            said: Vec::new(),
+            events: Vec::new(),
+            effects: Vec::new(),
+            scenario,
+        }
+    }
+
+    fn to_the_end(mut self) -> Outcome {
+        let mut spins = 0;
+        loop {
+            let next = self.next().min(self.end);
+            spins = if next > self.now { 0 } else { spins + 1 };
+            if spins > SPINS {
+                self.violate("no-spinning", None, "the core asks for ticks without end".to_owned());
+                break;
+            }
+            self.now = next.max(self.now);
+            self.step();
+            let over = self.now >= self.end && self.next() > self.end;
+            if over || self.has_seen_enough() {
+                break;
+            }
+        }
+        if !self.has_seen_enough() {
+            self.judge_end();
+        }
+        self.violations.sort_by_key(|violation| violation.at);
+        Outcome {
+            hash: self.book.hash(),
+            violations: self.violations,
+            log: self.book.lines().map(|(at, line)| (at, line.to_owned())).collect(),
+            span: self.end,
+            messages: self.messages,
+            coverage: self.coverage,
+        }
+    }
+
+    fn has_seen_enough(&self) -> bool {
+        self.options.stop_at.as_ref().is_some_and(|rule| self.violations.iter().any(|found| found.rule == *rule))
+    }
+
+    /// When something happens next.
+    fn next(&self) -> u64 {
+        let turn = self.turns.get(self.turned).map(|(at, ..)| *at);
+        let act = self.acts.get(self.acted).map(|(at, _)| *at);
+        let deadline = self.host.core.as_ref().and_then(|core| core.next_deadline());
+        let deadline = deadline.map(|at| self.host.story_time(at));
+        let world = self.world.next_event().map(ms);
+        let look = Some(self.looked + GRID);
+        let all = [
+            turn,
+            act,
+            deadline,
+            world,
+            look,
+            self.broker.next(),
+            self.broker_boots,
+            self.daemon_boots,
+            self.reconciled_by,
+        ];
+        all.into_iter().flatten().min().unwrap_or(self.end).max(self.now)
+    }
+
+    /// Lets happen what is due now: what goes wrong, the plant, what arrives, the keeper, and what the core waits for.
+    fn step(&mut self) {
+        self.host.write(self.now);
+        while let Some((_, comes, ix)) = self.turns.get(self.turned).copied().filter(|(at, ..)| *at <= self.now) {
+            self.turned += 1;
+            self.turn(ix, comes);
+        }
+        self.boot();
+        let mut said = std::mem::take(&mut self.said);
+        self.world.advance_to(Duration::from_millis(self.now), &mut said);
+        self.spoken_by_plant(&mut said);
+        self.said = said;
+        while let Some(delivery) = self.broker.pop(self.now) {
+            self.deliver(delivery);
+        }
+        while let Some((_, act)) = self.acts.get(self.acted).filter(|(at, _)| *at <= self.now) {
+            let act = act.clone();
+            self.acted += 1;
+            self.note(&format!("keeper: {}", in_words(&act, self.settings)));
+            if self.host.core.is_some() {
+                self.oracle.act(&act);
+            }
+            self.handle(Event::Act(act));
+        }
+        let deadline = self.host.core.as_ref().and_then(|core| core.next_deadline());
+        if deadline.is_some_and(|at| self.host.story_time(at) <= self.now) {
+            self.handle(Event::Tick);
+        }
+        self.look();
+    }
+
+    fn spoken_by_plant(&mut self, said: &mut Vec<Message>) {
+        for message in said.drain(..) {
+            let kept = message.retained().then(|| message.topic().to_owned());
+            if let Some(message) = self.broker.said(self.now, message) {
+                self.hear(&message);
+            }
+            if let Some(topic) = kept {
+                let payload = self.broker.kept(&topic).map(<[u8]>::to_vec);
+                self.world.set_retained(&topic, payload.as_deref());
+            }
+        }
+    }
+
+    fn deliver(&mut self, delivery: Delivery) {
+        match delivery {
+            Delivery::Said(message) => self.hear(&message),
+            Delivery::Other { topic, payload, retained } => self.decode(&topic, &payload, retained),
+            Delivery::Command { topic, payload } => {
+                let mut said = std::mem::take(&mut self.said);
+                self.world.incoming(&topic, &payload, &mut said);
+                self.spoken_by_plant(&mut said);
+                self.said = said;
+            }
+            Delivery::Acknowledged { output, ticket } => self.handle(Event::Delivered { output, ticket }),
+            Delivery::Up => {
+                self.note("connected to the broker");
+                (self.up_since, self.down_since) = (Some(self.now), None);
+                self.handle(Event::LinkUp);
+            }
+            Delivery::Down => {
+                self.note("connection to the broker lost");
+                (self.up_since, self.down_since) = (None, Some(self.now));
+                self.oracle.link_down();
+                self.handle(Event::LinkDown);
+            }
+        }
+    }
+
+    fn hear(&mut self, message: &Message) {
+        let payload = message.payload();
+        // A live message comes without the flag, whatever its sender asked the broker to keep.
+        self.decode(message.topic(), payload.as_bytes(), false);
+    }
+
+    fn decode(&mut self, topic: &str, payload: &[u8], retained: bool) {
+        self.messages += 1;
+        let mut events = std::mem::take(&mut self.events);
+        if let Err(misread) = self.routes.decode(topic, payload, retained, self.settings, &mut events) {
+            self.note(&format!("{misread}"));
+        }
+        for event in events.drain(..) {
+            self.observe(&event);
+            self.handle(event);
+        }
+        self.events = events;
+    }
+
+    /// Notes what comes to the core, as anybody listening could.
+    fn observe(&mut self, event: &Event) {
+        if self.host.core.is_none() {
+            return;
+        }
+        match event {
+            Event::Reading { enclosure, probe, reading } => {
+                let settings = &self.settings.enclosures[enclosure.0].probes[probe.0];
+                let (least, most) = settings.plausible;
+                let good = |value: f64| {
+                    value >= least && value <= most && !settings.reject.iter().any(|fault| (fault - value).abs() < 1e-6)
+                };
+                let wall = (self.start.timestamp_millis()).saturating_add_unsigned(self.now);
+                let seen = (self.settings, &self.sight);
+                self.oracle.reading(self.now, wall, seen, (*enclosure, *probe), reading);
+                self.touched.push(*enclosure);
+                if let Some(value) =
+                    reading.value.as_ref().ok().copied().filter(|value| !reading.retained && good(*value))
+                {
+                    self.sight.heard(self.now, *enclosure, *probe, value);
+                }
+            }
+            Event::Report { output, level: Ok(level), .. } => {
+                self.sight.reported(self.now, *output, *level);
+                if let OutputRef::Lamp(e, _) = output {
+                    self.touched.push(*e);
+                }
+            }
+            _ => {}
+        }
+    }
+
+    /// Hands the core an event, and carries out what it wants.
+    fn handle(&mut self, event: Event) {
+        let moment = self.host.moment(self.now);
+        let Some(core) = &mut self.host.core else { return };
+        let mut effects = std::mem::take(&mut self.effects);
+        let any = matches!(event, Event::Tick | Event::Act(_) | Event::LinkUp);
+        core.handle(moment, event, &mut effects);
+        for effect in effects.drain(..) {
+            self.carry_out(effect);
+        }
+        self.effects = effects;
+        self.judge_step(any);
+    }
+
+    /// Judges what the event in hand has touched; `any`: it may be anything.
+    fn judge_step(&mut self, any: bool) {
+        let mut touched = std::mem::take(&mut self.touched);
+        if any && self.settings.enclosures.len() <= FEW {
+            self.oracle.judge(self.now, self.settings, &self.sight, None);
+        } else {
+            touched.iter().for_each(|e| self.oracle.judge(self.now, self.settings, &self.sight, Some(*e)));
+        }
+        for e in touched.drain(..) {
+            self.obligations.follow(self.now, self.settings, &self.sight, self.up_since, e.0);
+        }
+        self.touched = touched;
+        if self.oracle.has_findings() {
+            self.oracle.findings().into_iter().for_each(|finding| self.found(finding));
+        }
+    }
+
+    fn found(&mut self, (rule, enclosure, text): Finding) {
+        self.violate(rule, enclosure, text);
+    }
+
+    fn carry_out(&mut self, effect: Effect) {
+        match effect {
+            Effect::Command(command) => self.command(&command),
+            Effect::ClearRetained(output) => {
+                if let Some(topic) = message::clear_topic(self.settings, output)
+                    && self.broker.clear(&topic)
+                {
+                    self.world.set_retained(&topic, None);
+                }
+            }
+            Effect::Switched { enclosure: e, lamp: l, level, reason } => {
+                let enclosure = &self.settings.enclosures[e.0];
+                let line = format!("{}/{} {level}: {reason}", enclosure.id, enclosure.lamps[l.0].name);
+                self.note(&line);
+                self.coverage.switched(level.is_off(), &reason);
+                let before = self.sight.lamp(e, l).level;
+                self.oracle.switched(self.now, self.settings, (e, l), (before, level), &reason);
+                self.sight.switched(self.now, e, l, level, reason);
+                self.touched.push(e);
+            }
+            Effect::Alarm(notice) => {
+                if self.sight.announced(self.now, &notice) {
+                    let whose = notice.enclosure.map_or("site", |e| &self.settings.enclosures[e.0].id);
+                    let how = if notice.state.is_active() { "raised" } else { "cleared" };
+                    if notice.state.is_active() {
+                        self.coverage.alarm(notice.kind);
+                    }
+                    let subjects = notice.subjects.join(", ");
+                    let line = format!("{whose} alarm {} {how} {subjects}", notice.kind);
+                    self.note(line.trim_end());
+                }
+            }
+            Effect::State(_) => {}
+            Effect::Remember(record) => self.host.remember(self.now, record),
+        }
+    }
+
+    fn command(&mut self, command: &Command) {
+        let Some(sent) = message::encode(self.settings, command) else { return };
+        self.book.mix(&self.now.to_le_bytes());
+        self.book.mix(&sent.payload);
+        self.oracle.commanded(self.now, command);
+        self.broker.command(self.now, sent.topic, sent.payload, command.output, command.ticket);
+    }
+
+    /// A mishap comes or goes.
+    fn turn(&mut self, ix: usize, comes: bool) {
+        self.active[ix] = (comes, (!comes).then_some(self.now));
+        let what = &self.scenario.mishaps[ix].what;
+        if comes {
+            self.coverage.fault(what.class());
+        }
+        if comes || !what.is_act() {
+            self.note(&format!("{} {}", what.class(), if comes { "begins" } else { "ends" }));
+        }
+        match what {
+            Mishap::BrokerForgets if comes => {
+                let topics: Vec<_> = self.world.command_topics().map(str::to_owned).collect();
+                if self.broker.is_running() {
+                    self.broker.ends(self.now, true);
+                    self.broker_boots = Some(self.now + 1000);
+                }
+                self.broker.forgets();
+                topics.iter().for_each(|topic| self.world.set_retained(topic, None));
+            }
+            Mishap::HalfOpen if comes => self.broker.goes_dead(self.now),
+            Mishap::StoredCommand(switch, on) if comes => self.store_command(*switch, *on),
+            Mishap::DaemonStops if comes && self.host.core.is_some() => {
+                self.handle(Event::Stop);
+                self.end_daemon(true);
+            }
+            _ => {}
+        }
+        self.apply_conditions();
+    }
+
+    /// Some other program publishes a command to be kept.
+    fn store_command(&mut self, switch: Switch, on: bool) {
+        let output = match switch {
+            Switch::Lamp(e, l) => &self.settings.enclosures[e.0].lamps[l.0].output,
+            Switch::CutOff(c) => &self.settings.cut_offs[c.0].output,
+        };
+        let payload = match &output.kind {
+            crate::settings::OutputKind::Relay { on: word, .. } if on => word.clone(),
+            crate::settings::OutputKind::Dimmer { level, .. } if on => {
+                level.replace("{level}", "1").replace("{percent}", "100")
+            }
+            crate::settings::OutputKind::Relay { off, .. } | crate::settings::OutputKind::Dimmer { off, .. } => {
+                off.clone()
+            }
+        };
+        let payload = payload.replace("{hold}", "86400");
+        self.broker.publish_kept(self.now, &output.set, payload.as_bytes());
+        let kept = self.broker.kept(&output.set).map(<[u8]>::to_vec);
+        self.world.set_retained(&output.set, kept.as_deref());
+    }
+
+    /// Makes broker, daemon, clock and disk as the mishaps under way want them.
+    fn apply_conditions(&mut self) {
+        let scenario = self.scenario;
+        let active =
+            self.active.iter().zip(&scenario.mishaps).filter(|((active, _), _)| *active).map(|(_, timed)| timed);
+        let active: Vec<_> = active.collect();
+        let any = |test: &dyn Fn(&Mishap) -> bool| active.iter().any(|timed| test(&timed.what));
+        let no_mains = any(&|what| matches!(what, Mishap::Plant(Fault::PowerFails)));
+        let stops = any(&|what| matches!(what, Mishap::BrokerStops));
+        let no_broker = no_mains || stops || any(&|what| matches!(what, Mishap::BrokerVanishes));
+        let no_daemon = no_mains || any(&|what| matches!(what, Mishap::DaemonDies | Mishap::DaemonStops));
+        let mut clock = WallClock::default();
+        (self.broker.loss, self.broker.lateness) = (0.0, 0);
+        for timed in &active {
+            match timed.what {
+                Mishap::MessagesLost(share) => self.broker.loss = self.broker.loss.max(share),
+                Mishap::MessagesLate(over) => self.broker.lateness = self.broker.lateness.max(ms(over)),
+                Mishap::ClockSteps(by) => clock.step_ms += (by * 1000.0) as i64,
+                Mishap::ClockDrifts(ppm) => (clock.drift_ppm, clock.drifts_since) = (ppm, ms(timed.at)),
+                Mishap::ClockUnset => clock.unset = true,
+                _ => {}
+            }
+        }
+        let disk_full = any(&|what| matches!(what, Mishap::DiskFull));
+        self.host.set_clock(clock);
+        if no_broker {
+            self.broker_boots = None;
+            if self.broker.is_running() {
+                self.broker.ends(self.now, stops);
+            }
+        } else if !self.broker.is_running() && self.broker_boots.is_none() {
+            self.broker_boots = Some(self.now + if self.world_has_booted() { 0 } else { BROKER_BOOTS });
+        }
+        if no_daemon {
+            self.daemon_boots = None;
+            if self.host.core.is_some() {
+                self.end_daemon(false);
+            }
+        } else if self.host.core.is_none() && self.daemon_boots.is_none() {
+            self.daemon_boots = Some(self.now + if self.world_has_booted() { 0 } else { DAEMON_BOOTS });
+        }
+        if self.host.set_disk_full(self.now, disk_full) {
+            let failure = disk_full.then(|| "no space left on device".to_owned());
+            self.handle(Event::Storage { failure });
+        }
+    }
+
+    /// Whether what turns now is not the end of a power cut, after which computers must boot.
+    fn world_has_booted(&self) -> bool {
+        let last = self.turned.checked_sub(1).and_then(|turned| self.turns.get(turned));
+        !last.is_some_and(|(_, _, ix)| self.scenario.mishaps[*ix].what == Mishap::Plant(Fault::PowerFails))
+    }
+
+    fn end_daemon(&mut self, in_good_order: bool) {
+        self.note(if in_good_order { "daemon stopped" } else { "daemon gone" });
+        let stored =
+            !self.active.iter().zip(&self.scenario.mishaps).any(|((_, _), timed)| timed.what == Mishap::DiskFull);
+        self.host.end(self.now, in_good_order);
+        self.broker.daemon_ends();
+        self.sight.forget(self.now);
+        self.oracle.daemon_ended(self.now, stored);
+        self.obligations.daemon_ended();
+        (self.up_since, self.down_since, self.reconciled_by) = (None, None, None);
+    }
+
+    /// Starts what has booted.
+    fn boot(&mut self) {
+        if self.broker_boots.is_some_and(|at| at <= self.now) {
+            self.broker_boots = None;
+            let topics: Vec<_> = self.world.command_topics().map(str::to_owned).collect();
+            self.broker.starts(self.now, topics.into_iter());
+            self.reconciled_by = self.host.core.is_some().then_some(self.now + RECONCILED_WITHIN);
+            self.note("broker runs");
+        }
+        if self.daemon_boots.is_some_and(|at| at <= self.now) {
+            self.daemon_boots = None;
+            self.host.start(self.now, self.settings);
+            self.broker.daemon_starts(self.now);
+            self.note("daemon started");
+            (self.booted, self.down_since) = (self.now, Some(self.now));
+            self.handle(Event::Tick);
+        }
+    }
+
+    fn look(&mut self) {
+        let on_grid = self.now >= self.looked + GRID || self.now == self.end || self.now == 0;
+        if on_grid {
+            self.looked = self.now;
+        }
+        let scenario = self.scenario;
+        let evidence = Evidence { sight: &self.sight, world: &self.world, core: self.host.core.as_ref() };
+        let mut failed = Vec::new();
+        for (ix, (watch, expectation)) in self.watches.iter_mut().zip(&scenario.expectations).enumerate() {
+            failed.extend(watch.look(self.now, on_grid, &expectation.what, &evidence).map(|how| (ix, how)));
+        }
+        failed.into_iter().for_each(|(ix, how)| self.fail(ix, &how));
+        if on_grid {
+            self.judge_grid();
+        }
+        if self.reconciled_by.is_some_and(|at| at <= self.now) {
+            self.reconciled_by = None;
+            self.judge_reconciled();
+        }
+    }
+
+    /// Judges what takes long to judge.
+    fn judge_grid(&mut self) {
+        self.follow_kept();
+        if self.host.core.is_none() {
+            return;
+        }
+        self.oracle.judge(self.now, self.settings, &self.sight, None);
+        if let Some(up_since) = self.up_since {
+            self.oracle.judge_holds(self.now, self.settings, &self.sight, up_since);
+            for (topic, since) in &self.kept_since {
+                self.oracle.judge_kept(self.now, up_since, *since, topic);
+            }
+        }
+        let scene = Scene {
+            now: self.now,
+            settings: self.settings,
+            sight: &self.sight,
+            world: &self.world,
+            mishaps: &self.scenario.mishaps,
+            active: &self.active,
+            booted: self.booted,
+            up_since: self.up_since,
+            down_since: self.down_since,
+        };
+        let mut findings = self.obligations.judge(&scene, &self.oracle);
+        findings.extend(self.oracle.findings());
+        if self.scenario.healed.is_some_and(|healed| self.now > ms(healed) + liveness::ON_SCHEDULE_AFTER) {
+            let wall = self.start + TimeDelta::milliseconds(i64::try_from(self.now).unwrap_or(0));
+            findings.extend(liveness::off_schedule(self.settings, &mut self.hours, &self.sight, wall));
+        }
+        findings.into_iter().for_each(|finding| self.found(finding));
+    }
+
+    /// Follows what is retained on command topics.
+    fn follow_kept(&mut self) {
+        let kept: Vec<_> =
+            self.world.command_topics().filter(|topic| self.broker.kept(topic).is_some()).map(str::to_owned).collect();
+        self.kept_since.retain(|(topic, _)| kept.contains(topic));
+        for topic in kept {
+            if !self.kept_since.iter().any(|(known, _)| *known == topic) {
+                self.kept_since.push((topic, self.now));
+            }
+        }
+    }
+
+    /// Within 5 s of the broker's return every output has been told, and says so.
+    fn judge_reconciled(&mut self) {
+        // A relay that is at fault itself, or messages that are, are an excuse.
+        let excused = self.active.iter().zip(&self.scenario.mishaps).any(|((active, ended), timed)| {
+            let lately = *active || ended.is_some_and(|ended| self.now < ended + 60_000);
+            lately && !matches!(timed.what, Mishap::BrokerStops | Mishap::BrokerVanishes | Mishap::BrokerForgets)
+        });
+        if excused || self.host.core.is_none() || !self.broker.is_running() {
+            return;
+        }
+        let settings = self.settings;
+        let mut wrong = Vec::new();
+        if self.up_since.is_none() {
+            wrong.push((None, "the broker is back, and the daemon is not connected".to_owned()));
+        }
+        for (e, enclosure) in settings.enclosures.iter().enumerate() {
+            for (l, lamp) in enclosure.lamps.iter().enumerate().filter(|(_, lamp)| lamp.output.state.is_some()) {
+                let seen = &self.sight.enclosures[e].lamps[l];
+                let agrees = seen.reported.is_some_and(|(level, _)| level.agrees_with(seen.level));
+                if !agrees && self.now > seen.since + 1_000 {
+                    let text = format!("{}/{} is wanted {} and does not say so", enclosure.id, lamp.name, seen.level);
+                    wrong.push((Some(EnclosureIx(e)), text));
+                }
+            }
+        }
+        wrong.into_iter().for_each(|(e, text)| self.violate("not-reconciled", e, text));
+    }
+
+    fn judge_end(&mut self) {
+        if self.scenario.healed.is_some() {
+            let findings = liveness::at_the_end(self.settings, &self.sight, self.host.core.as_ref(), self.now);
+            findings.into_iter().for_each(|finding| self.found(finding));
+        }
+        let scenario = self.scenario;
+        let evidence = Evidence { sight: &self.sight, world: &self.world, core: self.host.core.as_ref() };
+        let mut failed = Vec::new();
+        for (ix, (watch, expectation)) in self.watches.iter_mut().zip(&scenario.expectations).enumerate() {
+            failed.extend(watch.at_the_end(&expectation.what, &evidence).map(|how| (ix, how)));
+        }
+        failed.into_iter().for_each(|(ix, how)| self.fail(ix, &how));
+    }
+
+    fn fail(&mut self, ix: usize, how: &str) {
+        let expectation = &self.scenario.expectations[ix];
+        let line = if expectation.line > 0 { format!("line {}: ", expectation.line) } else { String::new() };
+        let text = format!("{line}{}; {how}", self.scenario.expectation_in_words(expectation));
+        self.violate(&format!("expectation {}", ix + 1), None, text);
+    }
+
+    fn note(&mut self, line: &str) {
+        self.book.write(self.now, line.to_owned());
+    }
+
+    /// Something is so that must not be.
+    fn violate(&mut self, rule: &str, enclosure: Option<EnclosureIx>, text: String) {
+        let context = self.context(enclosure);
+        self.book.write(self.now, format!("violation of {rule}: {text}"));
+        self.violations.push(Violation { rule: rule.to_owned(), at: self.now, text, context });
+    }
+
+    /// The last readings, and what led here.
+    fn context(&self, enclosure: Option<EnclosureIx>) -> Vec<String> {
+        let zone = self.settings.site.timezone;
+        let at = |at: u64| spoken(self.start, zone, at);
+        let mut lines = Vec::new();
+        let concerned = |e: usize| enclosure.is_none_or(|only| only.0 == e);
+        let all = self.settings.enclosures.iter().zip(&self.sight.enclosures).enumerate();
+        for (_, (settings, seen)) in all.filter(|(e, _)| concerned(*e)).take(3) {
+            for (probe, heard) in settings.probes.iter().zip(&seen.probes) {
+                if let Some((when, value)) = heard.last() {
+                    let unit = probe.measures.unit();
+                    lines.push(format!("{}/{} read {value:.2} {unit} at {}", settings.id, probe.name, at(when)));
+                } else {
+                    lines.push(format!("{}/{} has not been heard", settings.id, probe.name));
+                }
+            }
+        }
+        let id = enclosure.map(|e| format!("{}/", self.settings.enclosures[e.0].id));
+        let about = |line: &str| id.as_ref().is_none_or(|id| line.starts_with(id.as_str()) || !line.contains('/'));
+        let last: Vec<_> = self.book.lines().rev().filter(|(_, line)| about(line)).take(12).collect();
+        lines.extend(last.into_iter().rev().map(|(when, line)| format!("{} {line}", at(when))));
+        lines
+    }
+}
+
+/// What the keeper does, in order of time: the story's acts, and the rounds after healing.
+fn acts(scenario: &Scenario) -> Vec<(u64, Act)> {
+    let mut acts: Vec<_> = scenario.acts.iter().map(|(at, act)| (ms(*at), act.clone())).collect();
+    if let Some(healed) = scenario.healed {
+        let settings = &scenario.site.settings;
+        for round in ROUNDS {
+            let at = ms(healed) + round;
+            let cut_offs = (0..settings.cut_offs.len()).map(crate::settings::CutOffIx);
+            acts.extend(cut_offs.map(|cut_off| (at, Act::ResetCutOff { cut_off })));
+            for enclosure in (0..settings.enclosures.len()).map(EnclosureIx) {
+                acts.push((at, Act::Reset { enclosure, lamp: None }));
+                acts.push((at, Act::Acknowledge { enclosure: Some(enclosure), kind: None }));
+            }
+            acts.push((at, Act::Acknowledge { enclosure: None, kind: None }));
+        }
+    }
+    acts.sort_by_key(|(at, _)| *at);
+    acts
+}
+
+fn in_words(act: &Act, settings: &Settings) -> String {
+    let id = |e: &EnclosureIx| settings.enclosures[e.0].id.as_str();
+    match act {
+        Act::Acknowledge { enclosure, .. } => format!("acknowledges {}", enclosure.as_ref().map_or("site", id)),
+        Act::Reset { enclosure, .. } => format!("resets {}", id(enclosure)),
+        Act::ResetCutOff { cut_off } => format!("resets cut-off {}", settings.cut_offs[cut_off.0].name),
+        Act::Override { enclosure, lamp, level, .. } => {
+            let name = &settings.enclosures[enclosure.0].lamps[lamp.0].name;
+            let level = level.map_or_else(|| "back to normal".to_owned(), |level| level.to_string());
+            format!("sets {}/{name} {level}", id(enclosure))
+        }
+    }
+}
