@@ -11,7 +11,7 @@ pub(super) struct Evidence<'a> {
     pub sight: &'a Sight,
     /// What is so.
     pub world: &'a World,
-    /// The core, where the daemon runs: for guards alone.
+    /// The core, where the daemon runs: for guards and reasons alone.
     pub core: Option<&'a Controller>,
 }
 
@@ -110,7 +110,7 @@ fn holds(what: &What, evidence: &Evidence<'_>) -> Option<bool> {
         }
         What::Burns(e, l, burns) => (world.power(*e, *l)?.0 > 0.0) == *burns,
         What::Told(e, l, on) => sight.lamp(*e, *l).level.is_off() != *on,
-        What::Because(e, l, words) => sight.lamp(*e, *l).reason.as_ref()?.to_string().contains(words),
+        What::Because(e, l, words) => core.as_ref()?.view(*e)?.lamps.get(l.0)?.reason.contains(words),
         What::Guard(e, l, standing) => core.as_ref()?.view(*e)?.lamps.get(l.0)?.interlock.as_ref()?.state == *standing,
         What::Place(e, region, bound) => bound.holds(world.temperature(*e, *region)?.0),
         What::Probe(e, p, bound) => bound.holds(sight.enclosures[e.0].probes[p.0].last()?.1),
@@ -133,9 +133,9 @@ fn found(what: &What, evidence: &Evidence<'_>) -> Option<String> {
         }
         What::Burns(e, l, _) => format!("it draws {}", world.power(*e, *l)?),
         What::Told(e, l, _) | What::Because(e, l, _) => {
-            let lamp = sight.lamp(*e, *l);
-            let reason = lamp.reason.as_ref().map_or_else(|| "no decision yet".to_owned(), ToString::to_string);
-            format!("it is told {}: {reason}", lamp.level)
+            let view = core.as_ref()?.view(*e)?;
+            let lamp = view.lamps.get(l.0)?;
+            format!("it is told {}: {}", lamp.wanted, lamp.reason)
         }
         What::Guard(e, l, _) => {
             let view = core.as_ref()?.view(*e)?;
