@@ -78,6 +78,15 @@ impl Board {
         }
     }
 
+    /// Nobody can say any more whether something of `kind` is wrong with `subject`: an alarm that stands goes on standing,
+    /// and one that was only about to be raised is not.
+    pub(super) fn relent(&mut self, now: Mono, kind: AlarmKind, subject: &str) {
+        let stands = |entry: &Entry| entry.life.state().is_active();
+        if !self.entries.is_empty() && self.entries.get(&(kind, subject.to_owned())).is_some_and(|entry| !stands(entry)) {
+            self.clear(now, kind, subject);
+        }
+    }
+
     /// Raises or clears.
     pub(super) fn set(
         &mut self,

@@ -182,7 +182,7 @@ impl EnclosureControl {
                 .enumerate()
                 .any(|(other, (lamp, control))| other != at && control.may_warm(lamp));
             if let Some(stoppage) = &mut self.lamps[at].stoppage {
-                stoppage.temperature(ctx.now, reading, guard.cut, others_warm);
+                stoppage.temperature(ctx.now, ix, reading, guard.cut, others_warm);
             }
         }
     }
@@ -432,14 +432,19 @@ impl EnclosureControl {
                 watch.forget();
             }
             let dark = watch.is_dark(band);
-            for &LampIx(lamp) in watch.lamps.iter().filter(|_| dark.is_some()) {
+            for &LampIx(lamp) in &watch.lamps {
+                let name = &enclosure.lamps[lamp].name;
                 let sign = || format!("probe {} sees no UV", probe.name);
-                let trouble = (dark == Some(true)).then(|| Trouble::LampDark { sign: sign() });
-                self.board.set(now, stamp, AlarmKind::LampDark, &enclosure.lamps[lamp].name, trouble);
+                match dark {
+                    Some(dark) => {
+                        let trouble = dark.then(|| Trouble::LampDark { sign: sign() });
+                        self.board.set(now, stamp, AlarmKind::LampDark, name, trouble);
+                    }
+                    None => self.board.relent(now, AlarmKind::LampDark, name),
+                }
             }
             let Some(band) = band else { continue };
             let (below, above) = watch.band_troubles(band);
-            let below = below.filter(|_| dark != Some(true));
             self.board.set(now, stamp, AlarmKind::UvBelowBand, &probe.name, below);
             self.board.set(now, stamp, AlarmKind::UvAboveBand, &probe.name, above);
             let latched = watch.lamps.iter().find_map(|&LampIx(lamp)| match self.lamps[lamp].guard.refusal(now) {
@@ -458,10 +463,16 @@ impl EnclosureControl {
         }
         for (lamp, control) in enclosure.lamps.iter().zip(&self.lamps) {
             let (Some(ProbeIx(power)), Some(rated)) = (lamp.power_probe, lamp.power) else { continue };
-            let Some(draws) = self.probes[power].intake.fresh(now, &enclosure.probes[power]) else { continue };
-            // Dimmed or pulsed lamps draw less by design.
+            let probe = &enclosure.probes[power];
+            let last = self.probes[power].intake.last().filter(|&(_, at)| now.since(at) <= probe.stale);
+            let Some((draws, at)) = last else {
+                self.board.relent(now, AlarmKind::LampDark, &lamp.name);
+                continue;
+            };
+            // Dimmed or pulsed lamps draw less by design, and what was read before it came on says nothing.
             let full = control.drive.wanted() == Level::FULL;
-            let lit = full && control.lit_for(now, lamp).is_some_and(|lasted| lasted >= enclosure.probes[power].every);
+            let lit_for = control.lit_for(now, lamp).filter(|_| full);
+            let lit = lit_for.is_some_and(|lasted| lasted >= probe.every && now.since(at) < lasted);
             if lit || control.drive.wanted().is_off() {
                 let dark = lit && draws < rated.0 * DARK_POWER;
                 let sign = || format!("it draws {:.0} of {rated}", draws);
