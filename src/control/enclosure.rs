@@ -188,7 +188,7 @@ impl EnclosureControl {
                 .enumerate()
                 .any(|(other, (lamp, control))| other != at && control.may_warm(lamp));
             if let Some(stoppage) = &mut self.lamps[at].stoppage {
-                stoppage.temperature(ctx.now, reading, guard.cut, others_warm);
+                stoppage.temperature(ctx.now, ix, reading, guard.cut, others_warm);
             }
         }
     }
@@ -300,6 +300,7 @@ impl EnclosureControl {
         self.judge_lamps(ctx, enclosure);
         self.judge_probes(ctx, enclosure);
         self.judge_uv(ctx, enclosure);
+        self.judge_dark(ctx, enclosure);
         self.board.step(ctx.now, ctx.out);
         let news = |effect: &Effect| matches!(effect, Effect::Switched { .. } | Effect::Alarm(_));
         if ctx.out[before..].iter().any(news) {

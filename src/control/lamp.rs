@@ -117,7 +117,7 @@ impl LampControl {
             guard,
             drive: Drive::new(permit, connected),
             thermostat: lamp.heat.map(|heat| Thermostat::new(heat.law)),
-            stoppage: watched.map(|guard| Stoppage::new(guard.unstoppable_after, lamp.power, now)),
+            stoppage: watched.map(|guard| Stoppage::new(guard.unstoppable_after, guard.slew, lamp.power, now)),
             weak: lamp.heat.map(|heat| WeakWatch::new(heat.weak)),
             reason: Reason::Night,
             hand: None,

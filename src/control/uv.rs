@@ -122,6 +122,10 @@ mod tests {
     fn no_uv_from_warm_lamps_is_dark_and_cold_lamps_say_nothing() {
         assert_eq!(after(&[0.0]).is_dark(Some(BAND)), Some(true));
         assert_eq!(after(&[0.5]).is_dark(Some(BAND)), Some(false));
+        let mut dead = after(&[4.0, 4.0, 0.0, 0.0]);
+        assert_eq!(dead.is_dark(Some(BAND)), Some(true));
+        dead.reading(Mono::from_secs(7200), Uvi(0.0), false);
+        assert_eq!(dead.band_troubles(BAND), None, "a dark lamp that has gone off is not below its band");
         let mut cold = after(&[4.0]);
         cold.reading(Mono::from_secs(600), Uvi(0.0), false);
         assert_eq!(cold.is_dark(Some(BAND)), None);

@@ -3,8 +3,9 @@
 use std::fmt;
 use std::time::Duration;
 
+use crate::settings::ProbeIx;
 use crate::time::Mono;
-use crate::units::{Celsius, Kelvin, Watts};
+use crate::units::{Celsius, Kelvin, KelvinPerSecond, Watts};
 
 /// A lamp still drawing this share of its rated power is on; a guess.
 const POWER_SHARE: f64 = 0.1;
@@ -12,25 +13,43 @@ const POWER_SHARE: f64 = 0.1;
 const POWER_FLOOR: Watts = Watts(3.0);
 /// A relay and its power meter need this long to show an OFF; a guess.
 const POWER_GRACE: Duration = Duration::from_secs(20);
+/// While the lamp's own meter has said within this time that it draws nothing, no temperature says otherwise; a guess.
+const METER_TRUSTED: Duration = Duration::from_secs(3 * 60);
 /// A rise by this much …
 const RISE: Kelvin = Kelvin(4.0);
 /// … within this time is a lamp, and neither the room nor an animal that lies down on the probe; both guesses.
 const RISE_WITHIN: Duration = Duration::from_secs(20 * 60);
 /// Cooling by this much shows that a lamp has ended; a guess.
 const FALL: Kelvin = Kelvin(1.0);
+/// Noise that no rate is reckoned from; a guess.
+const NOISE: Kelvin = Kelvin(0.5);
 
 /// Watches whether a lamp that was told to go off does.
 #[derive(Clone, Debug)]
 pub struct Stoppage {
     after: Duration,
+    slew: KelvinPerSecond,
     rated: Option<Watts>,
     off_since: Option<Mono>,
-    /// The reading when the lamp was told off, or the first one after it.
-    at_off: Option<Celsius>,
+    /// One for each probe, since two of them are never quite alike.
+    tracks: Vec<Track>,
+    draws: Option<Watts>,
+    /// When the lamp's own meter last said that it draws nothing.
+    idle: Option<Mono>,
+}
+
+/// What one probe has read since the lamp was told off.
+#[derive(Clone, Copy, Debug)]
+struct Track {
+    probe: ProbeIx,
+    /// The first reading after the lamp was told off, or after one that jumped.
+    at_off: Celsius,
+    /// The lamp should have cooled by then.
+    judged_from: Mono,
+    last: (Celsius, Mono),
     /// The lowest reading since the lamp should have cooled, and when.
     lowest: Option<(Celsius, Mono)>,
     heats: Option<Heats>,
-    draws: Option<Watts>,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -63,24 +82,77 @@ impl fmt::Display for StillHeats {
 }
 
 impl Stoppage {
-    /// A watch that gives the lamp `after` to cool before it judges temperatures. `rated` is the lamp's power.
-    pub fn new(after: Duration, rated: Option<Watts>, now: Mono) -> Stoppage {
-        Stoppage { after, rated, off_since: Some(now), at_off: None, lowest: None, heats: None, draws: None }
+    /// A watch that gives the lamp `after` to cool before it judges temperatures. No lamp warms faster than `slew`; `rated`
+    /// is the lamp's power.
+    pub fn new(after: Duration, slew: KelvinPerSecond, rated: Option<Watts>, now: Mono) -> Stoppage {
+        Stoppage { after, slew, rated, off_since: Some(now), tracks: Vec::new(), draws: None, idle: None }
     }
 
     /// The lamp was told to be on (`true`) or off. Tell it at every change.
     pub fn told(&mut self, now: Mono, on: bool) {
         match (on, self.off_since) {
-            (true, _) => *self = Stoppage { off_since: None, ..Stoppage::new(self.after, self.rated, now) },
-            (false, None) => *self = Stoppage::new(self.after, self.rated, now),
+            (true, _) => *self = Stoppage { off_since: None, ..Stoppage::new(self.after, self.slew, self.rated, now) },
+            (false, None) => *self = Stoppage::new(self.after, self.slew, self.rated, now),
             (false, Some(_)) => {}
         }
     }
 
     /// A believable reading of a guard probe. `others_warm`: another lamp there may be warming it.
-    pub fn temperature(&mut self, now: Mono, reading: Celsius, cut: Celsius, others_warm: bool) {
+    pub fn temperature(&mut self, now: Mono, probe: ProbeIx, reading: Celsius, cut: Celsius, others_warm: bool) {
         let Some(off_since) = self.off_since else { return };
-        let at_off = *self.at_off.get_or_insert(reading);
+        if self.idle.is_some_and(|at| now.since(at) <= METER_TRUSTED) {
+            self.tracks.clear();
+            return;
+        }
+        let after = self.after;
+        let fresh = |judged_from| Track {
+            probe,
+            at_off: reading,
+            judged_from,
+            last: (reading, now),
+            lowest: None,
+            heats: None,
+        };
+        match self.tracks.iter_mut().find(|track| track.probe == probe) {
+            Some(track) if track.jumps(now, reading, self.slew) => *track = fresh(now.after(after)),
+            Some(track) => track.reading(now, reading, cut, others_warm),
+            None => {
+                let mut track = fresh(off_since.after(after));
+                track.reading(now, reading, cut, others_warm);
+                self.tracks.push(track);
+            }
+        }
+    }
+
+    /// A fresh reading of the lamp's own power probe.
+    pub fn power(&mut self, now: Mono, reading: Watts) {
+        let Some(off_since) = self.off_since else { return };
+        let threshold = self.rated.map_or(POWER_FLOOR.0, |rated| (rated.0 * POWER_SHARE).max(POWER_FLOOR.0));
+        let draws = reading.0 >= threshold;
+        self.draws = (draws && now.since(off_since) >= POWER_GRACE).then_some(reading);
+        self.idle = if draws { None } else { Some(now) };
+    }
+
+    /// How the lamp shows that it is on although it was told off.
+    pub fn evidence(&self) -> Option<StillHeats> {
+        if let Some(watts) = self.draws {
+            return Some(StillHeats::Power(watts));
+        }
+        let heats = self.tracks.iter().find_map(|track| track.heats)?;
+        Some(StillHeats::Temperature { from: heats.from, to: heats.peak })
+    }
+}
+
+impl Track {
+    /// Whether a reading has risen faster than any lamp can make it: then the probe has moved, or is not itself, and what
+    /// it read before says nothing about what comes.
+    fn jumps(&self, now: Mono, reading: Celsius, slew: KelvinPerSecond) -> bool {
+        let (last, at) = self.last;
+        (reading - last).0 > NOISE.0 + slew.0 * now.since(at).as_secs_f64()
+    }
+
+    fn reading(&mut self, now: Mono, reading: Celsius, cut: Celsius, others_warm: bool) {
+        self.last = (reading, now);
         if let Some(heats) = &mut self.heats {
             if reading > heats.peak {
                 heats.peak = reading;
@@ -90,12 +162,12 @@ impl Stoppage {
             }
             return;
         }
-        if now.since(off_since) < self.after {
+        if now < self.judged_from {
             return;
         }
-        let over_and_not_cooling = !(reading < cut) && !(at_off - reading >= FALL);
+        let over_and_not_cooling = !(reading < cut) && !(self.at_off - reading >= FALL);
         if over_and_not_cooling {
-            self.heats = Some(Heats { from: at_off, peak: reading });
+            self.heats = Some(Heats { from: self.at_off, peak: reading });
             return;
         }
         match self.lowest {
@@ -106,20 +178,5 @@ impl Stoppage {
             }
             _ => self.lowest = Some((reading, now)),
         }
-    }
-
-    /// A fresh reading of the lamp's own power probe.
-    pub fn power(&mut self, now: Mono, reading: Watts) {
-        let Some(off_since) = self.off_since else { return };
-        let threshold = self.rated.map_or(POWER_FLOOR.0, |rated| (rated.0 * POWER_SHARE).max(POWER_FLOOR.0));
-        self.draws = (now.since(off_since) >= POWER_GRACE && reading.0 >= threshold).then_some(reading);
-    }
-
-    /// How the lamp shows that it is on although it was told off.
-    pub fn evidence(&self) -> Option<StillHeats> {
-        if let Some(watts) = self.draws {
-            return Some(StillHeats::Power(watts));
-        }
-        self.heats.map(|heats| StillHeats::Temperature { from: heats.from, to: heats.peak })
     }
 }

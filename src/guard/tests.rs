@@ -531,14 +531,14 @@ mod stoppage {
     use super::*;
 
     fn off_at_zero() -> Stoppage {
-        Stoppage::new(Duration::from_secs(180), Some(Watts(75.0)), Mono::START)
+        Stoppage::new(Duration::from_secs(180), KelvinPerSecond(0.1), Some(Watts(75.0)), Mono::START)
     }
 
     /// Feeds temperatures a minute apart and tells the minute at which the lamp is found to heat still.
     fn found(readings: &[f64], others_warm: bool) -> Option<usize> {
         let mut stoppage = off_at_zero();
         let mut seen = (0..).zip(readings).map(|(minute, &reading)| {
-            stoppage.temperature(Mono::from_secs(minute * 60), Celsius(reading), Celsius(CUT), others_warm);
+            stoppage.temperature(Mono::from_secs(minute * 60), ProbeIx(0), Celsius(reading), Celsius(CUT), others_warm);
             stoppage.evidence().is_some()
         });
         seen.position(|found| found)
@@ -561,6 +561,29 @@ mod stoppage {
     }
 
     #[test]
+    fn a_reading_that_jumps_is_no_lamp_until_it_has_stood_for_as_long_as_any_other() {
+        // 8 K within a minute is more than 0.1 K/s: the probe has moved. Back again, or over the cut and staying there.
+        for (readings, expected) in [
+            (vec![32.0, 31.5, 31.0, 31.0, 31.0, 39.5, 39.5, 31.0, 31.0], None),
+            (vec![32.0, 31.5, 31.0, 31.0, 31.0, 42.0, 42.0, 42.0, 42.0], Some(8)),
+        ] {
+            assert_eq!(found(&readings, false), expected, "{readings:?}");
+        }
+    }
+
+    #[test]
+    fn two_probes_that_differ_are_no_lamp() {
+        let mut stoppage = off_at_zero();
+        for minute in 0..20 {
+            for (probe, reading) in [(0, 33.0), (1, 37.5)] {
+                let at = Mono::from_secs(minute * 60 + probe as u64 * 15);
+                stoppage.temperature(at, ProbeIx(probe), Celsius(reading), Celsius(CUT), false);
+            }
+        }
+        assert_eq!(stoppage.evidence(), None);
+    }
+
+    #[test]
     fn a_room_that_warms_over_the_morning_is_no_lamp() {
         let readings: Vec<_> = (0..600).map(|minute| 20.0 + f64::from(minute) / 60.0).collect();
         assert_eq!(found(&readings, false), None);
@@ -576,16 +599,33 @@ mod stoppage {
     }
 
     #[test]
+    fn a_meter_that_shows_no_power_is_believed_before_a_probe() {
+        let mut stoppage = off_at_zero();
+        for minute in 0..20 {
+            let now = Mono::from_secs(minute * 60);
+            stoppage.power(now, Watts(0.4));
+            stoppage.temperature(now, ProbeIx(0), Celsius(41.0 + minute as f64), Celsius(CUT), false);
+            assert_eq!(stoppage.evidence(), None, "at {minute} min");
+        }
+        // Once the meter has fallen silent the probe counts again.
+        for minute in 24..30 {
+            let now = Mono::from_secs(minute * 60);
+            stoppage.temperature(now, ProbeIx(0), Celsius(61.0 + minute as f64 / 2.0), Celsius(CUT), false);
+        }
+        assert!(stoppage.evidence().is_some());
+    }
+
+    #[test]
     fn evidence_ends_when_the_lamp_has_cooled_or_is_told_on() {
         let mut stoppage = off_at_zero();
         for (minute, reading) in [(0, 41.0), (3, 42.0), (4, 41.5)] {
-            stoppage.temperature(Mono::from_secs(minute * 60), Celsius(reading), Celsius(CUT), false);
+            stoppage.temperature(Mono::from_secs(minute * 60), ProbeIx(0), Celsius(reading), Celsius(CUT), false);
         }
         assert_eq!(stoppage.evidence(), Some(StillHeats::Temperature { from: Celsius(41.0), to: Celsius(42.0) }));
         let mut told_on = stoppage.clone();
         told_on.told(Mono::from_secs(300), true);
         assert_eq!(told_on.evidence(), None);
-        stoppage.temperature(Mono::from_secs(300), Celsius(41.0), Celsius(CUT), false);
+        stoppage.temperature(Mono::from_secs(300), ProbeIx(0), Celsius(41.0), Celsius(CUT), false);
         assert_eq!(stoppage.evidence(), None);
     }
 }

@@ -11,7 +11,7 @@ pub(super) struct Evidence<'a> {
     pub sight: &'a Sight,
     /// What is so.
     pub world: &'a World,
-    /// The core, where the daemon runs: for guards alone.
+    /// The core, where the daemon runs: for guards and reasons alone.
     pub core: Option<&'a Controller>,
 }
 
@@ -133,9 +133,9 @@ fn found(what: &What, evidence: &Evidence<'_>) -> Option<String> {
         }
         What::Burns(e, l, _) => format!("it draws {}", world.power(*e, *l)?),
         What::Told(e, l, _) | What::Because(e, l, _) => {
-            // The reason of now: that of the last switch may be another.
-            let reason = core.as_ref()?.view(*e)?.lamps.get(l.0)?.reason.clone();
-            format!("it is told {}: {reason}", sight.lamp(*e, *l).level)
+            let view = core.as_ref()?.view(*e)?;
+            let lamp = view.lamps.get(l.0)?;
+            format!("it is told {}: {}", lamp.wanted, lamp.reason)
         }
         What::Guard(e, l, _) => {
             let view = core.as_ref()?.view(*e)?;

@@ -4,12 +4,12 @@ use std::sync::Arc;
 
 use crate::guard::{Latch, Refusal, Stoppage, WeakWatch};
 use crate::settings::{Enclosure, Guard, LampIx, ProbeIx};
+use crate::time::Mono;
 use crate::units::{Celsius, Level};
 
 use super::EnclosureControl;
 use crate::control::alarm::AlarmKind;
 use crate::control::context::Context;
-use crate::control::reason::Reason;
 use crate::control::trouble::Trouble;
 
 /// A lamp with its own power probe drawing less than this share of its rated power is dark; a guess.
@@ -83,9 +83,7 @@ impl EnclosureControl {
             };
             let frozen = guarded().any(|(_, control)| control.guard.frozen() == Some(ProbeIx(at)));
             let apart = guarded().find_map(|(_, control)| control.guard.disagreement(now));
-            let projected = guarded().any(|(_, control)| {
-                matches!(&control.reason, Reason::Guard(Refusal::Projected { probe: name, .. }) if **name == *probe.name)
-            });
+            let projected = guarded().any(|(_, control)| control.guard.is_late(ProbeIx(at)));
             let control = &mut self.probes[at];
             if !control.intake.is_doubtful(now) {
                 control.doubt = None;
@@ -127,11 +125,6 @@ impl EnclosureControl {
                 watch.forget();
             }
             let dark = watch.is_dark(band);
-            for &LampIx(lamp) in &watch.lamps {
-                let sign = || format!("probe {} sees no UV", probe.name);
-                let trouble = dark.map(|dark| dark.then(|| Trouble::LampDark { sign: sign() }));
-                self.board.judge(now, stamp, AlarmKind::LampDark, &enclosure.lamps[lamp].name, trouble);
-            }
             let Some(band) = band else { continue };
             let (below, above) = watch.band_troubles(band).unzip();
             let below = below.map(|below| below.filter(|_| dark != Some(true)));
@@ -151,19 +144,44 @@ impl EnclosureControl {
             };
             self.board.set(now, stamp, AlarmKind::UvOverCeiling, &probe.name, over);
         }
-        for (lamp, control) in enclosure.lamps.iter().zip(&self.lamps) {
-            let (Some(ProbeIx(power)), Some(rated)) = (lamp.power_probe, lamp.power) else { continue };
-            let Some(draws) = self.probes[power].intake.fresh(now, &enclosure.probes[power]) else { continue };
-            // Dimmed or pulsed lamps draw less by design.
-            let full = control.drive.wanted() == Level::FULL;
-            let lit = full && control.lit_for(now, lamp).is_some_and(|lasted| lasted >= enclosure.probes[power].every);
-            if lit || control.drive.wanted().is_off() {
-                let dark = lit && draws < rated.0 * DARK_POWER;
-                let sign = || format!("it draws {:.0} of {rated}", draws);
-                let trouble = dark.then(|| Trouble::LampDark { sign: sign() });
-                self.board.set(now, stamp, AlarmKind::LampDark, &lamp.name, trouble);
-            }
+    }
+
+    /// Lamps that are on by every account and give no sign of it. One sign that is missing is enough; that all is well is
+    /// told by the UV where anybody looks for it, and else by the power drawn.
+    pub(super) fn judge_dark(&mut self, ctx: &Context<'_>, enclosure: &Enclosure) {
+        for (at, lamp) in enclosure.lamps.iter().enumerate() {
+            let by_uv = self.dark_by_uv(enclosure, LampIx(at));
+            let by_power = self.dark_by_power(ctx.now, enclosure, at);
+            let looked_for = self.uv.iter().any(|watch| watch.lamps.contains(&LampIx(at)));
+            let well = if looked_for { &by_uv } else { &by_power } == &Some(None);
+            let verdict = match by_uv.flatten().or(by_power.flatten()) {
+                Some(sign) => Some(Some(Trouble::LampDark { sign })),
+                None => well.then_some(None),
+            };
+            self.board.judge(ctx.now, ctx.stamp, AlarmKind::LampDark, &lamp.name, verdict);
         }
+    }
+
+    /// The sign that a lamp is dark by the UV probe it lights; `None` while that cannot be said.
+    fn dark_by_uv(&self, enclosure: &Enclosure, lamp: LampIx) -> Option<Option<String>> {
+        let watch = self.uv.iter().find(|watch| watch.lamps.contains(&lamp))?;
+        let dark = watch.is_dark(enclosure.care.uv)?;
+        Some(dark.then(|| format!("probe {} sees no UV", enclosure.probes[watch.probe.0].name)))
+    }
+
+    /// The sign that a lamp is dark by its own power probe; `None` while that cannot be said.
+    fn dark_by_power(&self, now: Mono, enclosure: &Enclosure, at: usize) -> Option<Option<String>> {
+        let (lamp, control) = (&enclosure.lamps[at], &self.lamps[at]);
+        let (ProbeIx(power), rated) = lamp.power_probe.zip(lamp.power)?;
+        let probe = &enclosure.probes[power];
+        let (draws, read) = self.probes[power].intake.last().filter(|&(_, read)| now.since(read) <= probe.stale)?;
+        if control.drive.wanted().is_off() {
+            return Some(None);
+        }
+        // Dimmed or pulsed lamps draw less by design, and what was read before it came on says nothing.
+        let lit_for = control.lit_for(now, lamp).filter(|_| control.drive.wanted() == Level::FULL)?;
+        let can_be_judged = lit_for >= probe.every && now.since(read) < lit_for;
+        can_be_judged.then(|| (draws < rated.0 * DARK_POWER).then(|| format!("it draws {draws:.0} of {rated}")))
     }
 }
 
