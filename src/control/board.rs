@@ -82,7 +82,8 @@ impl Board {
     /// and one that was only about to be raised is not.
     pub(super) fn relent(&mut self, now: Mono, kind: AlarmKind, subject: &str) {
         let stands = |entry: &Entry| entry.life.state().is_active();
-        if !self.entries.is_empty() && self.entries.get(&(kind, subject.to_owned())).is_some_and(|entry| !stands(entry)) {
+        if !self.entries.is_empty() && self.entries.get(&(kind, subject.to_owned())).is_some_and(|entry| !stands(entry))
+        {
             self.clear(now, kind, subject);
         }
     }

@@ -431,18 +431,7 @@ impl EnclosureControl {
             if self.probes[watch.probe.0].intake.is_silent(now, probe) {
                 watch.forget();
             }
-            let dark = watch.is_dark(band);
-            for &LampIx(lamp) in &watch.lamps {
-                let name = &enclosure.lamps[lamp].name;
-                let sign = || format!("probe {} sees no UV", probe.name);
-                match dark {
-                    Some(dark) => {
-                        let trouble = dark.then(|| Trouble::LampDark { sign: sign() });
-                        self.board.set(now, stamp, AlarmKind::LampDark, name, trouble);
-                    }
-                    None => self.board.relent(now, AlarmKind::LampDark, name),
-                }
-            }
+            watch.judge_dark(band);
             let Some(band) = band else { continue };
             let (below, above) = watch.band_troubles(band);
             self.board.set(now, stamp, AlarmKind::UvBelowBand, &probe.name, below);
@@ -461,25 +450,45 @@ impl EnclosureControl {
             };
             self.board.set(now, stamp, AlarmKind::UvOverCeiling, &probe.name, over);
         }
-        for (lamp, control) in enclosure.lamps.iter().zip(&self.lamps) {
-            let (Some(ProbeIx(power)), Some(rated)) = (lamp.power_probe, lamp.power) else { continue };
-            let probe = &enclosure.probes[power];
-            let last = self.probes[power].intake.last().filter(|&(_, at)| now.since(at) <= probe.stale);
-            let Some((draws, at)) = last else {
-                self.board.relent(now, AlarmKind::LampDark, &lamp.name);
-                continue;
+        self.judge_dark(ctx, enclosure);
+    }
+
+    /// A lamp that is on by every account is dark by any sign of it. It is not dark once its UV is seen, or, where nobody
+    /// looks for that, once it draws power. Anything else says nothing.
+    fn judge_dark(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
+        let (now, stamp) = (ctx.now, ctx.stamp);
+        for (at, lamp) in enclosure.lamps.iter().enumerate() {
+            let watched = || self.uv.iter().filter(|watch| watch.lamps.contains(&LampIx(at)));
+            let no_uv = watched().find(|watch| watch.dark() == Some(true)).map(|watch| watch.probe);
+            let sees_uv = watched().any(|watch| watch.dark() == Some(false));
+            let draws = self.draws_while_lit(now, enclosure, at);
+            let too_little = draws.filter(|(draws, rated)| *draws < rated.0 * DARK_POWER);
+            let sign = match (no_uv, too_little) {
+                (Some(ProbeIx(probe)), _) => Some(format!("probe {} sees no UV", enclosure.probes[probe].name)),
+                (None, Some((draws, rated))) => Some(format!("it draws {draws:.0} of {rated}")),
+                (None, None) => None,
             };
-            // Dimmed or pulsed lamps draw less by design, and what was read before it came on says nothing.
-            let full = control.drive.wanted() == Level::FULL;
-            let lit_for = control.lit_for(now, lamp).filter(|_| full);
-            let lit = lit_for.is_some_and(|lasted| lasted >= probe.every && now.since(at) < lasted);
-            if lit || control.drive.wanted().is_off() {
-                let dark = lit && draws < rated.0 * DARK_POWER;
-                let sign = || format!("it draws {:.0} of {rated}", draws);
-                let trouble = dark.then(|| Trouble::LampDark { sign: sign() });
-                self.board.set(now, stamp, AlarmKind::LampDark, &lamp.name, trouble);
+            let lit = sees_uv || (draws.is_some() && watched().next().is_none());
+            match sign {
+                Some(sign) => {
+                    let trouble = Some(Trouble::LampDark { sign });
+                    self.board.set(now, stamp, AlarmKind::LampDark, &lamp.name, trouble);
+                }
+                None if lit => self.board.set(now, stamp, AlarmKind::LampDark, &lamp.name, None),
+                None => self.board.relent(now, AlarmKind::LampDark, &lamp.name),
             }
         }
+    }
+
+    /// What a lamp's own power probe has read since the lamp has been fully on, beside its rated power; none while that
+    /// cannot be told. Dimmed or pulsed lamps draw less by design.
+    fn draws_while_lit(&self, now: Mono, enclosure: &Enclosure, at: usize) -> Option<(f64, Watts)> {
+        let (lamp, control) = (&enclosure.lamps[at], &self.lamps[at]);
+        let (ProbeIx(power), rated) = (lamp.power_probe?, lamp.power?);
+        let probe = &enclosure.probes[power];
+        let (draws, heard) = self.probes[power].intake.last().filter(|&(_, heard)| now.since(heard) <= probe.stale)?;
+        let lit_for = control.lit_for(now, lamp).filter(|_| control.drive.wanted() == Level::FULL)?;
+        (lit_for >= probe.every && now.since(heard) < lit_for).then_some((draws, rated))
     }
 
     /// When [`EnclosureControl::step`] may have something to do without any event.

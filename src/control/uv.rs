@@ -25,6 +25,8 @@ pub(super) struct UvWatch {
     pub(super) lamps: Vec<LampIx>,
     smoothed: Option<(Uvi, Mono)>,
     last: Option<Uvi>,
+    /// Whether there is no UV at all although every lamp is warm; none while that cannot be said.
+    dark: Option<bool>,
     /// What was last known while the lamps were warm: no UV at all, and the smoothed reading.
     was_dark: bool,
     known: Option<Uvi>,
@@ -34,7 +36,17 @@ pub(super) struct UvWatch {
 
 impl UvWatch {
     pub(super) fn new(probe: ProbeIx, lamps: Vec<LampIx>) -> UvWatch {
-        UvWatch { probe, lamps, smoothed: None, last: None, was_dark: false, known: None, below: false, above: false }
+        UvWatch {
+            probe,
+            lamps,
+            smoothed: None,
+            last: None,
+            dark: None,
+            was_dark: false,
+            known: None,
+            below: false,
+            above: false,
+        }
     }
 
     /// Takes in a believable reading. `warm`: every lamp at the probe is on, by every account, and has warmed up.
@@ -54,14 +66,17 @@ impl UvWatch {
         self.smoothed = Some((smoothed, now));
     }
 
-    /// Whether there is no UV at all although every lamp is warm. `None` while that cannot be said.
-    pub(super) fn is_dark(&mut self, band: Option<UvBand>) -> Option<bool> {
-        self.smoothed?;
+    /// Judges whether there is any UV.
+    pub(super) fn judge_dark(&mut self, band: Option<UvBand>) {
         let share = band.map_or(DARK, |band| Uvi(band.low.0 * DARK_SHARE));
         let threshold = if share < DARK { share } else { DARK };
-        let dark = self.last.map(|last| last < threshold);
-        self.was_dark = dark == Some(true);
-        dark
+        self.dark = self.smoothed.and(self.last).map(|last| last < threshold);
+        self.was_dark = self.dark.unwrap_or(self.was_dark);
+    }
+
+    /// Whether there is no UV at all although every lamp is warm, as last judged; none while that cannot be said.
+    pub(super) fn dark(&self) -> Option<bool> {
+        self.dark
     }
 
     /// What is wrong with the UV by `band`, low and high: while lamps are cold, what was known when they were warm. No UV
@@ -131,14 +146,18 @@ mod tests {
 
     #[test]
     fn no_uv_from_warm_lamps_is_dark_and_cold_lamps_say_nothing() {
-        assert_eq!(after(&[0.0]).is_dark(Some(BAND)), Some(true));
-        assert_eq!(after(&[0.5]).is_dark(Some(BAND)), Some(false));
+        let dark = |watch: &mut UvWatch| {
+            watch.judge_dark(Some(BAND));
+            watch.dark()
+        };
+        assert_eq!(dark(&mut after(&[0.0])), Some(true));
+        assert_eq!(dark(&mut after(&[0.5])), Some(false));
         let mut dead = after(&[4.0, 4.0, 0.0, 0.0]);
-        assert_eq!(dead.is_dark(Some(BAND)), Some(true));
+        assert_eq!(dark(&mut dead), Some(true));
         dead.reading(Mono::from_secs(7200), Uvi(0.0), false);
         assert!(dead.band_troubles(BAND).0.is_none(), "a dark lamp that has gone off is not below its band");
         let mut cold = after(&[4.0]);
         cold.reading(Mono::from_secs(600), Uvi(0.0), false);
-        assert_eq!(cold.is_dark(Some(BAND)), None);
+        assert_eq!(dark(&mut cold), None);
     }
 }
