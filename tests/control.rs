@@ -262,6 +262,22 @@ fn a_stored_command_is_deleted_and_told() {
 }
 
 #[test]
+fn a_lost_broker_opens_no_contactor() {
+    let toml = one_with("cut_off = \"mains\"", "[cut_off.mains]\nrelay = { set = \"mains/set\", state = \"mains\" }\n");
+    let mut room = noon(&toml, "25.0");
+    room.wait(600);
+    assert_eq!(room.level("e1/heat"), Level::FULL);
+    // The lamp goes off because its probe cannot be heard, and its relay cannot be told.
+    room.event(Event::LinkDown);
+    room.keeps_saying("e1/basking", "", 30);
+    room.wait(600);
+    assert_eq!(room.level("e1/heat"), Level::OFF);
+    let told = room.commands.len();
+    room.event(Event::LinkUp);
+    assert_eq!(room.told("mains", told), [Level::FULL]);
+}
+
+#[test]
 fn a_stored_command_for_a_contactor_is_shown_for_a_while_and_then_over() {
     let toml = one_with("cut_off = \"mains\"", "[cut_off.mains]\nrelay = { set = \"mains/set\", state = \"mains\" }\n");
     let mut room = noon(&toml, "31.0");
@@ -604,6 +620,37 @@ fn idle_hours_cost_few_ticks() {
     room.wait(3600);
     // 120 readings of one probe and 60 of the other; a state document every ten seconds at most.
     assert!(room.ticks - before < 400, "{} ticks in an hour", room.ticks - before);
+}
+
+#[test]
+fn a_lamp_whose_uv_died_is_dark_though_it_draws_its_power() {
+    let with_meter = ONE
+        .replace("lights = \"uv\"\n", "lights = \"uv\"\npower = \"meter\"\n")
+        .replace("[enclosure.lamps.heat]", "[enclosure.probes.meter]\nmeasures = \"power\"\ntopic = \"e1/meter\"\nevery = \"30s\"\n\n[enclosure.lamps.heat]");
+    let mut room = noon(&with_meter, "32.0");
+    room.keeps_saying("e1/meter", "24.0", 30);
+    room.wait(1800);
+    assert_eq!(room.alarm(AlarmKind::LampDark), None);
+    room.keeps_saying("e1/uv", "0.0", 60);
+    room.wait(1800);
+    assert!(room.alarm(AlarmKind::LampDark).is_some(), "{:?}", room.log);
+    room.keeps_saying("e1/uv", "4.0", 60);
+    room.wait(600);
+    assert_eq!(room.alarm(AlarmKind::LampDark), None);
+}
+
+#[test]
+fn what_a_meter_read_before_the_lamp_came_on_is_no_dark_lamp() {
+    let with_meter = one_with("power = \"meter\"", "")
+        .replace("[enclosure.lamps.heat]", "[enclosure.probes.meter]\nmeasures = \"power\"\ntopic = \"e1/meter\"\nevery = \"30s\"\n\n[enclosure.lamps.heat]");
+    let mut room = noon(&with_meter, "33.5");
+    room.wait(600);
+    room.say("e1/meter", "0.0");
+    room.keeps_saying("e1/basking", "25.0", 30);
+    assert_eq!(room.level("e1/heat"), Level::FULL);
+    // The meter falls silent: what it read while the lamp was off says nothing about the lamp that is on.
+    room.wait(1200);
+    assert_eq!(room.alarm(AlarmKind::LampDark), None, "{:?}", room.log);
 }
 
 #[test]

@@ -74,7 +74,8 @@ impl Drive {
         self.sent = None;
         self.tries = 0;
         self.acknowledged = false;
-        self.disagrees_since = (!self.reports_wanted()).then_some(now);
+        // Nobody can obey what nobody is told.
+        self.disagrees_since = (self.connected && !self.reports_wanted()).then_some(now);
         self.deaf_since = self.disagrees_since.map(|since| self.deaf_since.unwrap_or(since));
     }
 
@@ -302,6 +303,9 @@ mod tests {
         drive.report(Mono::from_secs(100), Level::FULL);
         drive.link_down();
         assert!(!drive.is_deaf(Mono::from_secs(1000), &with_state));
+        drive.want(Mono::from_secs(500), on());
+        drive.want(Mono::from_secs(600), Permit::OFF);
+        assert_eq!(drive.disagreement(Mono::from_secs(1000)), None, "nobody can obey what nobody is told");
         drive.link_up(Mono::from_secs(1000));
         assert!(!drive.is_deaf(Mono::from_secs(1024), &with_state));
         assert!(drive.is_deaf(Mono::from_secs(1025), &with_state));
