@@ -5,7 +5,8 @@ use std::time::Duration;
 use chrono::{DateTime, TimeDelta, Utc};
 
 use crate::control::photoperiod::DayClock;
-use crate::control::{Act, Command, Effect, Event, OutputRef};
+use crate::control::{Act, AlarmKind, Command, Effect, Event, OutputRef};
+use crate::guard::SafetyRecord;
 use crate::message::{self, Routes};
 use crate::settings::{EnclosureIx, Settings};
 use crate::simulator::{Fault, Message, Physics, Switch, TimedFault, World};
@@ -119,6 +120,8 @@ struct Run<'s> {
     reconciled_by: Option<u64>,
     /// Since when something is retained on a command topic.
     kept_since: Vec<(String, u64)>,
+    /// Contactors that the event in hand has opened.
+    opened: Vec<String>,
     /// Enclosures that the event in hand has touched.
     touched: Vec<EnclosureIx>,
     /// What the keeper does, the rounds after healing among it.
@@ -198,6 +201,7 @@ impl<'s> Run<'s> {
             booted: 0,
             reconciled_by: None,
             kept_since: Vec::new(),
+            opened: Vec::new(),
             touched: Vec::new(),
             acts: acts(scenario),
             acted: 0,
@@ -399,6 +403,7 @@ impl<'s> Run<'s> {
             self.carry_out(effect);
         }
         self.effects = effects;
+        self.judge_opened();
         self.judge_step(any);
     }
 
@@ -416,6 +421,17 @@ impl<'s> Run<'s> {
         self.touched = touched;
         if self.oracle.has_findings() {
             self.oracle.findings().into_iter().for_each(|finding| self.found(finding));
+        }
+    }
+
+    /// A contactor takes the heat from a whole rack until a person comes: it opens for a cause that is told, or not at all.
+    fn judge_opened(&mut self) {
+        let causes = [AlarmKind::HeatUnstoppable, AlarmKind::RelayDeaf];
+        let told = self.sight.alarms.keys().any(|(_, kind)| causes.contains(kind));
+        for text in std::mem::take(&mut self.opened) {
+            if !told {
+                self.violate("cut-off-without-cause", None, text);
+            }
         }
     }
 
@@ -456,7 +472,12 @@ impl<'s> Run<'s> {
                 }
             }
             Effect::State(_) => {}
-            Effect::Remember(record) => self.host.remember(self.now, record),
+            Effect::Remember(record) => {
+                if let SafetyRecord::CutOff { name, open: Some(why) } = &record {
+                    self.opened.push(format!("cut-off {name} opens and no alarm says why: {why}"));
+                }
+                self.host.remember(self.now, record);
+            }
         }
     }
 
