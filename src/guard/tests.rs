@@ -599,6 +599,26 @@ mod stoppage {
     }
 
     #[test]
+    fn a_lit_lamp_that_never_cools_is_found_by_a_smaller_rise() {
+        // Told on at zero and off at ten minutes; then readings a minute apart. After-heat is no welded relay, and neither
+        // is a room that warms after the lamp has cooled.
+        for (readings, expected) in [
+            ((0..40).map(|minute| 32.5 + 0.15 * f64::from(minute)).collect::<Vec<_>>(), true),
+            (vec![32.5, 33.0, 33.8, 34.2, 34.3, 34.0, 33.0, 32.0, 31.0, 30.0], false),
+            ((0..40).map(|minute| 32.5 + 0.05 * f64::from(minute)).collect(), false),
+        ] {
+            let mut stoppage = off_at_zero();
+            stoppage.told(Mono::from_secs(1), true);
+            stoppage.told(Mono::from_secs(600), false);
+            for (minute, &reading) in (0..).zip(&readings) {
+                let now = Mono::from_secs(600 + minute * 60);
+                stoppage.temperature(now, ProbeIx(0), Celsius(reading), Celsius(CUT), false);
+            }
+            assert_eq!(stoppage.evidence().is_some(), expected, "{readings:?}");
+        }
+    }
+
+    #[test]
     fn a_meter_that_shows_no_power_is_believed_before_a_probe() {
         let mut stoppage = off_at_zero();
         for minute in 0..20 {
