@@ -32,9 +32,6 @@ pub(super) struct Arguments {
     /// Print the outcomes as a JSON array
     #[arg(long)]
     json: bool,
-    /// Write a page with plots for each rehearsal here
-    #[arg(long, value_name = "DIR")]
-    report: Option<PathBuf>,
     /// Leave out scenarios marked as slow
     #[arg(long)]
     quick: bool,
@@ -69,7 +66,7 @@ fn rehearse_one(scenario: &Scenario, seed: u64) -> Result<Done, String> {
     let begun = Instant::now();
     let drawn = rehearsal::draw(scenario, seed)?;
     let mut outcome = rehearsal::rehearse(&drawn, &Options::default());
-    if seed % SAMPLED == 0 && rehearsal::rehearse(&drawn, &Options::default()).hash != outcome.hash {
+    if seed.is_multiple_of(SAMPLED) && rehearsal::rehearse(&drawn, &Options::default()).hash != outcome.hash {
         outcome.violations.push(Violation {
             rule: "not-deterministic".to_owned(),
             at: 0,
@@ -188,7 +185,7 @@ fn progress(finished: usize, count: usize) {
 fn finish(done: &[Done], arguments: &Arguments, took: Duration) -> io::Result<ExitCode> {
     let mut out = io::stdout().lock();
     if arguments.json {
-        let all: Vec<_> = done.iter().map(|done| as_json(done)).collect();
+        let all: Vec<_> = done.iter().map(as_json).collect();
         serde_json::to_writer_pretty(&mut out, &Value::Array(all))?;
         writeln!(out)?;
     } else {
@@ -200,7 +197,7 @@ fn finish(done: &[Done], arguments: &Arguments, took: Duration) -> io::Result<Ex
             done.iter().for_each(|done| coverage.add(&done.outcome.coverage));
             write!(out, "{}", coverage.table())?;
         }
-        let years = done.iter().map(|done| enclosure_years(done)).sum::<f64>();
+        let years = done.iter().map(enclosure_years).sum::<f64>();
         let good = done.iter().filter(|done| done.outcome.is_good()).count();
         writeln!(
             out,

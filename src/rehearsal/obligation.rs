@@ -279,19 +279,35 @@ fn is_excused(scene: &Scene<'_>, e: EnclosureIx) -> bool {
     })
 }
 
+/// Classes of faults of the plant that can only take heat or light away, or a reading.
+const HARMLESS: [&str; 21] = [
+    "power-fails",
+    "brown-out",
+    "window-opens",
+    "draught",
+    "dirt-gathers",
+    "uv-dies",
+    "lamp-breaks",
+    "lamp-flickers",
+    "lamp-ages-fast",
+    "relay-stays-open",
+    "report-freezes",
+    "report-lost",
+    "probe-silent",
+    "probe-reboots",
+    "probe-drops-out",
+    "probe-slow",
+    "probe-jitter",
+    "probe-duplicates",
+    "probe-retains",
+    "probe-ghosts",
+    "relay-reboots",
+];
+
 /// Whether a mishap can make a place hotter than the guard lets it, or hide that it is.
 fn lets_heat(what: &Mishap, all_hold: bool) -> bool {
     match what {
-        Mishap::Plant(fault) => match fault.class() {
-            "power-fails" | "brown-out" | "window-opens" | "draught" | "dirt-gathers" | "uv-dies" | "lamp-breaks" => {
-                false
-            }
-            "lamp-flickers" | "lamp-ages-fast" | "relay-stays-open" | "report-freezes" | "report-lost" => false,
-            "probe-silent" | "probe-reboots" | "probe-drops-out" | "probe-slow" | "probe-jitter" => false,
-            "probe-duplicates" | "probe-retains" | "probe-ghosts" => false,
-            "relay-reboots" => false,
-            _ => true,
-        },
+        Mishap::Plant(fault) => !HARMLESS.contains(&fault.class()),
         Mishap::MessagesLate(_) | Mishap::MessagesLost(_) => true,
         Mishap::StoredCommand(..) => true,
         Mishap::ClockSteps(_) | Mishap::ClockDrifts(_) | Mishap::ClockUnset | Mishap::DiskFull => false,

@@ -83,7 +83,7 @@ impl Outcome {
 
 /// Rehearses `scenario`.
 pub fn rehearse(scenario: &Scenario, options: &Options) -> Outcome {
-    Run::new(scenario, options).to_the_end()
+    Run::new(scenario, options).finish()
 }
 
 /// A rehearsal under way. Moments are ms since the start of the story.
@@ -216,7 +216,7 @@ impl<'s> Run<'s> {
         }
     }
 
-    fn to_the_end(mut self) -> Outcome {
+    fn finish(mut self) -> Outcome {
         let mut spins = 0;
         loop {
             let next = self.next().min(self.end);
