@@ -13,6 +13,7 @@
 //! | [`message`] | bytes on topics to events, effects to bytes on topics | all above |
 //! | [`config`] | TOML text to settings, with every finding | `science`, `settings`, `units` |
 //! | [`replay`] | a recording through the control core, in the recording's time | `control`, `message` and all they use |
+//! | [`rehearsal`] | stories and swarms: core and simulated room together in virtual time | `simulator`, `config`, `message` and all they use |
 //! | [`simulator`] | a physical room that answers by messages | `science`, `units`, `settings` |
 //! | `wire` | the MQTT connection | all above |
 //! | `daemon` | the live driver of the core | all above |

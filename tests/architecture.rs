@@ -26,6 +26,7 @@ const ROOMS: &[(&str, &[&str])] = &[
     ("config", &["units", "time", "science", "settings"]),
     ("replay", &["units", "time", "science", "settings", "guard", "control", "message"]),
     ("simulator", &["units", "time", "science", "settings"]),
+    ("rehearsal", &["units", "time", "science", "settings", "guard", "control", "message", "config", "simulator"]),
     ("wire", &["units", "time", "settings", "guard", "control", "message"]),
     ("daemon", &["units", "time", "settings", "guard", "control", "message", "config", "wire"]),
     (
@@ -40,6 +41,7 @@ const ROOMS: &[(&str, &[&str])] = &[
             "message",
             "config",
             "replay",
+            "rehearsal",
             "simulator",
             "wire",
             "daemon",
