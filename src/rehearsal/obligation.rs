@@ -186,7 +186,7 @@ fn broker_lost(scene: &Scene<'_>) -> Option<String> {
 /// A clock that jumps while the daemon runs is an alarm for as long as the core cannot have got used to it.
 fn clock(scene: &Scene<'_>) -> Option<String> {
     // Its patience is 15 min; a jump is more than 60 s (the core's own numbers).
-    const WITHIN: std::ops::Range<u64> = 60_000..14 * 60_000;
+    const WITHIN: std::ops::Range<u64> = 130_000..14 * 60_000;
     let jumps = |what: &Mishap| match what {
         Mishap::ClockSteps(by) => by.abs() > 70.0,
         Mishap::ClockUnset => true,

@@ -28,6 +28,9 @@ const GRID: u64 = 30_000;
 /// After a power cut the broker is back this long after the mains, and the daemon, ms: guesses at small boards.
 const BROKER_BOOTS: u64 = 8_000;
 const DAEMON_BOOTS: u64 = 20_000;
+/// The daemon comes round this often at the latest, ms. Under a service manager's watchdog it does more often; what
+/// rests on that is not to be relied on.
+const COMES_ROUND: u64 = 60_000;
 /// After everything is healed a person comes and resets what must be reset, at these times, ms; guesses.
 const ROUNDS: [u64; 2] = [60_000, 2 * 3_600_000];
 /// After the broker's return every output is as wanted within this, ms (the wire's own promise).
@@ -116,6 +119,8 @@ struct Run<'s> {
     up_since: Option<u64>,
     down_since: Option<u64>,
     booted: u64,
+    /// When the core was last handed anything.
+    handled: u64,
     /// When outputs must be as wanted again, after the broker's return.
     reconciled_by: Option<u64>,
     /// Since when something is retained on a command topic.
@@ -199,6 +204,7 @@ impl<'s> Run<'s> {
             up_since: None,
             down_since: Some(0),
             booted: 0,
+            handled: 0,
             reconciled_by: None,
             kept_since: Vec::new(),
             opened: Vec::new(),
@@ -255,7 +261,8 @@ impl<'s> Run<'s> {
         let turn = self.turns.get(self.turned).map(|(at, ..)| *at);
         let act = self.acts.get(self.acted).map(|(at, _)| *at);
         let deadline = self.host.core.as_ref().and_then(|core| core.next_deadline());
-        let deadline = deadline.map(|at| self.host.story_time(at));
+        let round = self.host.core.is_some().then_some(self.handled + COMES_ROUND);
+        let deadline = deadline.map(|at| self.host.story_time(at)).into_iter().chain(round).min();
         let world = self.world.next_event().map(ms);
         let look = Some(self.looked + GRID);
         let all = [
@@ -297,7 +304,8 @@ impl<'s> Run<'s> {
             self.handle(Event::Act(act));
         }
         let deadline = self.host.core.as_ref().and_then(|core| core.next_deadline());
-        if deadline.is_some_and(|at| self.host.story_time(at) <= self.now) {
+        let is_due = deadline.is_some_and(|at| self.host.story_time(at) <= self.now);
+        if is_due || self.now >= self.handled + COMES_ROUND {
             self.handle(Event::Tick);
         }
         self.look();
@@ -397,6 +405,7 @@ impl<'s> Run<'s> {
         let moment = self.host.moment(self.now);
         let Some(core) = &mut self.host.core else { return };
         let mut effects = std::mem::take(&mut self.effects);
+        self.handled = self.now;
         let any = matches!(event, Event::Tick | Event::Act(_) | Event::LinkUp);
         core.handle(moment, event, &mut effects);
         for effect in effects.drain(..) {
