@@ -13,6 +13,7 @@
 //! | [`message`] | bytes on topics to events, effects to bytes on topics | all above |
 //! | [`config`] | TOML text to settings, with every finding | `science`, `settings`, `units` |
 //! | [`simulator`] | a physical room that answers by messages | `science`, `units`, `settings` |
+//! | [`rehearsal`] | core and plant in virtual time: stories, oracles, swarms | all above |
 //! | `wire` | the MQTT connection | all above |
 //! | `daemon` | the live driver of the core | all above |
 //! | `commands` | the command line | everything |

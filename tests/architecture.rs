@@ -25,6 +25,7 @@ const ROOMS: &[(&str, &[&str])] = &[
     ("message", &["units", "time", "science", "settings", "guard", "control"]),
     ("config", &["units", "time", "science", "settings"]),
     ("simulator", &["units", "time", "science", "settings"]),
+    ("rehearsal", &["units", "time", "science", "settings", "guard", "control", "message", "config", "simulator"]),
     ("wire", &["units", "time", "settings", "guard", "control", "message"]),
     ("daemon", &["units", "time", "settings", "guard", "control", "message", "config", "wire"]),
     (
@@ -39,6 +40,7 @@ const ROOMS: &[(&str, &[&str])] = &[
             "message",
             "config",
             "simulator",
+            "rehearsal",
             "wire",
             "daemon",
         ],

@@ -65,11 +65,11 @@ struct Done {
 const SAMPLED: u64 = 8;
 
 /// Rehearses one scenario with one seed.
-fn rehearse_one(scenario: &Scenario, seed: u64) -> Result<Done, String> {
+fn rehearse_one(scenario: &Scenario, seed: u64, trace: bool) -> Result<Done, String> {
     let begun = Instant::now();
     let drawn = rehearsal::draw(scenario, seed)?;
-    let mut outcome = rehearsal::rehearse(&drawn, &Options::default());
-    if seed % SAMPLED == 0 && rehearsal::rehearse(&drawn, &Options::default()).hash != outcome.hash {
+    let mut outcome = rehearsal::rehearse(&drawn, &Options { trace, ..Options::default() });
+    if seed.is_multiple_of(SAMPLED) && rehearsal::rehearse(&drawn, &Options::default()).hash != outcome.hash {
         outcome.violations.push(Violation {
             rule: "not-deterministic".to_owned(),
             at: 0,
@@ -153,7 +153,7 @@ fn rehearse_all(jobs: &[(Scenario, u64)], arguments: &Arguments) -> io::Result<V
             loop {
                 let ix = next.fetch_add(1, Ordering::Relaxed);
                 let (Some((scenario, seed)), Some(result)) = (jobs.get(ix), results.get(ix)) else { return };
-                let done = rehearse_one(scenario, *seed);
+                let done = rehearse_one(scenario, *seed, arguments.report.is_some());
                 if let Ok(mut result) = result.lock() {
                     *result = Some(done);
                 }
@@ -186,9 +186,15 @@ fn progress(finished: usize, count: usize) {
 
 /// Tells what came of it.
 fn finish(done: &[Done], arguments: &Arguments, took: Duration) -> io::Result<ExitCode> {
+    if let Some(folder) = &arguments.report {
+        std::fs::create_dir_all(folder)?;
+        for done in done {
+            report(folder, done)?;
+        }
+    }
     let mut out = io::stdout().lock();
     if arguments.json {
-        let all: Vec<_> = done.iter().map(|done| as_json(done)).collect();
+        let all: Vec<_> = done.iter().map(as_json).collect();
         serde_json::to_writer_pretty(&mut out, &Value::Array(all))?;
         writeln!(out)?;
     } else {
@@ -200,7 +206,7 @@ fn finish(done: &[Done], arguments: &Arguments, took: Duration) -> io::Result<Ex
             done.iter().for_each(|done| coverage.add(&done.outcome.coverage));
             write!(out, "{}", coverage.table())?;
         }
-        let years = done.iter().map(|done| enclosure_years(done)).sum::<f64>();
+        let years = done.iter().map(enclosure_years).sum::<f64>();
         let good = done.iter().filter(|done| done.outcome.is_good()).count();
         writeln!(
             out,
@@ -212,6 +218,19 @@ fn finish(done: &[Done], arguments: &Arguments, took: Duration) -> io::Result<Ex
     out.flush()?;
     let good = done.iter().all(|done| done.outcome.is_good());
     Ok(if good { ExitCode::SUCCESS } else { ExitCode::from(1) })
+}
+
+/// Writes the page of a rehearsal, and beside it what a swarm's failure comes down to.
+fn report(folder: &Path, done: &Done) -> io::Result<()> {
+    let stem = Path::new(&done.scenario.name).file_stem().unwrap_or_default().to_string_lossy().into_owned();
+    let name = format!("{stem}-{}", done.scenario.seed);
+    if let Some(trace) = &done.outcome.trace {
+        std::fs::write(folder.join(format!("{name}.html")), rehearsal::page(&done.scenario, &done.outcome, trace))?;
+    }
+    match &done.shrunk {
+        Some(shrunk) => std::fs::write(folder.join(format!("{name}.toml")), shrunk.scenario.to_toml()),
+        None => Ok(()),
+    }
 }
 
 fn enclosure_years(done: &Done) -> f64 {

@@ -80,7 +80,7 @@ impl Host {
     pub(super) fn story_time(&self, mono: Mono) -> u64 {
         let since = mono.since_start();
         let whole = u64::try_from(since.as_millis()).unwrap_or(u64::MAX / 2);
-        self.booted + whole + u64::from(since.subsec_nanos() % 1_000_000 != 0)
+        self.booted + whole + u64::from(!since.subsec_nanos().is_multiple_of(1_000_000))
     }
 
     /// The wall clock is so from now on.

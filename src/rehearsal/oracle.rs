@@ -309,11 +309,16 @@ impl Oracle {
 
 /// Reasons that may end a lamp's shortest time on.
 fn may_end_early(reason: &Reason) -> bool {
-    match reason {
-        Reason::Guard(_) | Reason::CutOff { .. } | Reason::Stopping | Reason::Override | Reason::NoClock => true,
-        Reason::NoReading { .. } | Reason::MinOff { cooling: true } => true,
-        _ => false,
-    }
+    matches!(
+        reason,
+        Reason::Guard(_)
+            | Reason::CutOff { .. }
+            | Reason::Stopping
+            | Reason::Override
+            | Reason::NoClock
+            | Reason::NoReading { .. }
+            | Reason::MinOff { cooling: true }
+    )
 }
 
 /// A lamp's name with its enclosure's.

@@ -21,6 +21,7 @@ use super::obligation::{Obligations, Scene};
 use super::oracle::{Finding, Oracle};
 use super::scenario::{Mishap, Scenario, spoken};
 use super::sight::Sight;
+use super::trace::{Recorder, Trace};
 
 /// Moments at which the plant itself is looked at are this far apart, ms: a guess, far below what any place in an
 /// enclosure takes to change.
@@ -28,6 +29,9 @@ const GRID: u64 = 30_000;
 /// After a power cut the broker is back this long after the mains, and the daemon, ms: guesses at small boards.
 const BROKER_BOOTS: u64 = 8_000;
 const DAEMON_BOOTS: u64 = 20_000;
+/// The daemon comes round this often at the latest, ms. Under a service manager's watchdog it does more often; what
+/// rests on that is not to be relied on.
+const COMES_ROUND: u64 = 60_000;
 /// After everything is healed a person comes and resets what must be reset, at these times, ms; guesses.
 const ROUNDS: [u64; 2] = [60_000, 2 * 3_600_000];
 /// After the broker's return every output is as wanted within this, ms (the wire's own promise).
@@ -42,6 +46,8 @@ const SPINS: u32 = 1000;
 pub struct Options {
     /// End at the first violation of this rule.
     pub stop_at: Option<String>,
+    /// Record what a page plots.
+    pub trace: bool,
 }
 
 /// Something that must not have happened.
@@ -72,6 +78,8 @@ pub struct Outcome {
     pub messages: u64,
     /// What was reached.
     pub coverage: Coverage,
+    /// What a page plots, where that was asked for.
+    pub trace: Option<Trace>,
 }
 
 impl Outcome {
@@ -83,7 +91,7 @@ impl Outcome {
 
 /// Rehearses `scenario`.
 pub fn rehearse(scenario: &Scenario, options: &Options) -> Outcome {
-    Run::new(scenario, options).to_the_end()
+    Run::new(scenario, options).finish()
 }
 
 /// A rehearsal under way. Moments are ms since the start of the story.
@@ -116,10 +124,13 @@ struct Run<'s> {
     up_since: Option<u64>,
     down_since: Option<u64>,
     booted: u64,
+    /// When the core was last handed anything.
+    handled: u64,
     /// When outputs must be as wanted again, after the broker's return.
     reconciled_by: Option<u64>,
     /// Since when something is retained on a command topic.
     kept_since: Vec<(String, u64)>,
+    recorder: Option<Recorder>,
     /// Contactors that the event in hand has opened.
     opened: Vec<String>,
     /// Enclosures that the event in hand has touched.
@@ -172,6 +183,7 @@ impl<'s> Run<'s> {
             }
         }
         turns.sort_by_key(|(at, ..)| *at);
+        let recorder = options.trace.then(|| recorder(scenario, &turns));
         let routes = Routes::new(settings);
         let topics = routes.subscriptions().into_iter().map(|subscription| subscription.filter).collect();
         let seed = scenario.seed;
@@ -199,8 +211,10 @@ impl<'s> Run<'s> {
             up_since: None,
             down_since: Some(0),
             booted: 0,
+            handled: 0,
             reconciled_by: None,
             kept_since: Vec::new(),
+            recorder,
             opened: Vec::new(),
             touched: Vec::new(),
             acts: acts(scenario),
@@ -216,7 +230,7 @@ impl<'s> Run<'s> {
         }
     }
 
-    fn to_the_end(mut self) -> Outcome {
+    fn finish(mut self) -> Outcome {
         let mut spins = 0;
         loop {
             let next = self.next().min(self.end);
@@ -243,6 +257,7 @@ impl<'s> Run<'s> {
             span: self.end,
             messages: self.messages,
             coverage: self.coverage,
+            trace: self.recorder.map(|recorder| recorder.finish(self.now, self.settings)),
         }
     }
 
@@ -255,7 +270,8 @@ impl<'s> Run<'s> {
         let turn = self.turns.get(self.turned).map(|(at, ..)| *at);
         let act = self.acts.get(self.acted).map(|(at, _)| *at);
         let deadline = self.host.core.as_ref().and_then(|core| core.next_deadline());
-        let deadline = deadline.map(|at| self.host.story_time(at));
+        let round = self.host.core.is_some().then_some(self.handled + COMES_ROUND);
+        let deadline = deadline.map(|at| self.host.story_time(at)).into_iter().chain(round).min();
         let world = self.world.next_event().map(ms);
         let look = Some(self.looked + GRID);
         let all = [
@@ -297,7 +313,8 @@ impl<'s> Run<'s> {
             self.handle(Event::Act(act));
         }
         let deadline = self.host.core.as_ref().and_then(|core| core.next_deadline());
-        if deadline.is_some_and(|at| self.host.story_time(at) <= self.now) {
+        let is_due = deadline.is_some_and(|at| self.host.story_time(at) <= self.now);
+        if is_due || self.now >= self.handled + COMES_ROUND {
             self.handle(Event::Tick);
         }
         self.look();
@@ -397,6 +414,7 @@ impl<'s> Run<'s> {
         let moment = self.host.moment(self.now);
         let Some(core) = &mut self.host.core else { return };
         let mut effects = std::mem::take(&mut self.effects);
+        self.handled = self.now;
         let any = matches!(event, Event::Tick | Event::Act(_) | Event::LinkUp);
         core.handle(moment, event, &mut effects);
         for effect in effects.drain(..) {
@@ -626,6 +644,9 @@ impl<'s> Run<'s> {
     }
 
     fn look(&mut self) {
+        if let Some(recorder) = &mut self.recorder {
+            recorder.look(self.now, self.settings, &self.sight, &self.world);
+        }
         let on_grid = self.now >= self.looked + GRID || self.now == self.end || self.now == 0;
         if on_grid {
             self.looked = self.now;
@@ -774,6 +795,17 @@ impl<'s> Run<'s> {
         lines.extend(last.into_iter().rev().map(|(when, line)| format!("{} {line}", at(when))));
         lines
     }
+}
+
+/// A recorder that knows the story's faults.
+fn recorder(scenario: &Scenario, turns: &[(u64, bool, usize)]) -> Recorder {
+    let end = ms(scenario.span);
+    let mut recorder = Recorder::new(&scenario.site.settings, end);
+    for (at, _, ix) in turns.iter().filter(|(_, comes, _)| *comes) {
+        let until = turns.iter().find(|(_, comes, other)| !comes && other == ix).map_or(end, |(until, ..)| *until);
+        recorder.fault(scenario.fault_in_brief(&scenario.mishaps[*ix].what), *at, until);
+    }
+    recorder
 }
 
 /// What the keeper does, in order of time: the story's acts, and the rounds after healing.

@@ -3,14 +3,14 @@
 use std::time::Duration;
 
 use super::run::{Options, Violation, rehearse};
-use super::scenario::Scenario;
+use super::scenario::{Scenario, When};
 
 /// Rehearsals spent on one story at most; a guess at a minute or two.
 const RUNS: usize = 250;
 /// A shrunk story goes on this long after its violation.
 const TAIL: Duration = Duration::from_secs(60);
 /// Ends and beginnings are rounded to these, s, the coarsest first.
-const ROUND: [u64; 4] = [86_400, 3600, 600, 60];
+const ROUND: [u64; 3] = [3600, 600, 60];
 
 /// A story cut down.
 #[derive(Clone, Debug)]
@@ -25,9 +25,10 @@ pub struct Shrunk {
 
 /// Cuts `scenario` down as far as it still violates `rule`; none where it does not to begin with.
 pub fn shrink(scenario: &Scenario, rule: &str) -> Option<Shrunk> {
-    let mut shrinker = Shrinker { rule, runs: 0 };
-    let violation = shrinker.fails(scenario)?;
-    let mut best = Shrunk { scenario: scenario.clone(), violation, runs: 0 };
+    let (scenario, rule) = alone(scenario, rule);
+    let mut shrinker = Shrinker { rule: &rule, runs: 0 };
+    let violation = shrinker.fails(&scenario)?;
+    let mut best = Shrunk { scenario, violation, runs: 0 };
     shrinker.cut_the_end(&mut best);
     shrinker.remove(&mut best);
     shrinker.cut_the_end(&mut best);
@@ -36,6 +37,22 @@ pub fn shrink(scenario: &Scenario, rule: &str) -> Option<Shrunk> {
     shrinker.remove(&mut best);
     best.runs = shrinker.runs;
     Some(best)
+}
+
+/// The story with the one expectation that `rule` is about, if it is about one, and what the rule is called then.
+fn alone(scenario: &Scenario, rule: &str) -> (Scenario, String) {
+    let mut scenario = scenario.clone();
+    let number = rule.strip_prefix("expectation ").and_then(|number| number.parse::<usize>().ok());
+    match number.and_then(|number| scenario.expectations.get(number.checked_sub(1)?).cloned()) {
+        Some(only) => {
+            scenario.expectations = vec![only];
+            (scenario, "expectation 1".to_owned())
+        }
+        None => {
+            scenario.expectations.clear();
+            (scenario, rule.to_owned())
+        }
+    }
 }
 
 struct Shrinker<'r> {
@@ -51,7 +68,7 @@ impl Shrinker<'_> {
         }
         self.runs += 1;
         let rule = self.rule;
-        let outcome = rehearse(scenario, &Options { stop_at: Some(rule.to_owned()) });
+        let outcome = rehearse(scenario, &Options { stop_at: Some(rule.to_owned()), ..Options::default() });
         outcome.violations.into_iter().find(|violation| violation.rule == rule)
     }
 
@@ -72,7 +89,11 @@ impl Shrinker<'_> {
         other.mishaps.retain(|mishap| mishap.at < span);
         other.mishaps.iter_mut().for_each(|mishap| mishap.until = mishap.until.filter(|until| *until < span));
         other.acts.retain(|(at, _)| *at < span);
-        other.expectations.clear();
+        for expectation in &mut other.expectations {
+            if let When::Always(_, until) | When::Never(_, until) | When::Within(_, until) = &mut expectation.when {
+                *until = (*until).min(span);
+            }
+        }
         if other != best.scenario {
             self.keep(best, other);
         }
