@@ -96,8 +96,9 @@ fn at(world: &World, place: Region) -> f64 {
 
 #[test]
 fn an_enclosure_in_a_july_of_real_weather_is_where_scipy_says() {
-    // Weather and temperatures by pvlib and scipy: tests/references/weather.py, which writes the network down anew. Both
-    // solve it to far below the tolerance of 2·10⁻⁶ K; what is left is the fixture's nine decimals and scipy's 10⁻¹¹ a step.
+    // Weather and temperatures by pvlib and scipy: tests/references/weather.py, which writes the network down anew.
+    // Both solve it to far below the tolerance of 2·10⁻⁶ K; what is left is the fixture's nine decimals and scipy's
+    // 10⁻¹¹ a step.
     let table = include_str!("fixtures/weather.csv");
     let rows: Vec<Vec<f64>> = table
         .lines()
@@ -132,9 +133,9 @@ fn an_enclosure_in_a_july_of_real_weather_is_where_scipy_says() {
 
 #[test]
 fn left_alone_it_settles_where_the_heat_that_comes_in_leaves_again() {
-    // In the steady state all heat leaves to the room, and each link carries what is beyond it: solved by hand, place by
-    // place. Losses 1.5, 3 and 3.5 W/K; links 1.4, 6 and 4 W/K; 75 W into a lamp with 0.3 W/K to the surface and 0.2 to
-    // the air.
+    // In the steady state all heat leaves to the room, and each link carries what is beyond it: solved by hand, place
+    // by place. Losses 1.5, 3 and 3.5 W/K; links 1.4, 6 and 4 W/K; 75 W into a lamp with 0.3 W/K to the surface and 0.2
+    // to the air.
     let settings = settings("halogen", "fluorescent-uvb");
     let physics = still(&settings, 20.0);
     let mut world = World::new(&settings, &physics, start(), 1, &[]);
@@ -206,9 +207,9 @@ fn left(fitting: &str, hours: f64) -> f64 {
 
 #[test]
 fn lamps_fade_as_published() {
-    // UVB down 66 % after 4850 h: Heikkilä et al. 2009, Polymer Testing 28(1):57–65. "1000 h 20 % radiation reduction", the
-    // common figure of skin-tanning tubes (a trade glossary), agrees with the same exponential to 0.1 %; 30 % down, which
-    // the makers of sunlamps call the end of life, at 1603 h.
+    // UVB down 66 % after 4850 h: Heikkilä et al. 2009, Polymer Testing 28(1):57–65. "1000 h 20 % radiation reduction",
+    // the common figure of skin-tanning tubes (a trade glossary), agrees with the same exponential to 0.1 %; 30 % down,
+    // which the makers of sunlamps call the end of life, at 1603 h.
     for (hours, share, tolerance) in [(4850.0, 0.34, 1e-4), (1000.0, 0.80, 1e-3), (1603.5, 0.70, 1e-4)] {
         for fitting in ["fluorescent-uvb", "compact-uvb"] {
             let left = left(fitting, hours);

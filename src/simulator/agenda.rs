@@ -53,7 +53,8 @@ mod tests {
     proptest! {
         #[test]
         fn the_first_is_the_earliest_and_of_those_the_lowest(
-            due in proptest::collection::vec(0..9_u64, 1..20), changes in proptest::collection::vec((0..20_usize, 0..9_u64), 0..40),
+            due in proptest::collection::vec(0..9_u64, 1..20),
+            changes in proptest::collection::vec((0..20_usize, 0..9_u64), 0..40),
         ) {
             let mut due = due;
             let mut agenda = Agenda::new(due.clone());

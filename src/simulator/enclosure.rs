@@ -418,8 +418,8 @@ fn slot(lamp: &crate::settings::Lamp, physics: &LampPhysics, body: Node, switch:
     }
 }
 
-/// Relative humidity in percent of air that holds as much water as air of 50 % at 22 °C (a guess), by the Magnus formula
-/// with the coefficients 17.62 and 243.12 °C (WMO No. 8, from memory).
+/// Relative humidity in percent of air that holds as much water as air of 50 % at 22 °C (a guess), by the Magnus
+/// formula with the coefficients 17.62 and 243.12 °C (WMO No. 8, from memory).
 fn humidity(air: Celsius) -> f64 {
     let saturation = |t: f64| libm::exp(17.62 * t / (243.12 + t));
     (50.0 * saturation(22.0) / saturation(air.0)).clamp(0.0, 100.0)

@@ -210,7 +210,7 @@ faults! {
     /// Each day it reads this much more, kept unit.
     ProbeDrifts(EnclosureIx, ProbeIx, f64) = "probe-drifts", ProbeDrifts(e, p, _) => Subject::Probe(e, p);
     /// It reads this share more for each kelvin that its place is above 25 °C.
-    ProbeFeelsWarmth(EnclosureIx, ProbeIx, f64) = "probe-temperature", ProbeFeelsWarmth(e, p, _) => Subject::Probe(e, p);
+    ProbeFeelsWarmth(EnclosureIx, ProbeIx, f64) = "probe-warmth", ProbeFeelsWarmth(e, p, _) => Subject::Probe(e, p);
     /// A UVI probe also takes this share of the lamps' UVA, told as the UVI they would give new, for UVB.
     ProbeReadsUva(EnclosureIx, ProbeIx, f64) = "probe-reads-uva", ProbeReadsUva(e, p, _) => Subject::Probe(e, p);
     /// Some of its readings stand out.

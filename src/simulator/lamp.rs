@@ -18,8 +18,8 @@ pub struct Ageing {
 impl Default for Ageing {
     fn default() -> Ageing {
         Ageing {
-            // The sharpest fall comes in the first 50–100 h (IST Magazine, "How do I maximize lamp life?"); its depth is
-            // a guess, and the time constant a third of 100 h.
+            // The sharpest fall comes in the first 50–100 h (IST Magazine, "How do I maximize lamp life?"); its depth
+            // is a guess, and the time constant a third of 100 h.
             early_share: 0.08,
             early_hours: 33.0,
             // UVB down 66 % after 4850 h: Heikkilä et al. 2009, Polymer Testing 28(1):57–65; −ln(0.34)/4850.

@@ -42,8 +42,8 @@ pub(super) enum Payload {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) struct Thousandths(i64);
 
-/// The nearest integer, halves away from zero but for rounding; NaN counts as zero, and beyond the integers is held. Casts
-/// alone, which cost less than a rounding function where the processor has none.
+/// The nearest integer, halves away from zero but for rounding; NaN counts as zero, and beyond the integers is held.
+/// Casts alone, which cost less than a rounding function where the processor has none.
 pub(super) fn nearest(number: f64) -> i64 {
     (number + if number < 0.0 { -0.5 } else { 0.5 }) as i64
 }
@@ -60,15 +60,33 @@ impl Thousandths {
         self.0 as f64 / 1000.0
     }
 
-    /// As a person writes it: no decimals that are zero.
+    /// As a person writes it: no decimals that are zero. Written by hand, since most of what a world says is this.
     pub fn text(self) -> String {
-        let (sign, size) = (if self.0 < 0 { "-" } else { "" }, self.0.unsigned_abs());
-        let (whole, rest) = (size / 1000, size % 1000);
-        if rest == 0 {
-            format!("{sign}{whole}")
-        } else {
-            format!("{sign}{whole}.{rest:03}").trim_end_matches('0').to_owned()
+        // The longest is a sign, sixteen digits, a point and three more.
+        let mut buffer = [0_u8; 24];
+        let mut at = buffer.len();
+        let mut put = |byte: u8| {
+            at -= 1;
+            buffer[at] = byte;
+        };
+        let (mut whole, rest) = (self.0.unsigned_abs() / 1000, self.0.unsigned_abs() % 1000);
+        if rest != 0 {
+            let digits = [rest / 100, rest / 10 % 10, rest % 10];
+            let many = 3 - digits.iter().rev().take_while(|digit| **digit == 0).count();
+            digits[..many].iter().rev().for_each(|digit| put(b'0' + *digit as u8));
+            put(b'.');
         }
+        loop {
+            put(b'0' + (whole % 10) as u8);
+            whole /= 10;
+            if whole == 0 {
+                break;
+            }
+        }
+        if self.0 < 0 {
+            put(b'-');
+        }
+        str::from_utf8(&buffer[at..]).unwrap_or_default().to_owned()
     }
 }
 
@@ -131,6 +149,12 @@ mod tests {
             (255.0, "255"),
             (33.1, "33.1"),
             (-127.0, "-127"),
+            (20.05, "20.05"),
+            (20.005, "20.005"),
+            (-0.5, "-0.5"),
+            (100.0, "100"),
+            (f64::MAX, "9223372036854775.807"),
+            (f64::MIN, "-9223372036854775.808"),
             (f64::NAN, "0"),
         ] {
             assert_eq!(Thousandths::of(number).text(), expected);

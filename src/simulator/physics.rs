@@ -114,8 +114,8 @@ const MESH: f64 = 0.65;
 const BURNT: f64 = 200.0;
 
 impl Physics {
-    /// Plausible physics for `settings`: boxes sized so that each lamp can do its work, UV lamps chosen and hung so that
-    /// the middle of the band is met at the basking spot.
+    /// Plausible physics for `settings`: boxes sized so that each lamp can do its work, UV lamps chosen and hung so
+    /// that the middle of the band is met at the basking spot.
     pub fn plausible(settings: &Settings) -> Physics {
         let enclosures = settings.enclosures.iter().map(EnclosurePhysics::plausible).collect();
         Physics { climate: Climate::default(), weather: Weather::default(), enclosures }

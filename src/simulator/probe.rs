@@ -162,7 +162,8 @@ impl ProbePlant {
         self.next = self.next.saturating_add((beat as u64).max(1));
     }
 
-    /// What chance does to this reading. It depends on nothing but how many there were, so that no fault shifts another.
+    /// What chance does to this reading. It depends on nothing but how many there were, so that no fault shifts
+    /// another.
     fn whims(&self, stream: u64) -> Pcg32 {
         Pcg32::new(self.whims ^ self.reads, stream)
     }

@@ -198,12 +198,14 @@ impl RelayPlant {
         let mut did = false;
         while self.next() <= now {
             let first = self.waiting.front().map_or(u64::MAX, |(at, _)| *at);
-            if self.releases.is_some_and(|at| at < first && !self.condition.hold_fails) {
+            let understood = if self.releases.is_some_and(|at| at < first && !self.condition.hold_fails) {
                 (self.releases, self.told) = (None, Level::OFF);
-            } else if let Some((_, payload)) = self.waiting.pop_front() {
-                if !self.obey(now, &payload) {
-                    continue;
-                }
+                true
+            } else {
+                self.waiting.pop_front().is_some_and(|(_, payload)| self.obey(now, &payload))
+            };
+            if !understood {
+                continue;
             }
             out.extend(self.report());
             did = true;

@@ -64,8 +64,8 @@ const WARMEST_DAY: f64 = 205.0;
 /// Periods of the wandering part in hours: guesses without a common divisor, so that no two days are alike.
 const WANDER_HOURS: [f64; 3] = [7.3, 31.0, 173.0];
 
-/// From knot to knot of the model, ms: a quarter of an hour. A daily swing of ±1.2 K departs from its straight lines by at
-/// most h²/8·max|f''| = 900²/8·1.2·(2π/86 400)² = 0.0006 K.
+/// From knot to knot of the model, ms: a quarter of an hour. A daily swing of ±1.2 K departs from its straight lines by
+/// at most h²/8·max|f''| = 900²/8·1.2·(2π/86 400)² = 0.0006 K.
 const KNOT: i64 = 900_000;
 /// From knot to knot of a record, ms.
 const HOUR: i64 = 3_600_000;
@@ -359,8 +359,8 @@ mod tests {
         let days: Vec<f64> = (0..4000).map(|day| room.weather_of(day)).collect();
         let mean = days.iter().sum::<f64>() / 4000.0;
         let product = |lag: usize| days.windows(lag + 1).map(|w| w[0] * w[lag]).sum::<f64>() / 4000.0;
-        // An autoregressive process of the first order has variance one, correlation 0.7 after a day and 0.7⁵ after five
-        // (textbook); its mean over n days has a deviation of √((1 + 0.7)/(1 − 0.7)/n) = 0.038. Four of those.
+        // An autoregressive process of the first order has variance one, correlation 0.7 after a day and 0.7⁵ after
+        // five (textbook); its mean over n days has a deviation of √((1 + 0.7)/(1 − 0.7)/n) = 0.038. Four of those.
         assert!(mean.abs() < 0.16, "{mean}");
         for (lag, expected) in [(0, 1.0), (1, 0.7), (5, 0.168)] {
             assert!((product(lag) - expected).abs() < 0.16, "{lag}: {}", product(lag));

@@ -11,8 +11,8 @@ pub(super) struct Heard {
     pub hold: Option<f64>,
 }
 
-/// Reads `payload` by `template`, whose placeholders `{level}` (0..1), `{percent}` (0..100) and `{hold}` (seconds) stand
-/// for numbers; none where it does not fit.
+/// Reads `payload` by `template`, whose placeholders `{level}` (0..1), `{percent}` (0..100) and `{hold}` (seconds)
+/// stand for numbers; none where it does not fit.
 pub(super) fn heard(template: &str, payload: &str) -> Option<Heard> {
     let mut found = Heard::default();
     let (mut template, mut payload) = (template, payload.trim());

@@ -57,8 +57,8 @@ pub struct World {
 const STREAMS_PER_ENCLOSURE: u64 = 1024;
 
 impl World {
-    /// The site of `settings` at `start`: everything at room temperature, every lamp off, every contactor closed. Fields
-    /// of `physics` beyond the settings are ignored, and parts it lacks do not exist.
+    /// The site of `settings` at `start`: everything at room temperature, every lamp off, every contactor closed.
+    /// Fields of `physics` beyond the settings are ignored, and parts it lacks do not exist.
     pub fn new(
         settings: &Settings,
         physics: &Physics,

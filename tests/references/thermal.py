@@ -6,7 +6,9 @@
 
 Each case is C·dT/dt = Σ G·(T_other − T) + P with boundary temperatures and heat inputs held still. It is solved twice,
 by scipy.linalg.expm of the augmented matrix and by scipy.integrate.solve_ivp, so that the reference does not rest on
-one method. The networks are plausible inventions. Made with scipy 1.17.1.
+one method. The driven run is one of the same networks under a lamp that is switched again and again, in a room that
+warms and cools in straight lines, by scipy.integrate.solve_ivp from corner to corner. The networks are plausible
+inventions. Made with scipy 1.17.1.
 """
 
 import json
@@ -33,22 +35,53 @@ CASES = [
      "boundaries": [], "heat": [5.0, 0.0], "start": [80.0, 20.0], "millis": 600_000},
 ]
 
+# Each step: milliseconds, room at its beginning (°C), change of the room (K/s), lamp (W).
+DRIVEN = {**CASES[2], "name": "an enclosure under a lamp that is switched", "steps": [
+    [600_000, 21.0, 0.0005, 75.0], [1_200_001, 21.3, 0.0005, 0.0], [59_999, 21.9, 0.0, 75.0],
+    [7, 21.9, 0.0, 0.0], [3_599_993, 21.9, -0.0008, 37.5], [86_400_000, 19.0, 0.00002, 75.0],
+    [1_000, 25.0, 0.0, 150.0], [12_345_678, 25.0, -0.0004, 0.0],
+]}
+del DRIVEN["millis"], DRIVEN["boundaries"], DRIVEN["heat"]
 
-def solved(case):
-    """The case with its final temperatures by both methods."""
+
+def rates(case):
+    """A of dT/dt = A·T + …, and the heat capacities."""
     capacities = numpy.array(case["capacities"])
     n = len(capacities)
     a = numpy.zeros((n, n))
-    b = numpy.array(case["heat"])
     for i, j, g in case["links"]:
         a[i, i] -= g
         a[i, j] += g
         a[j, j] -= g
         a[j, i] += g
-    for i, boundary, g in case["losses"]:
+    for i, _, g in case["losses"]:
         a[i, i] -= g
+    return a / capacities[:, None], capacities
+
+
+def driven(case):
+    """The case with its temperatures after each step; the room is its one boundary, the lamp its last node."""
+    a, capacities = rates(case)
+    room, lamp = numpy.zeros(len(capacities)), numpy.zeros(len(capacities))
+    for i, _, g in case["losses"]:
+        room[i] += g / capacities[i]
+    lamp[-1] = 1.0 / capacities[-1]
+    state, after = numpy.array(case["start"]), []
+    for millis, start, slope, watts in case["steps"]:
+        def rate(t, x, start=start, slope=slope, watts=watts):
+            return a @ x + room * (start + slope * t) + lamp * watts
+        state = solve_ivp(rate, (0.0, millis / 1000.0), state, method="Radau", jac=a, rtol=1e-11, atol=1e-11).y[:, -1]
+        after.append(state.tolist())
+    return {**case, "after": after}
+
+
+def solved(case):
+    """The case with its final temperatures by both methods."""
+    a, capacities = rates(case)
+    n = len(capacities)
+    b = numpy.array(case["heat"])
+    for i, boundary, g in case["losses"]:
         b[i] += g * case["boundaries"][boundary]
-    a /= capacities[:, None]
     b = b / capacities
     seconds = case["millis"] / 1000.0
     augmented = numpy.zeros((n + 1, n + 1))
@@ -64,7 +97,8 @@ def main(arguments):
     """Writes or checks the fixture; returns the exit code."""
     check = arguments[:1] == ["--check"]
     path = arguments[-1]
-    computed = {"source": "tests/references/thermal.py", "cases": [solved(case) for case in CASES]}
+    computed = {"source": "tests/references/thermal.py", "cases": [solved(case) for case in CASES],
+                "driven": driven(DRIVEN)}
     if not check:
         with open(path, "w", encoding="utf-8") as file:
             json.dump(computed, file, indent=1)
@@ -76,6 +110,11 @@ def main(arguments):
         print(f"{path}: {len(stored['cases'])} cases, {len(computed['cases'])} expected")
         return 1
     wrong = 0
+    old, new = stored["driven"], computed["driven"]
+    same = all(old[key] == new[key] for key in new if key != "after")
+    if not (same and numpy.allclose(old["after"], new["after"], rtol=0.0, atol=1e-7)):
+        print(f"{path}: the driven run differs: {old} / {new}")
+        wrong = 1
     for old, new in zip(stored["cases"], computed["cases"]):
         same = all(old[key] == new[key] for key in new if key not in ("expm", "solve_ivp"))
         near = all(numpy.allclose(old[key], new[key], rtol=0.0, atol=1e-8) for key in ("expm", "solve_ivp"))

@@ -56,10 +56,12 @@ impl Modes {
 /// Most sweeps of the eigenvalue iteration, which converges quadratically: a handful do.
 const SWEEPS: usize = 60;
 
-/// Turns a symmetric matrix of width `n` into the diagonal one of its eigenvalues and returns its eigenvectors as columns.
+/// Turns a symmetric matrix of width `n` into the diagonal one of its eigenvalues and returns its eigenvectors as
+/// columns.
 ///
-/// The cyclic Jacobi method (G. H. Golub and C. F. Van Loan, "Matrix Computations", 8.5): plane rotations, each of which
-/// makes one pair of entries vanish. Square roots and the four operations alone, so it is the same on every machine.
+/// The cyclic Jacobi method (G. H. Golub and C. F. Van Loan, "Matrix Computations", 8.5): plane rotations, each of
+/// which makes one pair of entries vanish. Square roots and the four operations alone, so it is the same on every
+/// machine.
 fn diagonalise(a: &mut [f64], n: usize) -> Vec<f64> {
     let mut vectors = vec![0.0; n * n];
     (0..n).for_each(|i| vectors[i * n + i] = 1.0);

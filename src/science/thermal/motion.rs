@@ -38,9 +38,9 @@ const WIDTH: usize = 4;
 /// A number for each mode of a group.
 type Group = [f64; WIDTH];
 
-/// A network in motion, exact for any whole number of milliseconds. A mode runs as `z(t) = p(t) + (z(0) − p(0))·e^(−λt)`
-/// about the line `p` it is drawn to; its exponential is the product of three that are stored. Nothing allocates after
-/// the beginning.
+/// A network in motion, exact for any whole number of milliseconds. A mode runs as `z(t) = p(t) + (z(0) −
+/// p(0))·e^(−λt)` about the line `p` it is drawn to; its exponential is the product of three that are stored. Nothing
+/// allocates after the beginning.
 #[derive(Clone, Debug)]
 pub struct Motion {
     /// How many nodes and modes there are.
@@ -168,7 +168,8 @@ impl Motion {
         }
     }
 
-    /// Moves on by `millis`. Another number of ramps than there are boundaries is a programming error and moves nothing.
+    /// Moves on by `millis`. Another number of ramps than there are boundaries is a programming error and moves
+    /// nothing.
     pub fn advance(&mut self, millis: u64, boundaries: &[Ramp]) {
         if boundaries.len() * self.groups != self.pull.len() {
             debug_assert!(false, "one ramp for each boundary");

@@ -8,6 +8,10 @@ use super::*;
 use crate::settings::*;
 use crate::units::{Celsius, Degrees, Kelvin, KelvinPerSecond, KelvinSeconds, Level, Uvi, Watts};
 
+mod effects;
+mod faults;
+mod same;
+
 const HEAT: LampIx = LampIx(0);
 const UVB: LampIx = LampIx(1);
 const BASKING: ProbeIx = ProbeIx(0);
