@@ -32,6 +32,9 @@ pub(super) struct Arguments {
     /// Print the outcomes as a JSON array
     #[arg(long)]
     json: bool,
+    /// Write a page with plots for each rehearsal here
+    #[arg(long, value_name = "DIR")]
+    report: Option<PathBuf>,
     /// Leave out scenarios marked as slow
     #[arg(long)]
     quick: bool,
@@ -62,10 +65,10 @@ struct Done {
 const SAMPLED: u64 = 8;
 
 /// Rehearses one scenario with one seed.
-fn rehearse_one(scenario: &Scenario, seed: u64) -> Result<Done, String> {
+fn rehearse_one(scenario: &Scenario, seed: u64, trace: bool) -> Result<Done, String> {
     let begun = Instant::now();
     let drawn = rehearsal::draw(scenario, seed)?;
-    let mut outcome = rehearsal::rehearse(&drawn, &Options::default());
+    let mut outcome = rehearsal::rehearse(&drawn, &Options { trace, ..Options::default() });
     if seed.is_multiple_of(SAMPLED) && rehearsal::rehearse(&drawn, &Options::default()).hash != outcome.hash {
         outcome.violations.push(Violation {
             rule: "not-deterministic".to_owned(),
@@ -150,7 +153,7 @@ fn rehearse_all(jobs: &[(Scenario, u64)], arguments: &Arguments) -> io::Result<V
             loop {
                 let ix = next.fetch_add(1, Ordering::Relaxed);
                 let (Some((scenario, seed)), Some(result)) = (jobs.get(ix), results.get(ix)) else { return };
-                let done = rehearse_one(scenario, *seed);
+                let done = rehearse_one(scenario, *seed, arguments.report.is_some());
                 if let Ok(mut result) = result.lock() {
                     *result = Some(done);
                 }
@@ -183,6 +186,12 @@ fn progress(finished: usize, count: usize) {
 
 /// Tells what came of it.
 fn finish(done: &[Done], arguments: &Arguments, took: Duration) -> io::Result<ExitCode> {
+    if let Some(folder) = &arguments.report {
+        std::fs::create_dir_all(folder)?;
+        for done in done {
+            report(folder, done)?;
+        }
+    }
     let mut out = io::stdout().lock();
     if arguments.json {
         let all: Vec<_> = done.iter().map(as_json).collect();
@@ -209,6 +218,19 @@ fn finish(done: &[Done], arguments: &Arguments, took: Duration) -> io::Result<Ex
     out.flush()?;
     let good = done.iter().all(|done| done.outcome.is_good());
     Ok(if good { ExitCode::SUCCESS } else { ExitCode::from(1) })
+}
+
+/// Writes the page of a rehearsal, and beside it what a swarm's failure comes down to.
+fn report(folder: &Path, done: &Done) -> io::Result<()> {
+    let stem = Path::new(&done.scenario.name).file_stem().unwrap_or_default().to_string_lossy().into_owned();
+    let name = format!("{stem}-{}", done.scenario.seed);
+    if let Some(trace) = &done.outcome.trace {
+        std::fs::write(folder.join(format!("{name}.html")), rehearsal::page(&done.scenario, &done.outcome, trace))?;
+    }
+    match &done.shrunk {
+        Some(shrunk) => std::fs::write(folder.join(format!("{name}.toml")), shrunk.scenario.to_toml()),
+        None => Ok(()),
+    }
 }
 
 fn enclosure_years(done: &Done) -> f64 {

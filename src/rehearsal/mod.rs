@@ -23,14 +23,18 @@ mod host;
 mod liveness;
 mod obligation;
 mod oracle;
+mod report;
 mod run;
 pub mod scenario;
 mod shrink;
 mod sight;
 mod swarm;
+mod trace;
 
 pub use coverage::{Coverage, GUARD_STATES};
+pub use report::page;
 pub use run::{Options, Outcome, Violation, rehearse};
 pub use scenario::Scenario;
 pub use shrink::{Shrunk, shrink};
 pub use swarm::draw;
+pub use trace::{Curve, Curves, Trace};

@@ -279,8 +279,8 @@ fn is_excused(scene: &Scene<'_>, e: EnclosureIx) -> bool {
     })
 }
 
-/// Classes of faults of the plant that can only take heat or light away, or a reading.
-const HARMLESS: [&str; 21] = [
+/// Classes of the plant's faults that neither let heat in nor hide it.
+const HARMLESS: [&str; 19] = [
     "power-fails",
     "brown-out",
     "window-opens",
@@ -291,25 +291,22 @@ const HARMLESS: [&str; 21] = [
     "lamp-flickers",
     "lamp-ages-fast",
     "relay-stays-open",
+    "relay-reboots",
     "report-freezes",
     "report-lost",
     "probe-silent",
     "probe-reboots",
-    "probe-drops-out",
     "probe-slow",
     "probe-jitter",
     "probe-duplicates",
     "probe-retains",
-    "probe-ghosts",
-    "relay-reboots",
 ];
 
 /// Whether a mishap can make a place hotter than the guard lets it, or hide that it is.
 fn lets_heat(what: &Mishap, all_hold: bool) -> bool {
     match what {
         Mishap::Plant(fault) => !HARMLESS.contains(&fault.class()),
-        Mishap::MessagesLate(_) | Mishap::MessagesLost(_) => true,
-        Mishap::StoredCommand(..) => true,
+        Mishap::MessagesLate(_) | Mishap::MessagesLost(_) | Mishap::StoredCommand(..) => true,
         Mishap::ClockSteps(_) | Mishap::ClockDrifts(_) | Mishap::ClockUnset | Mishap::DiskFull => false,
         Mishap::BrokerStops | Mishap::BrokerVanishes | Mishap::BrokerForgets | Mishap::HalfOpen => !all_hold,
         Mishap::DaemonDies | Mishap::DaemonStops => !all_hold,

@@ -21,6 +21,7 @@ use super::obligation::{Obligations, Scene};
 use super::oracle::{Finding, Oracle};
 use super::scenario::{Mishap, Scenario, spoken};
 use super::sight::Sight;
+use super::trace::{Recorder, Trace};
 
 /// Moments at which the plant itself is looked at are this far apart, ms: a guess, far below what any place in an
 /// enclosure takes to change.
@@ -45,6 +46,8 @@ const SPINS: u32 = 1000;
 pub struct Options {
     /// End at the first violation of this rule.
     pub stop_at: Option<String>,
+    /// Record what a page plots.
+    pub trace: bool,
 }
 
 /// Something that must not have happened.
@@ -75,6 +78,8 @@ pub struct Outcome {
     pub messages: u64,
     /// What was reached.
     pub coverage: Coverage,
+    /// What a page plots, where that was asked for.
+    pub trace: Option<Trace>,
 }
 
 impl Outcome {
@@ -125,6 +130,7 @@ struct Run<'s> {
     reconciled_by: Option<u64>,
     /// Since when something is retained on a command topic.
     kept_since: Vec<(String, u64)>,
+    recorder: Option<Recorder>,
     /// Contactors that the event in hand has opened.
     opened: Vec<String>,
     /// Enclosures that the event in hand has touched.
@@ -177,6 +183,7 @@ impl<'s> Run<'s> {
             }
         }
         turns.sort_by_key(|(at, ..)| *at);
+        let recorder = options.trace.then(|| recorder(scenario, &turns));
         let routes = Routes::new(settings);
         let topics = routes.subscriptions().into_iter().map(|subscription| subscription.filter).collect();
         let seed = scenario.seed;
@@ -207,6 +214,7 @@ impl<'s> Run<'s> {
             handled: 0,
             reconciled_by: None,
             kept_since: Vec::new(),
+            recorder,
             opened: Vec::new(),
             touched: Vec::new(),
             acts: acts(scenario),
@@ -249,6 +257,7 @@ impl<'s> Run<'s> {
             span: self.end,
             messages: self.messages,
             coverage: self.coverage,
+            trace: self.recorder.map(|recorder| recorder.finish(self.now, self.settings)),
         }
     }
 
@@ -635,6 +644,9 @@ impl<'s> Run<'s> {
     }
 
     fn look(&mut self) {
+        if let Some(recorder) = &mut self.recorder {
+            recorder.look(self.now, self.settings, &self.sight, &self.world);
+        }
         let on_grid = self.now >= self.looked + GRID || self.now == self.end || self.now == 0;
         if on_grid {
             self.looked = self.now;
@@ -783,6 +795,17 @@ impl<'s> Run<'s> {
         lines.extend(last.into_iter().rev().map(|(when, line)| format!("{} {line}", at(when))));
         lines
     }
+}
+
+/// A recorder that knows the story's faults.
+fn recorder(scenario: &Scenario, turns: &[(u64, bool, usize)]) -> Recorder {
+    let end = ms(scenario.span);
+    let mut recorder = Recorder::new(&scenario.site.settings, end);
+    for (at, _, ix) in turns.iter().filter(|(_, comes, _)| *comes) {
+        let until = turns.iter().find(|(_, comes, other)| !comes && other == ix).map_or(end, |(until, ..)| *until);
+        recorder.fault(scenario.fault_in_brief(&scenario.mishaps[*ix].what), *at, until);
+    }
+    recorder
 }
 
 /// What the keeper does, in order of time: the story's acts, and the rounds after healing.

@@ -68,7 +68,7 @@ impl Shrinker<'_> {
         }
         self.runs += 1;
         let rule = self.rule;
-        let outcome = rehearse(scenario, &Options { stop_at: Some(rule.to_owned()) });
+        let outcome = rehearse(scenario, &Options { stop_at: Some(rule.to_owned()), ..Options::default() });
         outcome.violations.into_iter().find(|violation| violation.rule == rule)
     }
 

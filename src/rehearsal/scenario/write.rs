@@ -51,15 +51,12 @@ impl Scenario {
         super::moment::spoken(self.start, self.site.settings.site.timezone, at)
     }
 
-    /// A fault as one line that a person reads.
-    pub fn fault_in_words(&self, fault: &Timed<Mishap>) -> String {
-        let names = Names(&self.site.settings);
-        let zone = self.site.settings.site.timezone;
-        let spoken = |at: Duration| super::moment::spoken(self.start, zone, at.as_millis() as u64);
-        let end = fault.until.map_or(String::new(), |until| format!(" until {}", spoken(until)));
-        let parts =
-            names.parts(&fault.what).into_iter().map(|(key, value)| format!(" {key} {}", value.trim_matches('"')));
-        format!("{}{end} {}{}", spoken(fault.at), fault.what.class(), parts.collect::<String>())
+    /// A fault as its class and where.
+    pub(in crate::rehearsal) fn fault_in_brief(&self, mishap: &Mishap) -> String {
+        let parts = Names(&self.site.settings).parts(mishap);
+        let place = parts.iter().find(|(key, _)| matches!(*key, "lamp" | "probe" | "cut_off" | "enclosure"));
+        let place = place.map_or("", |(_, value)| value.trim_matches('"'));
+        format!("{} {place}", mishap.class()).trim_end().to_owned()
     }
 
     /// An expectation as a sentence.
