@@ -7,24 +7,20 @@
 
 #![allow(clippy::disallowed_methods, reason = "a benchmark reads clocks")]
 
+mod bare;
+
 use std::hint::black_box;
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 use chrono::{DateTime, TimeZone, Utc};
 use lampwarden::config::{self, Source};
 use lampwarden::settings::{EnclosureIx, Settings};
 use lampwarden::simulator::{Message, Physics, Region, World};
 
-/// Steps of ten seconds in a year of 365 days.
-const STEPS: u64 = 365 * 8640;
+use bare::{Done, STEPS, Thermostat, bare, best};
+
 /// From step to step.
 const STEP: Duration = Duration::from_secs(10);
-/// Where the thermostat switches, °C, and where it would raise an alarm.
-const SET: f64 = 33.0;
-const HALF: f64 = 0.5;
-const LIMIT: f64 = 45.0;
-/// Repetitions, of which the best counts.
-const RUNS: usize = 3;
 
 /// An enclosure as it is commonly equipped. Invented.
 const ENCLOSURE: &str = r#"
@@ -90,56 +86,6 @@ fn start() -> DateTime<Utc> {
     Utc.with_ymd_and_hms(2026, 1, 1, 0, 0, 0).single().expect("a plain UTC time")
 }
 
-/// What a run did, so that no part of it can be left out.
-#[derive(Clone, Copy, Debug, Default)]
-struct Done {
-    switched: u64,
-    over: u64,
-    messages: u64,
-}
-
-/// An on/off thermostat with a check against the limit.
-#[derive(Default)]
-struct Thermostat {
-    on: bool,
-    done: Done,
-}
-
-impl Thermostat {
-    /// Takes a temperature; whether it switched.
-    fn step(&mut self, temperature: f64) -> bool {
-        let on = if self.on { temperature < SET + HALF } else { temperature < SET - HALF };
-        self.done.over += u64::from(temperature > LIMIT);
-        let switches = on != self.on;
-        self.done.switched += u64::from(switches);
-        self.on = on;
-        switches
-    }
-
-    fn word(&self) -> &'static [u8] {
-        if self.on { b"ON" } else { b"OFF" }
-    }
-}
-
-/// The least a simulation must do: four nodes by Euler's rule. The numbers are those of the simulated enclosure.
-fn bare() -> Done {
-    let capacity = [1500.0, 2500.0, 8000.0, 9000.0];
-    let (between, to_room) = ([1.4, 6.0, 4.0], [0.0, 1.5, 3.0, 3.5]);
-    let rate = capacity.map(|c| 10.0 / c);
-    let mut t = [20.0_f64; 4];
-    let mut thermostat = Thermostat::default();
-    for _ in 0..STEPS {
-        thermostat.step(t[0]);
-        let watts = if thermostat.on { 75.0 } else { 0.0 };
-        let flow = [between[0] * (t[0] - t[1]), between[1] * (t[1] - t[2]), between[2] * (t[2] - t[3])];
-        t[0] += rate[0] * (0.6 * watts - flow[0]);
-        t[1] += rate[1] * (0.4 * watts + flow[0] - flow[1] - to_room[1] * (t[1] - 20.0));
-        t[2] += rate[2] * (flow[1] - flow[2] - to_room[2] * (t[2] - 20.0));
-        t[3] += rate[3] * (flow[2] - to_room[3] * (t[3] - 20.0));
-    }
-    thermostat.done
-}
-
 /// The world without probes, asked for the temperature every step.
 fn asked() -> Done {
     let settings = settings("10s");
@@ -181,20 +127,6 @@ fn heard(settings: &Settings, probes: usize, text: bool) -> Done {
         thermostat.done.messages += commands.drain(..).count() as u64;
     }
     thermostat.done
-}
-
-/// The best of some runs in enclosure-years a second, with what was done.
-fn best(run: impl Fn() -> Done) -> (f64, Done) {
-    let mut best = (0.0, Done::default());
-    for _ in 0..RUNS {
-        let begin = Instant::now();
-        let done = black_box(run());
-        let rate = 1.0 / begin.elapsed().as_secs_f64();
-        if rate > best.0 {
-            best = (rate, done);
-        }
-    }
-    best
 }
 
 fn main() {
