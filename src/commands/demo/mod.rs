@@ -8,7 +8,7 @@
 //!
 //! Each part is an MQTT client and knows nothing of the others but their messages. All run by one scaled clock.
 
-#![allow(clippy::disallowed_methods, reason = "a driver reads clocks, waits and runs threads")]
+#![allow(clippy::disallowed_methods, reason = "a driver reads clocks, waits, runs threads and ends the process")]
 
 mod broker;
 mod link;
@@ -57,6 +57,8 @@ fn speed(text: &str) -> Result<f64, String> {
     if (1.0..=240.0).contains(&speed) { Ok(speed) } else { Err("a speed is 1 to 240; try 60".to_owned()) }
 }
 
+/// After a signal the demo ends by itself within this time, or is ended.
+const LAST_RESORT: Duration = Duration::from_secs(5);
 /// The longest demo: a longer one is a slip of the pen, and a deadline beyond what an instant can hold.
 const SPAN_MAX: Duration = Duration::from_secs(366 * 86_400);
 
@@ -151,19 +153,24 @@ fn on_signal() -> anyhow::Result<Arc<AtomicBool>> {
     let listen = move || {
         runtime.block_on(async {
             use tokio::signal::unix::{SignalKind, signal};
-            let (Ok(mut interrupt), Ok(mut terminate)) =
-                (signal(SignalKind::interrupt()), signal(SignalKind::terminate()))
+            let (Ok(mut interrupt), Ok(mut terminate), Ok(mut hangup)) =
+                (signal(SignalKind::interrupt()), signal(SignalKind::terminate()), signal(SignalKind::hangup()))
             else {
                 return;
             };
             tokio::select! {
                 _ = interrupt.recv() => {}
                 _ = terminate.recv() => {}
+                _ = hangup.recv() => {}
             }
             set.store(true, Ordering::Relaxed);
         });
+        // A terminal that has gone away keeps its reader waiting for keys for ever. Nothing real hangs on the demo.
+        thread::sleep(LAST_RESORT);
+        ratatui::restore();
+        std::process::exit(0);
     };
-    // It waits for a signal until the process ends.
+    // It waits for a signal, and sees to it that one ends the process.
     thread::Builder::new().name("demo-signals".to_owned()).spawn(listen).context("no thread for signals")?;
     Ok(stop)
 }
