@@ -220,6 +220,22 @@ fn a_relay_that_says_off_while_the_lamp_heats_on_is_found_and_cut_off() {
 }
 
 #[test]
+fn a_reset_closes_no_contactor_above_a_lamp_that_still_cannot_be_stopped() {
+    let cut_off = "\n[cut_off.west]\nrelay = { set = \"west/set\", state = \"west\" }\n";
+    let mut room = noon(&one_with("cut_off = \"west\"", cut_off), "25.0");
+    room.wait(60);
+    room.relay("e1/heat", Relay::Reports(Level::FULL));
+    room.keeps_saying("e1/basking", "33.0", 30);
+    room.wait(120);
+    let told = room.commands.len();
+    let OutputRef::CutOff(west) = room.output("west") else { panic!("a contactor") };
+    room.event(Event::Act(Act::ResetCutOff { cut_off: west }));
+    room.wait(60);
+    assert!(room.told("west", told).iter().all(|level| level.is_off()), "{:?}", room.told("west", told));
+    assert!(room.site_alarm(AlarmKind::HeatUnstoppable).is_some());
+}
+
+#[test]
 fn an_open_cut_off_is_an_alarm_over_a_restart() {
     let toml = one_with("cut_off = \"west\"", "\n[cut_off.west]\nrelay = { set = \"west/set\" }\n");
     let open = SafetyRecord::CutOff { name: "west".into(), open: Some("heat of e1 was told off".into()) };

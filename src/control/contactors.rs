@@ -104,9 +104,26 @@ impl Contactors {
         }
     }
 
+    /// Tells every contactor that must be open what is due.
+    pub(super) fn step_open(&mut self, now: Mono, settings: &[CutOff], tickets: &mut u64, out: &mut Vec<Effect>) {
+        self.step_where(now, settings, tickets, out, |wanted| wanted.is_off());
+    }
+
     /// Tells every contactor what is due.
     pub(super) fn step(&mut self, now: Mono, settings: &[CutOff], tickets: &mut u64, out: &mut Vec<Effect>) {
-        for ((ix, cut_off), above) in settings.iter().enumerate().zip(&mut self.all) {
+        self.step_where(now, settings, tickets, out, |_| true);
+    }
+
+    fn step_where(
+        &mut self,
+        now: Mono,
+        settings: &[CutOff],
+        tickets: &mut u64,
+        out: &mut Vec<Effect>,
+        which: impl Fn(Level) -> bool,
+    ) {
+        let all = settings.iter().enumerate().zip(&mut self.all);
+        for ((ix, cut_off), above) in all.filter(|(_, above)| which(above.drive.wanted())) {
             above.drive.step(now, &cut_off.output, OutputRef::CutOff(CutOffIx(ix)), tickets, out);
         }
     }

@@ -306,8 +306,9 @@ impl Controller {
 
     /// Everything whose time has come.
     fn run_due(&mut self, out: &mut Vec<Effect>) {
-        // Contactors first: they stop what nothing else could.
-        self.contactors.step(self.now.mono, &self.settings.cut_offs, &mut self.tickets, out);
+        // Open contactors first: they stop what nothing else could. One closes only after every enclosure below it has been
+        // judged, so that a reset gives no power to a lamp that still cannot be stopped.
+        self.contactors.step_open(self.now.mono, &self.settings.cut_offs, &mut self.tickets, out);
         let mut left = 2 * self.enclosures.len();
         while left > 0
             && let Some(enclosure) = self.agenda.pop_due(self.now.mono)
