@@ -327,7 +327,8 @@ proptest! {
             }
             room.wait(7);
             for lamp in LAMPS {
-                prop_assert!(room.level(lamp).is_off() || !payload.is_empty());
+                // The twin is never heard, and the mercury lamp must cool for longer than this lasts.
+                prop_assert!(room.level(lamp).is_off(), "{}: {}", lamp, room.reason(lamp));
             }
         }
     }
