@@ -56,12 +56,14 @@ struct Hours {
     share: f64,
     /// The day target is in force: it follows `after_dawn` and `before_dusk` too.
     day_target: bool,
+    /// When this was asked.
+    asked: Option<DateTime<Utc>>,
     /// Ask again by then.
     next: Option<DateTime<Utc>>,
 }
 
 impl Hours {
-    const UNKNOWN: Hours = Hours { is_day: false, open: false, share: 0.0, day_target: false, next: None };
+    const UNKNOWN: Hours = Hours { is_day: false, open: false, share: 0.0, day_target: false, asked: None, next: None };
 
     /// Without a wall time it counts as night: lights stay off, and the night targets hold.
     fn at(day: &mut DayClock, window: &Window, wall: Option<DateTime<Utc>>) -> Hours {
@@ -81,8 +83,15 @@ impl Hours {
             open: opening.open,
             share: opening.share,
             day_target: by_day.open,
+            asked: Some(wall),
             next: Some(next),
         }
+    }
+
+    /// Whether this still holds at `wall`: between two edges of the day nothing changes but a ramp.
+    fn holds_at(&self, window: &Window, wall: Option<DateTime<Utc>>) -> bool {
+        let (Some(wall), Some(asked), Some(next)) = (wall, self.asked, self.next) else { return false };
+        (window.ramp.is_zero() || !self.open) && asked <= wall && wall < next
     }
 }
 
@@ -197,8 +206,10 @@ impl LampControl {
 
     fn wish(&mut self, ctx: &Context<'_>, lamp: &Lamp, probes: &[Probe], day: &mut DayClock) -> Proposal {
         let off = |reason| Proposal { level: Level::OFF, reason };
-        let hours = Hours::at(day, &lamp.window, ctx.wall);
-        self.hours = hours;
+        if !self.hours.holds_at(&lamp.window, ctx.wall) {
+            self.hours = Hours::at(day, &lamp.window, ctx.wall);
+        }
+        let hours = self.hours;
         self.target = lamp.heat.map(|heat| if hours.day_target { heat.target.day } else { heat.target.night });
         match ctx.stopping {
             Some(OnExit::AllOff) => return off(Reason::Stopping),

@@ -162,7 +162,7 @@ pub(in crate::rehearsal) fn needs(class: &str) -> &'static [&'static str] {
         "probes-swapped" => &["probe", "other"],
         "animal-on-probe" => &["probe", "last", "apart"],
         "probe-slow" | "probe-noisy" | "probe-coarse" | "probe-gain" | "probe-offset" | "probe-drifts"
-        | "probe-temperature" | "probe-reads-uva" | "probe-moves" => &["probe", "by"],
+        | "probe-warmth" | "probe-reads-uva" | "probe-moves" => &["probe", "by"],
         "messages-lost" => &["share"],
         "messages-late" => &["over"],
         _ if class.starts_with("relay-") || class.starts_with("report-") || class == "hold-fails" => &["switch"],
@@ -306,7 +306,7 @@ fn of_probe(class: &str, e: EnclosureIx, p: ProbeIx, by: Option<f64>) -> Option<
         "probe-gain" => Fault::ProbeGain(e, p, by?),
         "probe-offset" => Fault::ProbeOffset(e, p, by?),
         "probe-drifts" => Fault::ProbeDrifts(e, p, by?),
-        "probe-temperature" => Fault::ProbeFeelsWarmth(e, p, by?),
+        "probe-warmth" => Fault::ProbeFeelsWarmth(e, p, by?),
         "probe-reads-uva" => Fault::ProbeReadsUva(e, p, by?),
         "probe-falls-off" => Fault::ProbeFallsOff(e, p),
         "probe-in-water" => Fault::ProbeDrowns(e, p),

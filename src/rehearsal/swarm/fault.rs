@@ -94,7 +94,7 @@ fn amounts(draw: &mut Draw, class: &str, measures: Measures) -> (f64, f64) {
         "probe-gain" => draw.steps(0.8, 1.25, 0.05),
         "probe-offset" => (if temperature { draw.steps(0.5, 8.0, 0.5) } else { draw.steps(0.1, 2.0, 0.1) }) * sign,
         "probe-drifts" => (if temperature { draw.steps(0.5, 5.0, 0.5) } else { draw.steps(0.1, 1.0, 0.1) }) * sign,
-        "probe-temperature" => draw.steps(0.002, 0.02, 0.002) * sign,
+        "probe-warmth" => draw.steps(0.002, 0.02, 0.002) * sign,
         "probe-reads-uva" => draw.steps(0.05, 0.4, 0.05),
         "probe-moves" => draw.steps(0.02, 0.2, 0.01) * sign,
         "probe-spikes" => draw.steps(2.0, 30.0, 1.0),
