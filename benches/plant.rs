@@ -17,7 +17,7 @@ use lampwarden::config::{self, Source};
 use lampwarden::settings::{EnclosureIx, Settings};
 use lampwarden::simulator::{Message, Physics, Region, World};
 
-use bare::{Done, STEPS, Thermostat, bare, best};
+use bare::{Done, RUNS, STEPS, Thermostat, bare, best};
 
 /// From step to step.
 const STEP: Duration = Duration::from_secs(10);
