@@ -30,15 +30,22 @@ const PATIENCE: Duration = Duration::from_secs(5);
 const DAEMON: &str = "lampwarden";
 const ECHO: &str = "bare echo";
 
+/// Makes this program the echo, a process of its own as the daemon is: to wake another process costs both the same.
+const ECHO_AT: &str = "--echo-at";
+
 fn main() -> Result<()> {
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
-    runtime.block_on(run())
+    let mut arguments = env::args().skip(1);
+    match (arguments.next().as_deref(), arguments.next()) {
+        (Some(ECHO_AT), Some(port)) => runtime.block_on(echo(port.parse()?)),
+        _ => runtime.block_on(run()),
+    }
 }
 
 async fn run() -> Result<()> {
     let folder = Folder::new()?;
     let broker = Broker::start(&folder.0)?;
-    let echo = tokio::spawn(echo(broker.port));
+    let echo = Command::new(env::current_exe()?).args([ECHO_AT, &broker.port.to_string()]).spawn().map(Running)?;
     let mut player = Player::connect(broker.port).await?;
     let daemon = serve(&folder.0, broker.port)?;
     player.warm_up().await.context("the daemon never permitted heat; see its words above")?;
@@ -55,8 +62,7 @@ async fn run() -> Result<()> {
         rows.push((qos, Figures::of(by_echo), Figures::of(by_daemon)));
     }
     print(&rows);
-    echo.abort();
-    drop(daemon);
+    drop((echo, daemon));
     Ok(())
 }
 
@@ -245,6 +251,8 @@ impl Broker {
 /// The daemon over a rack of lamps, each with a guard of its own. Readings are due once an hour, so each stays fresh.
 fn serve(folder: &Path, port: u16) -> Result<Running> {
     let config = folder.join("bench.toml");
+    let state = folder.join("state");
+    let state = state.display();
     let text = format!(
         r#"
 [site]
@@ -252,6 +260,7 @@ name = "bench"
 timezone = "Etc/UTC"
 latitude = 38.72
 longitude = -9.14
+state_directory = "{state}"
 
 [broker]
 url = "mqtt://127.0.0.1:{port}"

@@ -6,14 +6,15 @@
 //! |---|---|---|
 //! | [`units`] | quantities with their units in the type | nothing |
 //! | [`time`] | [`Moment`](time::Moment): monotonic and wall time together | nothing |
-//! | [`science`] | pure numbers: sun, UV units, thermal networks | `units` |
+//! | [`science`] | pure numbers: sun, UV, thermal networks, charts, fits, odds | `units` |
 //! | [`settings`] | what the keeper asked for, checked, as plain data | `units` |
 //! | [`guard`] | the guard law: the last word on every lamp | `units`, `time`, `settings` |
 //! | [`control`] | events and a moment in, effects out | all above |
 //! | [`message`] | bytes on topics to events, effects to bytes on topics | all above |
 //! | [`config`] | TOML text to settings, with every finding | `science`, `settings`, `units` |
+//! | [`replay`] | a recording through the control core, in the recording's time | `control`, `message` and all they use |
+//! | [`rehearsal`] | stories and swarms: core and simulated room together in virtual time | `simulator`, `config`, `message` and all they use |
 //! | [`simulator`] | a physical room that answers by messages | `science`, `units`, `settings` |
-//! | [`rehearsal`] | core and plant in virtual time: stories, oracles, swarms | all above |
 //! | `wire` | the MQTT connection | all above |
 //! | `daemon` | the live driver of the core | all above |
 //! | `commands` | the command line | everything |
@@ -25,6 +26,7 @@ pub mod control;
 pub mod guard;
 pub mod message;
 pub mod rehearsal;
+pub mod replay;
 pub mod science;
 pub mod settings;
 pub mod simulator;

@@ -49,6 +49,7 @@ fn configuration(port: u16, folder: &Folder) -> PathBuf {
             fitting = "halogen"
             watts = 75
             warms = "basking"
+            when = "day"
             relay = {{ set = "garden/e1/heat/set", state = "garden/e1/heat", on = "ON", off = "OFF", hold = "5m" }}
             "#,
             state.display()
@@ -175,7 +176,7 @@ async fn what_is_silent_or_not_understood_is_told() {
     let config = configuration(broker.port, &folder);
     let player = Player::start(broker.port, BAD).await;
     player.client.publish("garden/e1/heat/set", QoS::AtLeastOnce, true, "ON").await.unwrap();
-    let (report, code) = report(&config, &["--for", "2s"]).await;
+    let (report, code) = report(&config, &["--for", "1s"]).await;
     assert_eq!(code, Some(1));
     let fault = |name| item(&report, name)["fault"].as_str().unwrap().to_owned();
     assert_eq!(fault("e1 basking"), "the payload has nothing at /t: \"25.5\"");
@@ -184,10 +185,10 @@ async fn what_is_silent_or_not_understood_is_told() {
 
     let silent = configuration(broker.port, &folder);
     drop(player);
-    let output = wiring(&silent, &["--for", "2s"]).await;
+    let output = wiring(&silent, &["--for", "1s"]).await;
     let text = String::from_utf8(output.stdout).unwrap();
     assert_eq!(output.status.code(), Some(1));
-    assert!(text.contains("silent; it should speak every 1 s") && text.ends_with("findings\n"), "{text}");
+    assert!(text.contains("silent; it speaks every 1 s, so listen longer") && text.ends_with("findings\n"), "{text}");
 }
 
 #[tokio::test]

@@ -10,7 +10,6 @@ const SET: f64 = 33.0;
 const HALF: f64 = 0.5;
 const LIMIT: f64 = 45.0;
 /// Repetitions, of which the best counts.
-#[allow(dead_code, reason = "one bench of two says so")]
 pub const RUNS: usize = 3;
 
 /// What a run did, so that no part of it can be left out.

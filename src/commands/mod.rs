@@ -7,6 +7,7 @@ pub mod check;
 #[cfg(feature = "demo")]
 pub mod demo;
 mod rehearse;
+mod replay;
 mod serve;
 pub mod wiring;
 
@@ -69,6 +70,8 @@ enum Command {
     Wiring(wiring::Arguments),
     /// Rehearse scenarios in virtual time: the same control code through faults, seeds and seasons
     Rehearse(rehearse::Arguments),
+    /// Feed recorded messages through a configuration: what would it have done with last month?
+    Replay(replay::Arguments),
 }
 
 /// Where the configuration is.
@@ -125,6 +128,7 @@ pub fn main() -> ExitCode {
         }
         Command::Wiring(arguments) => wiring::run(arguments),
         Command::Rehearse(arguments) => rehearse::run(&arguments),
+        Command::Replay(arguments) => replay::run(arguments),
     }
 }
 

@@ -75,6 +75,23 @@ pub(crate) struct Put<T> {
     pub value: T,
 }
 
+impl Node {
+    fn move_to(&mut self, at: At) {
+        self.at = at;
+        match &mut self.value {
+            Value::List(list) => list.iter_mut().for_each(|node| node.move_to(at)),
+            Value::Table(fields) => fields.move_to(at),
+            Value::Many(many) => many.iter_mut().for_each(|fields| fields.move_to(at)),
+            Value::Named(names) => names.values_mut().for_each(|named| {
+                named.key = at;
+                named.fields.iter_mut().for_each(|fields| fields.move_to(at));
+            }),
+            Value::Bad | Value::Switch(_) | Value::Text(_) | Value::Number(_) => {}
+            Value::Whole(_) | Value::Span(_) | Value::Time(_) => {}
+        }
+    }
+}
+
 impl Fields {
     /// An empty table.
     pub fn new(at: At, section: &'static Section) -> Fields {
@@ -100,6 +117,30 @@ impl Fields {
                 _ => self.put(key, node.clone()),
             }
         }
+    }
+
+    /// Takes over every entry of `base` that this table lacks; tables of one kind are filled up key by key.
+    pub fn fill_up(&mut self, base: Fields) {
+        for (key, node) in base.entries {
+            match (self.entries.get_mut(key).map(|own| &mut own.value), node.value) {
+                (None, value) => self.put(key, Node { at: node.at, value }),
+                (Some(Value::Table(own)), Value::Table(base)) if own.section.name == base.section.name => {
+                    own.fill_up(base);
+                }
+                _ => {}
+            }
+        }
+    }
+
+    /// Forgets `key`.
+    pub fn remove(&mut self, key: &str) {
+        self.entries.remove(key);
+    }
+
+    /// Lets the table and all that is in it stand at `at`.
+    pub fn move_to(&mut self, at: At) {
+        self.at = at;
+        self.entries.values_mut().for_each(|node| node.move_to(at));
     }
 
     /// What stands under `key`.
@@ -197,6 +238,15 @@ impl Fields {
         };
         all.sort_by_key(|(_, named)| named.key);
         all
+    }
+
+    /// Tables by name, to be changed.
+    pub fn named_mut(&mut self, key: &str) -> impl Iterator<Item = &mut NamedFields> {
+        let names = match self.entries.get_mut(key).map(|node| &mut node.value) {
+            Some(Value::Named(names)) => Some(names.values_mut()),
+            _ => None,
+        };
+        names.into_iter().flatten()
     }
 
     /// A list of tables.

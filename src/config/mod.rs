@@ -2,8 +2,8 @@
 //!
 //! ```text
 //! sources ─▶ shape (toml, keys) ─▶ fields ─▶ build ─▶ Settings
-//!              │ syntax, unknown keys,  │ cross checks
-//!              │ kinds, ranges          ▼
+//!              │ syntax, unknown keys,  │ care sheets filled up,
+//!              │ kinds, ranges          ▼ cross checks
 //!              └──────────────────▶ findings ─▶ render
 //! ```
 //!
@@ -11,6 +11,7 @@
 //! that nothing can start on a doubtful one; a warning stops nothing.
 
 mod build;
+mod care_sheets;
 mod fields;
 mod finding;
 mod keys;
@@ -22,12 +23,14 @@ mod shape;
 #[cfg(test)]
 mod tests;
 
+pub use care_sheets::{CARE_SHEETS, CareSheet};
 pub use finding::{Also, Finding, Severity, Source, headline, line_and_column, nearest};
 pub use render::{render, summary};
 pub use schema::schema;
 
 use crate::settings::Settings;
 use finding::Sink;
+use keys::ROOT;
 
 /// What reads a table of keys, for other files a keeper writes: the same findings for the same slips.
 pub(crate) mod form {
@@ -60,16 +63,16 @@ pub fn parse(sources: &[Source]) -> Checked {
     let mut sink = Sink::new(sources);
     let mut root = None;
     for (index, source) in sources.iter().enumerate() {
-        let fields = shape::read(&keys::ROOT, index, &source.text, &mut sink);
+        let fields = shape::read(&ROOT, index, &source.text, &mut sink);
         match &mut root {
             None => root = Some(fields),
             Some(root) => root.join_file(fields, &mut sink),
         }
     }
-    let settings = match &root {
-        Some(root) => build::settings(root, &mut sink),
-        None => None,
-    };
+    let settings = root.as_mut().and_then(|root| {
+        care_sheets::fill_up(root);
+        build::settings(root, &mut sink)
+    });
     let mut findings = sink.finish();
     if root.is_none() {
         findings.push(Finding::about_file(

@@ -4,6 +4,7 @@ use std::str::FromStr;
 
 use chrono_tz::{TZ_VARIANTS, Tz};
 
+use super::care_sheets;
 use super::finding::nearest;
 use super::keys::Rule;
 
@@ -51,6 +52,7 @@ pub(super) fn check(rule: Rule, key: &str, text: &str) -> Result<(), Broken> {
         Rule::Topic => topic(key, text),
         Rule::Pointer => pointer(key, text),
         Rule::Zone => zone(key, text),
+        Rule::Sheet => sheet(key, text),
     }
 }
 
@@ -112,6 +114,15 @@ fn zone(key: &str, text: &str) -> Result<(), Broken> {
         None => "name a zone of the IANA database, such as \"Europe/Lisbon\"".to_owned(),
     };
     Err(Broken { wrong: format!("`{key}` is \"{text}\", which is no IANA time zone"), right, nearest: near })
+}
+
+fn sheet(key: &str, text: &str) -> Result<(), Broken> {
+    if care_sheets::find(text).is_some() {
+        return Ok(());
+    }
+    let near = care_sheets::near(text);
+    let wrong = format!("`{key}` is \"{text}\", and no such care sheet comes with the program");
+    Err(Broken { wrong, right: care_sheets::advice(near), nearest: near })
 }
 
 /// The zone whose city alone was written.

@@ -2,7 +2,8 @@
 
 use serde_json::{Map, Value, json};
 
-use super::keys::{Key, Kind, Need, ROOT, Rule, Section};
+use super::care_sheets::CARE_SHEETS;
+use super::keys::{BASED_ON, Key, Kind, Need, ROOT, Rule, Section};
 
 /// The schema, JSON Schema draft 2020-12. It knows every key, kind and range; what needs more than one value at a time
 /// is for `lampwarden check`.
@@ -90,21 +91,39 @@ fn kind(of: &'static Kind, partial: bool, definitions: &mut Map<String, Value>) 
         ] }),
         Kind::Table(section) => reference(section, partial, definitions),
         Kind::Variants(tag, of) => {
-            let variants: Vec<_> = of.iter().map(|(word, section)| variant(tag, word, section, definitions)).collect();
+            let variants: Vec<_> =
+                of.iter().map(|(word, section)| variant((tag, word), section, partial, definitions)).collect();
             json!({ "type": "object", "oneOf": variants })
         }
         Kind::Named(section) => json!({
             "type": "object",
             "propertyNames": text(Rule::Name),
-            "additionalProperties": reference(section, partial, definitions),
+            "additionalProperties": member(section, partial, definitions),
         }),
         Kind::Many(section) => json!({ "type": "array", "items": reference(section, partial, definitions) }),
     }
 }
 
-fn variant(tag: &str, word: &str, of: &'static Section, definitions: &mut Map<String, Value>) -> Value {
-    let mut variant = section(of, false, definitions);
+/// One of the tables that stand by their names; what is based on another need not be whole.
+fn member(of: &'static Section, partial: bool, definitions: &mut Map<String, Value>) -> Value {
+    let whole = reference(of, partial, definitions);
+    if of.key(BASED_ON).is_none() {
+        return whole;
+    }
+    json!({ "if": { "required": [BASED_ON] }, "then": reference(of, true, definitions), "else": whole })
+}
+
+fn variant(
+    (tag, word): (&str, &str),
+    of: &'static Section,
+    partial: bool,
+    definitions: &mut Map<String, Value>,
+) -> Value {
+    let mut variant = section(of, partial, definitions);
     variant["properties"][tag]["enum"] = json!([word]);
+    if partial {
+        variant["required"] = json!([tag]);
+    }
     variant
 }
 
@@ -114,6 +133,7 @@ fn text(rule: Rule) -> Value {
         Rule::Name => json!({ "type": "string", "pattern": "^[^/+#$\\s{}][^/+#\\s{}]*$", "maxLength": 64 }),
         Rule::Topic => json!({ "type": "string", "pattern": "^(?!lampwarden/)[^+#$][^+#]*$", "maxLength": 65535 }),
         Rule::Pointer => json!({ "type": "string", "pattern": "^(/([^~]|~[01])*)?$" }),
+        Rule::Sheet => json!({ "enum": CARE_SHEETS.iter().map(|sheet| sheet.name).collect::<Vec<_>>() }),
         Rule::Url => json!({ "type": "string", "pattern": "^mqtts?://[^@/?#\\s]+/?$" }),
     }
 }

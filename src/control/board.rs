@@ -68,23 +68,12 @@ impl Board {
 
     /// Nothing of `kind` is wrong with `subject` (any more).
     pub(super) fn clear(&mut self, now: Mono, kind: AlarmKind, subject: &str) {
-        if self.entries.is_empty() {
-            return;
-        }
-        if let Some(entry) = self.entries.get_mut(&(kind, subject.to_owned()))
+        // Asked for every kind and subject at every step: to look through the few that stand costs less than the owned
+        // key that the map would want.
+        if let Some((_, entry)) = self.entries.iter_mut().find(|((of, known), _)| *of == kind && known == subject)
             && entry.life.update(now, false)
         {
             self.changed.push(kind);
-        }
-    }
-
-    /// Nobody can say any more whether something of `kind` is wrong with `subject`: an alarm that stands goes on standing,
-    /// and one that was only about to be raised is not.
-    pub(super) fn relent(&mut self, now: Mono, kind: AlarmKind, subject: &str) {
-        let stands = |entry: &Entry| entry.life.state().is_active();
-        if !self.entries.is_empty() && self.entries.get(&(kind, subject.to_owned())).is_some_and(|entry| !stands(entry))
-        {
-            self.clear(now, kind, subject);
         }
     }
 
@@ -101,6 +90,28 @@ impl Board {
             Some(trouble) => self.raise(now, wall, subject, trouble),
             None => self.clear(now, kind, subject),
         }
+    }
+
+    /// Raises or clears what can be judged now. What cannot (`None`) stands where it is raised, and does not come nearer
+    /// to being raised where it is not.
+    pub(super) fn judge(
+        &mut self,
+        now: Mono,
+        wall: DateTime<Utc>,
+        kind: AlarmKind,
+        subject: &str,
+        verdict: Option<Option<Trouble>>,
+    ) {
+        match verdict {
+            Some(trouble) => self.set(now, wall, kind, subject, trouble),
+            None if self.is_active(kind, subject) => {}
+            None => self.clear(now, kind, subject),
+        }
+    }
+
+    fn is_active(&self, kind: AlarmKind, subject: &str) -> bool {
+        let is_meant = |(of, known): &(AlarmKind, String)| *of == kind && known == subject;
+        self.entries.iter().any(|(key, entry)| is_meant(key) && entry.life.state().is_active())
     }
 
     /// Somebody has seen the alarms of one kind, or all.

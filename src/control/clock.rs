@@ -20,6 +20,8 @@ const HOLD: Duration = Duration::from_secs(15 * 60);
 #[derive(Clone, Debug)]
 pub(super) struct Clock {
     state: State,
+    /// Seconds since 1970 before which a wall clock has not been set.
+    earliest: i64,
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -45,6 +47,10 @@ impl Anchor {
     }
 
     fn at(self, mono: Mono) -> DateTime<Utc> {
+        // Most often it was pinned just now, and the calendar's arithmetic costs more than the comparison.
+        if mono == self.mono {
+            return self.wall;
+        }
         let elapsed = TimeDelta::from_std(mono.since(self.mono)).unwrap_or(TimeDelta::MAX);
         self.wall.checked_add_signed(elapsed).unwrap_or(DateTime::<Utc>::MAX_UTC)
     }
@@ -67,14 +73,24 @@ pub(super) enum Change {
 
 impl Clock {
     pub(super) fn new(now: Moment) -> Clock {
-        let state = if is_set(now.wall) { State::Trusted(Anchor::of(now)) } else { State::Unset };
-        Clock { state }
+        let mut clock = Clock { state: State::Unset, earliest: EARLIEST };
+        clock.observe(now);
+        clock
+    }
+
+    /// A clock that takes every time for one that was set, as those of recordings were, from whatever year.
+    pub(super) fn of_any_year(now: Moment) -> Clock {
+        Clock { state: State::Trusted(Anchor::of(now)), earliest: i64::MIN }
+    }
+
+    fn is_set(&self, wall: DateTime<Utc>) -> bool {
+        wall.timestamp() >= self.earliest
     }
 
     /// Compares the moment's two times with what went before.
     pub(super) fn observe(&mut self, now: Moment) -> Change {
         let (state, change) = match self.state {
-            State::Unset if is_set(now.wall) => (State::Trusted(Anchor::of(now)), Change::BecameTrusted),
+            State::Unset if self.is_set(now.wall) => (State::Trusted(Anchor::of(now)), Change::BecameTrusted),
             State::Unset => (State::Unset, Change::None),
             State::Trusted(anchor) if anchor.agrees_with(now) => (State::Trusted(Anchor::of(now)), Change::None),
             State::Trusted(estimate) => {
@@ -86,7 +102,7 @@ impl Clock {
             State::Doubtful { estimate, contender } if !contender.agrees_with(now) => {
                 (State::Doubtful { estimate, contender: Anchor::of(now) }, Change::None)
             }
-            State::Doubtful { contender, .. } if now.mono.since(contender.mono) >= HOLD && is_set(now.wall) => {
+            State::Doubtful { contender, .. } if now.mono.since(contender.mono) >= HOLD && self.is_set(now.wall) => {
                 (State::Trusted(Anchor::of(now)), Change::BecameTrusted)
             }
             doubtful @ State::Doubtful { .. } => (doubtful, Change::None),
@@ -117,14 +133,10 @@ impl Clock {
     /// When a contender could win by having held long enough.
     pub(super) fn next_deadline(&self) -> Option<Mono> {
         match self.state {
-            State::Doubtful { contender, .. } if is_set(contender.wall) => Some(contender.mono.after(HOLD)),
+            State::Doubtful { contender, .. } if self.is_set(contender.wall) => Some(contender.mono.after(HOLD)),
             State::Doubtful { .. } | State::Unset | State::Trusted(_) => None,
         }
     }
-}
-
-fn is_set(wall: DateTime<Utc>) -> bool {
-    wall.timestamp() >= EARLIEST
 }
 
 #[cfg(test)]
@@ -184,6 +196,14 @@ mod tests {
         assert!(!clock.is_trusted());
         assert_eq!(clock.observe(moment(60, 0)), Change::BecameTrusted);
         assert_eq!(wall_of(&clock, 61), 1);
+    }
+
+    #[test]
+    fn a_recordings_clock_may_be_of_any_year() {
+        let old = Moment { mono: Mono::START, wall: DateTime::UNIX_EPOCH };
+        let clock = Clock::of_any_year(old);
+        assert!(clock.is_trusted());
+        assert_eq!(clock.wall(Mono::from_secs(5)), Some(DateTime::UNIX_EPOCH + TimeDelta::seconds(5)));
     }
 
     #[test]

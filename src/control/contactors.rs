@@ -1,7 +1,7 @@
 //! The site's cut-offs: upstream contactors over several lamps.
 
 use crate::guard::{Contactor, SafetyRecord};
-use crate::settings::{CutOff, CutOffIx, EnclosureIx, Settings};
+use crate::settings::{CutOff, CutOffIx, Enclosure, EnclosureIx, Settings};
 use crate::time::Mono;
 use crate::units::Level;
 
@@ -32,9 +32,7 @@ impl Contactors {
             });
             let contactor = Contactor::new(remembered.flatten());
             let drive = Drive::new(contactor.permit(), connected);
-            let has = |enclosure: &crate::settings::Enclosure| {
-                enclosure.lamps.iter().any(|lamp| lamp.cut_off == Some(CutOffIx(ix)))
-            };
+            let has = |enclosure: &Enclosure| enclosure.lamps.iter().any(|lamp| lamp.cut_off == Some(CutOffIx(ix)));
             let below = (0..settings.enclosures.len()).filter(|&at| has(&settings.enclosures[at]));
             Above { contactor, drive, below: below.map(EnclosureIx).collect() }
         };
@@ -111,6 +109,11 @@ impl Contactors {
         for ((ix, cut_off), above) in settings.iter().enumerate().zip(&mut self.all) {
             above.drive.step(now, &cut_off.output, OutputRef::CutOff(CutOffIx(ix)), tickets, out);
         }
+    }
+
+    /// Why each contactor is open, where it is.
+    pub(super) fn why_open(&self) -> impl Iterator<Item = Option<&str>> {
+        self.all.iter().map(|above| above.contactor.why_open())
     }
 
     /// The contactors whose relays do not obey: index, wanted and reported level.

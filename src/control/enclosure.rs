@@ -1,10 +1,12 @@
 //! One enclosure: its probes, lamps, UV and alarms.
 
+mod judge;
+
 use std::sync::Arc;
 use std::time::Duration;
 
-use crate::guard::{Latch, Refusal, SafetyRecord};
-use crate::settings::{CutOff, Enclosure, EnclosureIx, LampIx, Measures, Probe, ProbeIx};
+use crate::guard::SafetyRecord;
+use crate::settings::{CutOff, Enclosure, EnclosureIx, Lamp, LampIx, Measures, Probe, ProbeIx};
 use crate::time::Mono;
 use crate::units::{Celsius, Level, Uvi, Watts};
 
@@ -16,21 +18,15 @@ use super::event::Reading;
 use super::intake::{Doubt, Intake, Verdict};
 use super::lamp::LampControl;
 use super::photoperiod::DayClock;
-use super::reason::Reason;
-use super::trouble::Trouble;
 use super::uv::UvWatch;
 use super::view::{DayView, EnclosureView, InterlockView, LampView, ProbeView};
 
-/// A warming lamp told off and reported on for this long is cut off upstream (guard law 6); a guess.
-const CUT_OFF_AFTER: Duration = Duration::from_secs(60);
 /// A deleted retained command stays an alarm this long, so that somebody sees it; a guess.
 pub(super) const RETAINED_SHOWN: Duration = Duration::from_secs(3600);
 /// State documents of one enclosure are at least this far apart after a switch or an alarm …
 const STATE_AFTER_CHANGE: Duration = Duration::from_secs(1);
 /// … and after mere readings.
 const STATE_AFTER_READING: Duration = Duration::from_secs(10);
-/// A lamp with its own power probe drawing less than this share of its rated power is dark; a guess.
-const DARK_POWER: f64 = 0.1;
 
 /// One enclosure under control.
 #[derive(Clone, Debug)]
@@ -62,11 +58,16 @@ struct ProbeControl {
 struct Publish {
     due: Option<Mono>,
     last: Option<Mono>,
+    /// Nobody reads them.
+    never: bool,
 }
 
 impl Publish {
     /// Something changed that should be seen within `within` of the last document.
     fn request(&mut self, now: Mono, within: Duration) {
+        if self.never {
+            return;
+        }
         let due = self.last.map_or(now, |last| last.after(within).max(now));
         self.due = Some(self.due.map_or(due, |so_far| so_far.min(due)));
     }
@@ -79,7 +80,7 @@ impl EnclosureControl {
         cut_offs: &[CutOff],
         ctx: &Context<'_>,
     ) -> EnclosureControl {
-        let name_of = |lamp: &crate::settings::Lamp| lamp.cut_off.map(|cut_off| cut_offs[cut_off.0].name.as_str());
+        let name_of = |lamp: &Lamp| lamp.cut_off.map(|cut_off| cut_offs[cut_off.0].name.as_str());
         let lamps = enclosure
             .lamps
             .iter()
@@ -98,7 +99,7 @@ impl EnclosureControl {
             day: DayClock::new(enclosure.care.photoperiod.clone(), ctx.site.timezone, ctx.site.place),
             remembered: vec![(0, 0, false); enclosure.lamps.len()],
             retained: Vec::new(),
-            publish: Publish { due: Some(ctx.now), last: None },
+            publish: Publish { due: Some(ctx.now), last: None, never: false },
         }
     }
 
@@ -109,7 +110,7 @@ impl EnclosureControl {
             _ => None,
         });
         for record in record.into_iter().flatten() {
-            let own = |(lamp, _): &(&crate::settings::Lamp, &mut LampControl)| record.is_of(lamp);
+            let own = |(lamp, _): &(&Lamp, &mut LampControl)| record.is_of(lamp);
             if let Some((_, control)) = enclosure.lamps.iter().zip(&mut self.lamps).find(own) {
                 control.guard.restore(now, record);
             }
@@ -117,6 +118,11 @@ impl EnclosureControl {
         for (control, marker) in self.lamps.iter().zip(&mut self.remembered) {
             *marker = control.guard.marker();
         }
+    }
+
+    /// No state document is wanted.
+    pub(super) fn publish_nothing(&mut self) {
+        self.publish = Publish { due: None, last: None, never: true };
     }
 
     /// A probe has said something. Guards come first: a lamp that one cuts is off before anything else is done.
@@ -294,13 +300,14 @@ impl EnclosureControl {
         self.judge_lamps(ctx, enclosure);
         self.judge_probes(ctx, enclosure);
         self.judge_uv(ctx, enclosure);
+        self.judge_dark(ctx, enclosure);
         self.board.step(ctx.now, ctx.out);
         let news = |effect: &Effect| matches!(effect, Effect::Switched { .. } | Effect::Alarm(_));
         if ctx.out[before..].iter().any(news) {
             self.publish.request(ctx.now, STATE_AFTER_CHANGE);
         }
         if self.publish.due.is_some_and(|due| ctx.now >= due) {
-            self.publish = Publish { due: None, last: Some(ctx.now) };
+            self.publish = Publish { due: None, last: Some(ctx.now), ..self.publish };
             ctx.out.push(Effect::State(self.ix));
         }
     }
@@ -319,178 +326,6 @@ impl EnclosureControl {
         }
     }
 
-    fn judge_lamps(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
-        let (now, stamp) = (ctx.now, ctx.stamp);
-        self.retained.retain(|&(_, until)| now < until);
-        for (at, lamp) in enclosure.lamps.iter().enumerate() {
-            let control = &mut self.lamps[at];
-            let refusal = control.guard.refusal(now);
-            let cut_off = lamp.cut_off.filter(|&cut_off| ctx.is_open(cut_off));
-            let opened = cut_off.and(control.cut_off_name());
-            let board = &mut self.board;
-            let mut set = |kind, trouble| board.set(now, stamp, kind, &lamp.name, trouble);
-            set(AlarmKind::OverTemperature, lamp.guard.as_ref().and_then(|guard| over_temperature(guard, &refusal)));
-
-            let deaf = control.drive.is_deaf(now, &lamp.output);
-            if ctx.connected {
-                let (wanted, reported) = (control.drive.wanted(), control.drive.reported());
-                set(
-                    AlarmKind::RelayDeaf,
-                    deaf.then(|| Trouble::RelayDeaf { wanted, reported, cut_off: opened.clone() }),
-                );
-            }
-            let evidence = control.stoppage.as_ref().and_then(|stoppage| stoppage.evidence());
-            set(
-                AlarmKind::HeatUnstoppable,
-                evidence.map(|evidence| Trouble::HeatUnstoppable { evidence, cut_off: opened.clone() }),
-            );
-            let reported_on = control.drive.reported().is_some_and(|level| !level.is_off());
-            let disobeys = lamp.guard.is_some()
-                && control.drive.wanted().is_off()
-                && reported_on
-                && control.drive.disagreement(now).is_some_and(|lasted| lasted >= CUT_OFF_AFTER);
-            if let Some(above) = lamp.cut_off
-                && (evidence.is_some() || disobeys)
-                && !ctx.is_open(above)
-            {
-                let why = match evidence {
-                    Some(evidence) => format!("{} of {}: told off, and {evidence}", lamp.name, enclosure.id),
-                    None => format!("{} of {}: told off, and its relay reports it on", lamp.name, enclosure.id),
-                };
-                ctx.demands.push((above, why));
-            }
-
-            let weak = control.weak.as_ref().and_then(|weak| weak.weak());
-            let heat = lamp.heat.zip(control.target());
-            set(
-                AlarmKind::HeatWeak,
-                heat.filter(|_| weak.is_some()).map(|(heat, target)| Trouble::HeatWeak {
-                    reading: self.probes[heat.probe.0].intake.last().map_or(Celsius(f64::NAN), |(at, _)| Celsius(at)),
-                    target,
-                    spot: Arc::from(enclosure.probes[heat.probe.0].spot.as_str()),
-                }),
-            );
-            let retained = self.retained.iter().any(|&(LampIx(lamp), _)| lamp == at);
-            set(
-                AlarmKind::RetainedCommand,
-                retained.then(|| Trouble::RetainedCommand { topic: lamp.output.set.clone() }),
-            );
-        }
-    }
-
-    fn judge_probes(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
-        let (now, stamp) = (ctx.now, ctx.stamp);
-        for (at, probe) in enclosure.probes.iter().enumerate() {
-            let guards = |guard: &crate::settings::Guard| guard.probes.contains(&ProbeIx(at));
-            let guarded = || {
-                let pairs = enclosure.lamps.iter().zip(&self.lamps);
-                pairs.filter(|(lamp, _)| lamp.guard.as_ref().is_some_and(guards))
-            };
-            let frozen = guarded().any(|(_, control)| control.guard.frozen() == Some(ProbeIx(at)));
-            let apart = guarded().find_map(|(_, control)| control.guard.disagreement(now));
-            let projected = guarded().any(|(_, control)| {
-                matches!(&control.reason, Reason::Guard(Refusal::Projected { probe: name, .. }) if **name == *probe.name)
-            });
-            let control = &mut self.probes[at];
-            if !control.intake.is_doubtful(now) {
-                control.doubt = None;
-            }
-            let holds_off = || control.holds_off.clone();
-            let doubtful = if frozen {
-                let why = "it stands still although its lamp has switched".to_owned();
-                Some(Trouble::ProbeDoubtful { why, holds_off: holds_off(), frozen })
-            } else if let Some(doubt) = &control.doubt {
-                Some(Trouble::ProbeDoubtful { why: doubt.to_string(), holds_off: Vec::new(), frozen })
-            } else {
-                apart.map(|(hot, cool)| {
-                    let why = format!("it and its twins read from {cool} to {hot}; the hottest is taken");
-                    Trouble::ProbeDoubtful { why, holds_off: Vec::new(), frozen }
-                })
-            };
-            self.board.set(now, stamp, AlarmKind::ProbeDoubtful, &probe.name, doubtful);
-            // Without a link every probe is silent, and that is one alarm: broker-lost.
-            if ctx.connected {
-                let silent = control.intake.is_silent(now, probe);
-                let never = control.intake.last().is_none();
-                let trouble = (silent || projected).then(|| Trouble::ProbeSilent {
-                    stale: probe.stale,
-                    holds_off: holds_off(),
-                    never,
-                    late: !silent,
-                });
-                self.board.set(now, stamp, AlarmKind::ProbeSilent, &probe.name, trouble);
-            }
-        }
-    }
-
-    fn judge_uv(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
-        let (now, stamp) = (ctx.now, ctx.stamp);
-        let band = enclosure.care.uv;
-        for watch in &mut self.uv {
-            let probe = &enclosure.probes[watch.probe.0];
-            if self.probes[watch.probe.0].intake.is_silent(now, probe) {
-                watch.forget();
-            }
-            watch.judge_dark(band);
-            let Some(band) = band else { continue };
-            let (below, above) = watch.band_troubles(band);
-            self.board.set(now, stamp, AlarmKind::UvBelowBand, &probe.name, below);
-            self.board.set(now, stamp, AlarmKind::UvAboveBand, &probe.name, above);
-            let latched = watch.lamps.iter().find_map(|&LampIx(lamp)| match self.lamps[lamp].guard.refusal(now) {
-                Some(Refusal::Latched(Latch::Ceiling { reading, ceiling })) => Some((reading, ceiling)),
-                _ => None,
-            });
-            let over = match latched {
-                Some((reading, ceiling)) => Some(Trouble::UvOverCeiling { reading, ceiling, latched: true }),
-                None => watch.over(band.ceiling).map(|reading| Trouble::UvOverCeiling {
-                    reading,
-                    ceiling: band.ceiling,
-                    latched: false,
-                }),
-            };
-            self.board.set(now, stamp, AlarmKind::UvOverCeiling, &probe.name, over);
-        }
-        self.judge_dark(ctx, enclosure);
-    }
-
-    /// A lamp that is on by every account is dark by any sign of it. It is not dark once its UV is seen, or, where nobody
-    /// looks for that, once it draws power. Anything else says nothing.
-    fn judge_dark(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
-        let (now, stamp) = (ctx.now, ctx.stamp);
-        for (at, lamp) in enclosure.lamps.iter().enumerate() {
-            let watched = || self.uv.iter().filter(|watch| watch.lamps.contains(&LampIx(at)));
-            let no_uv = watched().find(|watch| watch.dark() == Some(true)).map(|watch| watch.probe);
-            let sees_uv = watched().any(|watch| watch.dark() == Some(false));
-            let draws = self.draws_while_lit(now, enclosure, at);
-            let too_little = draws.filter(|(draws, rated)| *draws < rated.0 * DARK_POWER);
-            let sign = match (no_uv, too_little) {
-                (Some(ProbeIx(probe)), _) => Some(format!("probe {} sees no UV", enclosure.probes[probe].name)),
-                (None, Some((draws, rated))) => Some(format!("it draws {draws:.0} of {rated}")),
-                (None, None) => None,
-            };
-            let lit = sees_uv || (draws.is_some() && watched().next().is_none());
-            match sign {
-                Some(sign) => {
-                    let trouble = Some(Trouble::LampDark { sign });
-                    self.board.set(now, stamp, AlarmKind::LampDark, &lamp.name, trouble);
-                }
-                None if lit => self.board.set(now, stamp, AlarmKind::LampDark, &lamp.name, None),
-                None => self.board.relent(now, AlarmKind::LampDark, &lamp.name),
-            }
-        }
-    }
-
-    /// What a lamp's own power probe has read since the lamp has been fully on, beside its rated power; none while that
-    /// cannot be told. Dimmed or pulsed lamps draw less by design.
-    fn draws_while_lit(&self, now: Mono, enclosure: &Enclosure, at: usize) -> Option<(f64, Watts)> {
-        let (lamp, control) = (&enclosure.lamps[at], &self.lamps[at]);
-        let (ProbeIx(power), rated) = (lamp.power_probe?, lamp.power?);
-        let probe = &enclosure.probes[power];
-        let (draws, heard) = self.probes[power].intake.last().filter(|&(_, heard)| now.since(heard) <= probe.stale)?;
-        let lit_for = control.lit_for(now, lamp).filter(|_| control.drive.wanted() == Level::FULL)?;
-        (lit_for >= probe.every && now.since(heard) < lit_for).then_some((draws, rated))
-    }
-
     /// When [`EnclosureControl::step`] may have something to do without any event.
     pub(super) fn next_deadline(&self, ctx: &Context<'_>, enclosure: &Enclosure) -> Option<Mono> {
         let now = ctx.now;
@@ -501,13 +336,9 @@ impl EnclosureControl {
             let silent = ctx.connected.then(|| control.intake.silent_at(probe));
             [silent, control.intake.trusted_at()].into_iter().flatten().filter(|&at| at > now)
         });
-        let disobeys = self.lamps.iter().filter_map(|control| {
-            let lasted = control.drive.disagreement(now)?;
-            CUT_OFF_AFTER.checked_sub(lasted).map(|left| now.after(left)).filter(|&at| at > now)
-        });
         let retained = self.retained.iter().map(|&(_, until)| until);
         let board = self.board.next_deadline();
-        lamps.chain(probes).chain(disobeys).chain(retained).chain(board).chain(self.publish.due).min()
+        lamps.chain(probes).chain(retained).chain(board).chain(self.publish.due).min()
     }
 
     /// The enclosure as it stands.
@@ -593,19 +424,9 @@ impl EnclosureControl {
     }
 }
 
-fn over_temperature(guard: &crate::settings::Guard, refusal: &Option<Refusal>) -> Option<Trouble> {
-    let (reading, latch) = match refusal {
-        Some(Refusal::Tripped { reading, .. }) => (*reading, None),
-        Some(Refusal::Latched(latch @ Latch::Limit { reading, .. })) => (*reading, Some(*latch)),
-        Some(Refusal::Latched(latch @ Latch::ThreeTrips)) => (guard.cut, Some(*latch)),
-        _ => return None,
-    };
-    Some(Trouble::OverTemperature { reading, cut: guard.cut, rest: guard.rest, latch })
-}
-
 /// Lamps that have no heat without the probe: it guards or regulates them.
 fn held_off_by(enclosure: &Enclosure, probe: ProbeIx) -> Vec<Arc<str>> {
-    let needs = |lamp: &&crate::settings::Lamp| {
+    let needs = |lamp: &&Lamp| {
         lamp.heat.is_some_and(|heat| heat.probe == probe)
             || lamp.guard.as_ref().is_some_and(|guard| guard.probes.contains(&probe))
     };

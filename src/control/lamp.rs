@@ -20,6 +20,8 @@ use super::reason::{Proposal, Reason};
 
 /// From this level on a dimmed lamp counts as fully on when it is judged too weak; a guess.
 const FULL_ENOUGH: f64 = 0.97;
+/// A warming lamp told off and reported on for this long is cut off upstream (guard law 6); a guess.
+const CUT_OFF_AFTER: Duration = Duration::from_secs(60);
 /// A hand setting lasts this long at most; a guess, so that nobody forgets one for good.
 const LONGEST_OVERRIDE: Duration = Duration::from_secs(24 * 3600);
 /// A ramp moves at least this often; a guess, fine enough for the eye over half an hour.
@@ -56,14 +58,14 @@ struct Hours {
     share: f64,
     /// The day target is in force: it follows `after_dawn` and `before_dusk` too.
     day_target: bool,
-    /// When this was asked.
-    asked: Option<DateTime<Utc>>,
-    /// Ask again by then.
+    /// Asked then …
+    from: Option<DateTime<Utc>>,
+    /// … and to be asked again by then.
     next: Option<DateTime<Utc>>,
 }
 
 impl Hours {
-    const UNKNOWN: Hours = Hours { is_day: false, open: false, share: 0.0, day_target: false, asked: None, next: None };
+    const UNKNOWN: Hours = Hours { is_day: false, open: false, share: 0.0, day_target: false, from: None, next: None };
 
     /// Without a wall time it counts as night: lights stay off, and the night targets hold.
     fn at(day: &mut DayClock, window: &Window, wall: Option<DateTime<Utc>>) -> Hours {
@@ -83,15 +85,16 @@ impl Hours {
             open: opening.open,
             share: opening.share,
             day_target: by_day.open,
-            asked: Some(wall),
+            from: Some(wall),
             next: Some(next),
         }
     }
 
-    /// Whether this still holds at `wall`: between two edges of the day nothing changes but a ramp.
+    /// Whether this is still so at `wall`. Along a ramp nothing stays as it is.
     fn holds_at(&self, window: &Window, wall: Option<DateTime<Utc>>) -> bool {
-        let (Some(wall), Some(asked), Some(next)) = (wall, self.asked, self.next) else { return false };
-        (window.ramp.is_zero() || !self.open) && asked <= wall && wall < next
+        let steady = window.ramp.is_zero() || !self.open;
+        let span = self.from.zip(self.next);
+        steady && wall.zip(span).is_some_and(|(wall, (from, next))| from <= wall && wall < next)
     }
 }
 
@@ -206,6 +209,7 @@ impl LampControl {
 
     fn wish(&mut self, ctx: &Context<'_>, lamp: &Lamp, probes: &[Probe], day: &mut DayClock) -> Proposal {
         let off = |reason| Proposal { level: Level::OFF, reason };
+        // The calendar is asked when something of it may have changed, and not on every message.
         if !self.hours.holds_at(&lamp.window, ctx.wall) {
             self.hours = Hours::at(day, &lamp.window, ctx.wall);
         }
@@ -236,7 +240,7 @@ impl LampControl {
                 _ => Reason::Night,
             });
         }
-        let ceiling = Level::clamped(lamp.window.level.share() * hours.share);
+        let ceiling = in_percents(lamp.window.level.share() * hours.share);
         let (Some(thermostat), Some(heat), Some(target)) = (&mut self.thermostat, &lamp.heat, self.target) else {
             let reason = if hours.share < 1.0 { Reason::Ramp } else { Reason::Lit };
             return Proposal { level: whole_for_relay(lamp, ceiling), reason };
@@ -323,9 +327,25 @@ impl LampControl {
             self.cooling_until,
             warm,
             window,
+            self.drive
+                .disagreement(now)
+                .and_then(|lasted| CUT_OFF_AFTER.checked_sub(lasted))
+                .map(|left| now.after(left)),
         ];
         let driven = self.drive.next_deadline(now, &lamp.output);
         timers.into_iter().flatten().chain(switched).filter(|&at| at > now).chain(driven).min()
+    }
+
+    /// How it shows that it cannot be stopped, for lamps that warm and were told off: it heats or draws power, or its relay
+    /// has reported it on for too long.
+    pub(super) fn cannot_be_stopped(&self, now: Mono, lamp: &Lamp) -> Option<String> {
+        if let Some(evidence) = self.stoppage.as_ref().and_then(Stoppage::evidence) {
+            return Some(evidence.to_string());
+        }
+        let reported_on = self.drive.reported().is_some_and(|level| !level.is_off());
+        let told_off = lamp.guard.is_some() && self.drive.wanted().is_off();
+        let for_too_long = self.drive.disagreement(now).is_some_and(|lasted| lasted >= CUT_OFF_AFTER);
+        (told_off && reported_on && for_too_long).then(|| "its relay reports it on".to_owned())
     }
 
     /// The name of the contactor above it.
@@ -371,6 +391,11 @@ fn reason_for(proposal: Proposal, refusal: Option<Refusal>) -> Reason {
         }
         _ => proposal.reason,
     }
+}
+
+/// Dimmers are set in whole percents.
+fn in_percents(share: f64) -> Level {
+    Level::clamped((share * 100.0).round() / 100.0)
 }
 
 /// A relay knows on and off alone.

@@ -139,6 +139,19 @@ impl Controller {
         enclosures.map(build).collect()
     }
 
+    /// The same without [`Effect::State`], until a reload: for a driver that shows nobody how things stand. Their
+    /// deadlines would be most of its ticks.
+    pub fn without_states(mut self) -> Controller {
+        self.enclosures.iter_mut().for_each(EnclosureControl::publish_nothing);
+        self
+    }
+
+    /// The same for a recording, whose clock was set whatever year it says.
+    pub fn of_any_year(mut self) -> Controller {
+        self.clock = Clock::of_any_year(self.now);
+        self
+    }
+
     /// The settings in force.
     pub fn settings(&self) -> &Settings {
         &self.settings
@@ -321,6 +334,10 @@ impl Controller {
         if self.refused_until.is_some_and(|until| now >= until) {
             self.refused_until = None;
             self.board.clear(now, AlarmKind::ConfigRefused, "");
+        }
+        for (cut_off, why) in self.settings.cut_offs.iter().zip(self.contactors.why_open()) {
+            let trouble = why.map(|why| Trouble::CutOffOpen { why: why.to_owned() });
+            self.board.set(now, stamp, AlarmKind::HeatUnstoppable, &cut_off.name, trouble);
         }
         for (name, _) in self.stored.extract_if(.., |(_, until)| now >= *until) {
             self.board.clear(now, AlarmKind::RetainedCommand, &name);

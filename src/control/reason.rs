@@ -62,7 +62,7 @@ impl fmt::Display for Reason {
         match self {
             Reason::Night => f.write_str("night"),
             Reason::Day => f.write_str("day"),
-            Reason::Staged => f.write_str("day, but not this lamp's hours yet or any more"),
+            Reason::Staged => f.write_str("outside its hours of the day"),
             Reason::Lit => f.write_str("day"),
             Reason::Ramp => f.write_str("dawn or dusk"),
             Reason::Thermostat { spot, reading, target } => {

@@ -26,6 +26,7 @@ const UV_EYES: &str =
 pub(super) enum Trouble {
     OverTemperature { reading: Celsius, cut: Celsius, rest: Duration, latch: Option<Latch> },
     HeatUnstoppable { evidence: StillHeats, cut_off: Option<String> },
+    CutOffOpen { why: String },
     RelayDeaf { wanted: Level, reported: Option<Level>, cut_off: Option<String> },
     ProbeSilent { stale: Duration, holds_off: Vec<Arc<str>>, never: bool, late: bool },
     ProbeDoubtful { why: String, holds_off: Vec<Arc<str>>, frozen: bool },
@@ -45,7 +46,7 @@ impl Trouble {
     pub(super) fn kind(&self) -> AlarmKind {
         match self {
             Trouble::OverTemperature { .. } => AlarmKind::OverTemperature,
-            Trouble::HeatUnstoppable { .. } => AlarmKind::HeatUnstoppable,
+            Trouble::HeatUnstoppable { .. } | Trouble::CutOffOpen { .. } => AlarmKind::HeatUnstoppable,
             Trouble::RelayDeaf { .. } => AlarmKind::RelayDeaf,
             Trouble::ProbeSilent { .. } => AlarmKind::ProbeSilent,
             Trouble::ProbeDoubtful { .. } => AlarmKind::ProbeDoubtful,
@@ -64,7 +65,9 @@ impl Trouble {
 
     pub(super) fn priority(&self) -> Priority {
         match self {
-            Trouble::OverTemperature { .. } | Trouble::HeatUnstoppable { .. } => Priority::Critical,
+            Trouble::OverTemperature { .. } | Trouble::HeatUnstoppable { .. } | Trouble::CutOffOpen { .. } => {
+                Priority::Critical
+            }
             Trouble::ProbeSilent { holds_off, .. } if !holds_off.is_empty() => Priority::High,
             Trouble::RelayDeaf { .. }
             | Trouble::LampDark { .. }
@@ -89,8 +92,7 @@ impl Trouble {
             (Trouble::OverTemperature { latch: now, .. }, Trouble::OverTemperature { latch: before, .. }) => {
                 now.is_some() != before.is_some()
             }
-            (Trouble::HeatUnstoppable { cut_off: now, .. }, Trouble::HeatUnstoppable { cut_off: before, .. })
-            | (Trouble::RelayDeaf { cut_off: now, .. }, Trouble::RelayDeaf { cut_off: before, .. }) => now != before,
+            (Trouble::RelayDeaf { cut_off: now, .. }, Trouble::RelayDeaf { cut_off: before, .. }) => now != before,
             (Trouble::ProbeSilent { late: now, .. }, Trouble::ProbeSilent { late: before, .. }) => now != before,
             (Trouble::ProbeDoubtful { frozen: now, .. }, Trouble::ProbeDoubtful { frozen: before, .. }) => {
                 now != before
@@ -146,6 +148,12 @@ impl Trouble {
                      have it replaced. {BURN} {MAINS}"
                 )
             }
+            Trouble::CutOffOpen { why } => format!(
+                "{place}: the cut-off {subject} is open since {since}, and every lamp below it is dark. It was opened \
+                 because a lamp could not be stopped: {why}. See that the lamp is cold, have its relay replaced, then \
+                 reset the cut-off. The animals below get neither heat nor light meanwhile: if it grows cold, warm the \
+                 room or move them. {MAINS}"
+            ),
             Trouble::RelayDeaf { wanted, reported, cut_off } => {
                 let says = match reported {
                     Some(level) => format!("reports {level}"),
@@ -275,6 +283,7 @@ mod tests {
                 evidence: StillHeats::Temperature { from: reading, to: cut },
                 cut_off: Some("west".into()),
             },
+            Trouble::CutOffOpen { why: "heat of e1 was told off, and it still draws 74 W".into() },
             Trouble::RelayDeaf { wanted: Level::OFF, reported: Some(Level::FULL), cut_off: None },
             Trouble::RelayDeaf { wanted: Level::FULL, reported: None, cut_off: Some("west".into()) },
             Trouble::ProbeSilent { stale, holds_off: holds_off.clone(), never: false, late: false },
@@ -329,7 +338,7 @@ mod tests {
     #[test]
     fn every_cut_says_that_the_animal_may_grow_cold() {
         let cuts = samples().into_iter().filter(|trouble| match trouble {
-            Trouble::OverTemperature { .. } | Trouble::HeatWeak { .. } => true,
+            Trouble::OverTemperature { .. } | Trouble::HeatWeak { .. } | Trouble::CutOffOpen { .. } => true,
             Trouble::ProbeSilent { holds_off, .. } | Trouble::ProbeDoubtful { holds_off, .. } => !holds_off.is_empty(),
             _ => false,
         });

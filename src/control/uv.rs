@@ -25,28 +25,13 @@ pub(super) struct UvWatch {
     pub(super) lamps: Vec<LampIx>,
     smoothed: Option<(Uvi, Mono)>,
     last: Option<Uvi>,
-    /// Whether there is no UV at all although every lamp is warm; none while that cannot be said.
-    dark: Option<bool>,
-    /// What was last known while the lamps were warm: no UV at all, and the smoothed reading.
-    was_dark: bool,
-    known: Option<Uvi>,
     below: bool,
     above: bool,
 }
 
 impl UvWatch {
     pub(super) fn new(probe: ProbeIx, lamps: Vec<LampIx>) -> UvWatch {
-        UvWatch {
-            probe,
-            lamps,
-            smoothed: None,
-            last: None,
-            dark: None,
-            was_dark: false,
-            known: None,
-            below: false,
-            above: false,
-        }
+        UvWatch { probe, lamps, smoothed: None, last: None, below: false, above: false }
     }
 
     /// Takes in a believable reading. `warm`: every lamp at the probe is on, by every account, and has warmed up.
@@ -66,32 +51,23 @@ impl UvWatch {
         self.smoothed = Some((smoothed, now));
     }
 
-    /// Judges whether there is any UV.
-    pub(super) fn judge_dark(&mut self, band: Option<UvBand>) {
+    /// Whether there is no UV at all although every lamp is warm. `None` while that cannot be said.
+    pub(super) fn is_dark(&self, band: Option<UvBand>) -> Option<bool> {
+        self.smoothed?;
         let share = band.map_or(DARK, |band| Uvi(band.low.0 * DARK_SHARE));
         let threshold = if share < DARK { share } else { DARK };
-        self.dark = self.smoothed.and(self.last).map(|last| last < threshold);
-        self.was_dark = self.dark.unwrap_or(self.was_dark);
+        self.last.map(|last| last < threshold)
     }
 
-    /// Whether there is no UV at all although every lamp is warm, as last judged; none while that cannot be said.
-    pub(super) fn dark(&self) -> Option<bool> {
-        self.dark
-    }
-
-    /// What is wrong with the UV by `band`, low and high: while lamps are cold, what was known when they were warm. No UV
-    /// at all is a dark lamp's matter and not the band's.
-    pub(super) fn band_troubles(&mut self, band: UvBand) -> (Option<Trouble>, Option<Trouble>) {
-        if let Some((smoothed, _)) = self.smoothed {
-            let margin = |is_out: bool| if is_out { INSIDE } else { 0.0 };
-            self.below = smoothed.0 < band.low.0 * (1.0 + margin(self.below));
-            self.above = smoothed.0 > band.high.0 * (1.0 - margin(self.above));
-            self.known = Some(smoothed);
-        }
-        let Some(reading) = self.known else { return (None, None) };
-        let below = (self.below && !self.was_dark).then_some(Trouble::UvBelowBand { reading, low: band.low });
+    /// What is wrong with the UV by `band`: below it, above it. `None` while that cannot be said.
+    pub(super) fn band_troubles(&mut self, band: UvBand) -> Option<(Option<Trouble>, Option<Trouble>)> {
+        let (reading, _) = self.smoothed?;
+        let margin = |is_out: bool| if is_out { INSIDE } else { 0.0 };
+        self.below = reading.0 < band.low.0 * (1.0 + margin(self.below));
+        self.above = reading.0 > band.high.0 * (1.0 - margin(self.above));
+        let below = self.below.then_some(Trouble::UvBelowBand { reading, low: band.low });
         let above = self.above.then_some(Trouble::UvAboveBand { reading, high: band.high });
-        (below, above)
+        Some((below, above))
     }
 
     /// The last reading, where it is above `ceiling`.
@@ -109,8 +85,6 @@ impl UvWatch {
     pub(super) fn adopt(&mut self, earlier: &UvWatch) {
         self.smoothed = earlier.smoothed;
         self.last = earlier.last;
-        self.was_dark = earlier.was_dark;
-        self.known = earlier.known;
         self.below = earlier.below;
         self.above = earlier.above;
     }
@@ -139,25 +113,22 @@ mod tests {
             (vec![7.9; 60], false, true),
             ([vec![4.0; 60], vec![0.5; 2]].concat(), false, false),
         ] {
-            let (is_below, is_above) = after(&readings).band_troubles(BAND);
+            let (is_below, is_above) = after(&readings).band_troubles(BAND).expect("warm");
             assert_eq!((is_below.is_some(), is_above.is_some()), (below, above), "{readings:?}");
         }
     }
 
     #[test]
     fn no_uv_from_warm_lamps_is_dark_and_cold_lamps_say_nothing() {
-        let dark = |watch: &mut UvWatch| {
-            watch.judge_dark(Some(BAND));
-            watch.dark()
-        };
-        assert_eq!(dark(&mut after(&[0.0])), Some(true));
-        assert_eq!(dark(&mut after(&[0.5])), Some(false));
+        assert_eq!(after(&[0.0]).is_dark(Some(BAND)), Some(true));
+        assert_eq!(after(&[0.5]).is_dark(Some(BAND)), Some(false));
         let mut dead = after(&[4.0, 4.0, 0.0, 0.0]);
-        assert_eq!(dark(&mut dead), Some(true));
+        assert_eq!(dead.is_dark(Some(BAND)), Some(true));
         dead.reading(Mono::from_secs(7200), Uvi(0.0), false);
-        assert!(dead.band_troubles(BAND).0.is_none(), "a dark lamp that has gone off is not below its band");
+        assert_eq!(dead.band_troubles(BAND), None, "a dark lamp that has gone off is not below its band");
         let mut cold = after(&[4.0]);
         cold.reading(Mono::from_secs(600), Uvi(0.0), false);
-        assert_eq!(dark(&mut cold), None);
+        assert_eq!(cold.is_dark(Some(BAND)), None);
+        assert_eq!(cold.band_troubles(BAND), None);
     }
 }

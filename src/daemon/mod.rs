@@ -55,8 +55,18 @@ pub async fn run(options: Options, stop: impl Future<Output = ()>) -> anyhow::Re
     let (link, inbox) = Link::start(LinkOptions::daemon(controller.settings(), routes.subscriptions()))
         .context("the connection to the broker cannot be set up")?;
     let service = Service::new(service);
-    let mut daemon =
-        Daemon { controller, routes, link, inbox, store, clock, effects: Vec::new(), events: Vec::new(), service };
+    let mut daemon = Daemon {
+        controller,
+        routes,
+        link,
+        inbox,
+        store,
+        clock,
+        effects: Vec::new(),
+        events: Vec::new(),
+        later: Vec::new(),
+        service,
+    };
     if let Some(why) = remembered.trouble {
         error!("{why}");
         daemon.handle(Event::Storage { failure: Some(why) });
@@ -78,6 +88,8 @@ struct Daemon {
     /// Reused, so that a message costs no allocation for them.
     effects: Vec<Effect>,
     events: Vec<Event>,
+    /// What may wait until commands are on their way.
+    later: Vec<Effect>,
     service: Service,
 }
 
@@ -91,6 +103,11 @@ impl Daemon {
         tokio::pin!(stop);
         self.handle(Event::Tick);
         loop {
+            if !self.later.is_empty() {
+                // The connection runs in this thread too: let it write the commands before anything is logged or told.
+                tokio::task::yield_now().await;
+                self.carry_out_later();
+            }
             self.service.feed();
             let wait = self.wait();
             tokio::select! {
@@ -154,6 +171,7 @@ impl Daemon {
         self.effects = effects;
     }
 
+    /// Sends commands at once, and keeps the rest for [`Daemon::carry_out_later`].
     fn carry_out(&mut self, effects: &mut Vec<Effect>) {
         for effect in effects.drain(..) {
             match effect {
@@ -169,6 +187,16 @@ impl Daemon {
                         self.link.clear_retained(topic);
                     }
                 }
+                other => self.later.push(other),
+            }
+        }
+    }
+
+    /// Remembers, logs and tells. The indices are those of the settings in force, so a reload comes after this.
+    fn carry_out_later(&mut self) {
+        for effect in std::mem::take(&mut self.later) {
+            match effect {
+                Effect::Command(_) | Effect::ClearRetained(_) => {}
                 Effect::Switched { enclosure, lamp, level, reason } => {
                     let enclosure = &self.controller.settings().enclosures[enclosure.0];
                     info!(enclosure = %enclosure.id, lamp = %enclosure.lamps[lamp.0].name, %level, %reason, "lamp");
@@ -229,11 +257,13 @@ impl Daemon {
                 }
             }
         };
+        self.carry_out_later();
         let mut effects = self.controller.farewell(&settings);
         self.carry_out(&mut effects);
         self.clear_documents(&before, &settings);
         if let Some((link, inbox)) = new_link {
             self.handle(Event::LinkDown);
+            self.carry_out_later();
             let old = std::mem::replace(&mut self.link, link);
             self.inbox = inbox;
             old.stop().await;
@@ -270,6 +300,7 @@ impl Daemon {
             OnExit::Leave => info!("stopping: lamps stay as they are"),
         }
         self.handle(Event::Stop);
+        self.carry_out_later();
         self.link.stop().await;
         if let Some(store) = self.store {
             store.close();

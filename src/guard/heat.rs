@@ -221,6 +221,10 @@ impl HeatGuard {
         self.spread(now)
     }
 
+    pub(super) fn is_late(&self, probe: ProbeIx) -> bool {
+        self.probes.iter().any(|watched| watched.ix == probe && watched.projected)
+    }
+
     pub(super) fn frozen(&self) -> Option<ProbeIx> {
         self.probes.iter().find(|probe| probe.frozen).map(|probe| probe.ix)
     }

@@ -159,6 +159,11 @@ impl LampGuard {
         self.heat.as_ref().and_then(|heat| heat.disagreement(now))
     }
 
+    /// Whether a guard probe is late, and by the worst-case rise could be over the cut by now.
+    pub fn is_late(&self, probe: ProbeIx) -> bool {
+        self.heat.as_ref().is_some_and(|heat| heat.is_late(probe))
+    }
+
     /// The guard probe that has not moved although its lamp switched.
     pub fn frozen(&self) -> Option<ProbeIx> {
         self.heat.as_ref().and_then(HeatGuard::frozen)

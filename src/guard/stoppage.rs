@@ -13,10 +13,16 @@ const POWER_SHARE: f64 = 0.1;
 const POWER_FLOOR: Watts = Watts(3.0);
 /// A relay and its power meter need this long to show an OFF; a guess.
 const POWER_GRACE: Duration = Duration::from_secs(20);
+/// While the lamp's own meter has said within this time that it draws nothing, no temperature says otherwise; a guess.
+const METER_TRUSTED: Duration = Duration::from_secs(3 * 60);
 /// A rise by this much …
-const RISE: Kelvin = Kelvin(2.0);
-/// … within this time is a lamp and not the room; both guesses.
+const RISE: Kelvin = Kelvin(4.0);
+/// … within this time is a lamp, and neither the room nor an animal that lies down on the probe; both guesses.
 const RISE_WITHIN: Duration = Duration::from_secs(20 * 60);
+/// A lamp that was lit and whose probe has not cooled at all since it was told off shows by a smaller rise …
+const SMALLER_RISE: Kelvin = Kelvin(3.0);
+/// … within this time of the OFF, more than any after-heat; both guesses.
+const SMALLER_RISE_WITHIN: Duration = Duration::from_secs(30 * 60);
 /// Cooling by this much shows that a lamp has ended; a guess.
 const FALL: Kelvin = Kelvin(1.0);
 /// Noise that no rate is reckoned from; a guess.
@@ -29,9 +35,14 @@ pub struct Stoppage {
     slew: KelvinPerSecond,
     rated: Option<Watts>,
     off_since: Option<Mono>,
+    on_since: Option<Mono>,
+    /// It had been told on for long enough to warm, when it was told off.
+    was_lit: bool,
     /// One for each probe, since two of them are never quite alike.
     tracks: Vec<Track>,
     draws: Option<Watts>,
+    /// When the lamp's own meter last said that it draws nothing.
+    idle: Option<Mono>,
 }
 
 /// What one probe has read since the lamp was told off.
@@ -45,6 +56,8 @@ struct Track {
     last: (Celsius, Mono),
     /// The lowest reading since the lamp should have cooled, and when.
     lowest: Option<(Celsius, Mono)>,
+    /// Until then a smaller rise is enough, as long as the probe has not cooled at all.
+    suspect_until: Option<Mono>,
     heats: Option<Heats>,
 }
 
@@ -81,21 +94,37 @@ impl Stoppage {
     /// A watch that gives the lamp `after` to cool before it judges temperatures. No lamp warms faster than `slew`; `rated`
     /// is the lamp's power.
     pub fn new(after: Duration, slew: KelvinPerSecond, rated: Option<Watts>, now: Mono) -> Stoppage {
-        Stoppage { after, slew, rated, off_since: Some(now), tracks: Vec::new(), draws: None }
+        Stoppage {
+            after,
+            slew,
+            rated,
+            off_since: Some(now),
+            on_since: None,
+            was_lit: false,
+            tracks: Vec::new(),
+            draws: None,
+            idle: None,
+        }
     }
 
     /// The lamp was told to be on (`true`) or off. Tell it at every change.
     pub fn told(&mut self, now: Mono, on: bool) {
-        match (on, self.off_since) {
-            (true, _) => *self = Stoppage { off_since: None, ..Stoppage::new(self.after, self.slew, self.rated, now) },
-            (false, None) => *self = Stoppage::new(self.after, self.slew, self.rated, now),
-            (false, Some(_)) => {}
+        if on == self.off_since.is_none() {
+            return;
         }
+        let was_lit = self.on_since.is_some_and(|since| now.since(since) >= self.after);
+        let anew = Stoppage::new(self.after, self.slew, self.rated, now);
+        *self =
+            if on { Stoppage { off_since: None, on_since: Some(now), ..anew } } else { Stoppage { was_lit, ..anew } };
     }
 
     /// A believable reading of a guard probe. `others_warm`: another lamp there may be warming it.
     pub fn temperature(&mut self, now: Mono, probe: ProbeIx, reading: Celsius, cut: Celsius, others_warm: bool) {
         let Some(off_since) = self.off_since else { return };
+        if self.idle.is_some_and(|at| now.since(at) <= METER_TRUSTED) {
+            self.tracks.clear();
+            return;
+        }
         let after = self.after;
         let fresh = |judged_from| Track {
             probe,
@@ -103,13 +132,15 @@ impl Stoppage {
             judged_from,
             last: (reading, now),
             lowest: None,
+            suspect_until: None,
             heats: None,
         };
+        let suspect_until = self.was_lit.then(|| off_since.after(SMALLER_RISE_WITHIN));
         match self.tracks.iter_mut().find(|track| track.probe == probe) {
             Some(track) if track.jumps(now, reading, self.slew) => *track = fresh(now.after(after)),
             Some(track) => track.reading(now, reading, cut, others_warm),
             None => {
-                let mut track = fresh(off_since.after(after));
+                let mut track = Track { suspect_until, ..fresh(off_since.after(after)) };
                 track.reading(now, reading, cut, others_warm);
                 self.tracks.push(track);
             }
@@ -120,7 +151,9 @@ impl Stoppage {
     pub fn power(&mut self, now: Mono, reading: Watts) {
         let Some(off_since) = self.off_since else { return };
         let threshold = self.rated.map_or(POWER_FLOOR.0, |rated| (rated.0 * POWER_SHARE).max(POWER_FLOOR.0));
-        self.draws = (now.since(off_since) >= POWER_GRACE && reading.0 >= threshold).then_some(reading);
+        let draws = reading.0 >= threshold;
+        self.draws = (draws && now.since(off_since) >= POWER_GRACE).then_some(reading);
+        self.idle = if draws { None } else { Some(now) };
     }
 
     /// How the lamp shows that it is on although it was told off.
@@ -152,7 +185,15 @@ impl Track {
             }
             return;
         }
+        if self.at_off - reading >= FALL {
+            self.suspect_until = None;
+        }
         if now < self.judged_from {
+            return;
+        }
+        let suspect = !others_warm && self.suspect_until.is_some_and(|until| now <= until);
+        if suspect && reading - self.at_off >= SMALLER_RISE {
+            self.heats = Some(Heats { from: self.at_off, peak: reading });
             return;
         }
         let over_and_not_cooling = !(reading < cut) && !(self.at_off - reading >= FALL);

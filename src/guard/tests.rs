@@ -547,8 +547,10 @@ mod stoppage {
     #[test]
     fn a_lamp_that_goes_on_heating_is_found_and_one_that_cools_is_not() {
         for (readings, others_warm, expected) in [
-            (vec![32.0, 32.5, 33.0, 33.5, 34.0, 34.5, 35.0, 35.5], false, Some(7)),
-            (vec![32.0, 32.5, 33.0, 33.5, 34.0, 34.5, 35.0, 35.5], true, None),
+            (vec![32.0, 32.5, 33.0, 33.5, 34.5, 35.5, 36.5, 37.5, 38.5], false, Some(7)),
+            (vec![32.0, 32.5, 33.0, 33.5, 34.5, 35.5, 36.5, 37.5, 38.5], true, None),
+            // A warm animal lies down on the probe.
+            (vec![24.0, 23.5, 23.0, 22.5, 22.0, 24.5, 25.5, 25.5, 25.0], false, None),
             (vec![32.0, 32.3, 32.0, 31.0, 30.0, 29.0, 28.0], false, None),
             // Over the cut and not cooling, whatever else is on.
             (vec![41.0, 41.5, 42.0, 41.0], true, Some(3)),
@@ -594,6 +596,43 @@ mod stoppage {
             stoppage.power(Mono::from_secs(seconds), Watts(watts));
             assert_eq!(stoppage.evidence().is_some(), expected, "{watts} W after {seconds} s");
         }
+    }
+
+    #[test]
+    fn a_lit_lamp_that_never_cools_is_found_by_a_smaller_rise() {
+        // Told on at zero and off at ten minutes; then readings a minute apart. After-heat is no welded relay, and neither
+        // is a room that warms after the lamp has cooled.
+        for (readings, expected) in [
+            ((0..40).map(|minute| 32.5 + 0.15 * f64::from(minute)).collect::<Vec<_>>(), true),
+            (vec![32.5, 33.0, 33.8, 34.2, 34.3, 34.0, 33.0, 32.0, 31.0, 30.0], false),
+            ((0..40).map(|minute| 32.5 + 0.05 * f64::from(minute)).collect(), false),
+        ] {
+            let mut stoppage = off_at_zero();
+            stoppage.told(Mono::from_secs(1), true);
+            stoppage.told(Mono::from_secs(600), false);
+            for (minute, &reading) in (0..).zip(&readings) {
+                let now = Mono::from_secs(600 + minute * 60);
+                stoppage.temperature(now, ProbeIx(0), Celsius(reading), Celsius(CUT), false);
+            }
+            assert_eq!(stoppage.evidence().is_some(), expected, "{readings:?}");
+        }
+    }
+
+    #[test]
+    fn a_meter_that_shows_no_power_is_believed_before_a_probe() {
+        let mut stoppage = off_at_zero();
+        for minute in 0..20 {
+            let now = Mono::from_secs(minute * 60);
+            stoppage.power(now, Watts(0.4));
+            stoppage.temperature(now, ProbeIx(0), Celsius(41.0 + minute as f64), Celsius(CUT), false);
+            assert_eq!(stoppage.evidence(), None, "at {minute} min");
+        }
+        // Once the meter has fallen silent the probe counts again.
+        for minute in 24..30 {
+            let now = Mono::from_secs(minute * 60);
+            stoppage.temperature(now, ProbeIx(0), Celsius(61.0 + minute as f64 / 2.0), Celsius(CUT), false);
+        }
+        assert!(stoppage.evidence().is_some());
     }
 
     #[test]

@@ -15,6 +15,7 @@ use super::session::{End, Memory, PulseTrust, Session};
 use super::{LinkOptions, Patience, WireError};
 use crate::control::OutputRef;
 use crate::message::Subscription;
+use crate::settings::Broker;
 
 /// A connection that has lasted this long was a good one: the next attempt after it comes soon. A guess.
 const GOOD_CONNECTION: Duration = Duration::from_secs(5);
@@ -67,7 +68,6 @@ impl Link {
         // Tried once here, so that an unusable file is told at the start and not in a log.
         dial(&options)?;
         let memory = Memory {
-            site: options.site.clone(),
             announce: options.announce,
             patience: options.patience,
             subscriptions: options.subscriptions.clone(),
@@ -175,7 +175,7 @@ async fn keep_connected(shared: Arc<Shared>, options: LinkOptions) {
             let up_since = session.take().and_then(|session| session.up_since());
             memory.outbox.forget_waiting();
             if let End::Lost(why) = &end {
-                tell(memory, up_since.is_some(), why, &mut told);
+                tell(memory, &options.broker, up_since.is_some(), why, &mut told);
             }
             (up_since.map(|since| since.elapsed()), memory.stop_by.is_some())
         });
@@ -194,12 +194,13 @@ async fn keep_connected(shared: Arc<Shared>, options: LinkOptions) {
 }
 
 /// Tells why a connection ended: as a loss if it was up, and else once for each reason and not for each attempt.
-fn tell(memory: &mut Memory, was_up: bool, why: &str, told: &mut Option<String>) {
+fn tell(memory: &mut Memory, broker: &Broker, was_up: bool, why: &str, told: &mut Option<String>) {
     if was_up {
         memory.inbox.push(Inbound::Down { why: why.to_owned() });
         *told = None;
     } else if told.as_deref() != Some(why) {
-        memory.inbox.push(Inbound::Note(format!("no connection to the broker: {why}")));
+        let note = format!("no connection to the broker at {}:{}: {why}", broker.host, broker.port);
+        memory.inbox.push(Inbound::Note(note));
         *told = Some(why.to_owned());
     }
 }

@@ -5,7 +5,7 @@
 //!
 //! * **One client, one connection.** The library forgets messages at a reconnect without an error and can be wedged by
 //!   a packet identifier that is taken twice. So a client is never used for a second connection: whatever goes wrong,
-//!   it is dropped with all it holds, and a new one starts from nothing. `DEVELOPERS.md` tells what was measured.
+//!   it is dropped with all it holds, and a new one starts from nothing. `tests/wire.rs` plays each such fault.
 //! * **The core keeps the wanted state.** [`Inbound::Up`] is told once every subscription is acknowledged; the core
 //!   then asserts every output. Commands that were not acknowledged when a connection ends are thrown away.
 //! * **The poll loop only polls.** It awaits nothing but the library's `poll`; everything else is done between two

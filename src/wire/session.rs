@@ -42,7 +42,6 @@ pub(super) enum End {
 /// What outlives a connection.
 #[derive(Debug)]
 pub(super) struct Memory {
-    pub(super) site: String,
     pub(super) announce: bool,
     pub(super) patience: Patience,
     pub(super) subscriptions: Vec<Subscription>,
@@ -116,6 +115,8 @@ pub(super) struct Session {
     packet_bytes_max: usize,
     /// What the topics of our alarms begin with.
     alarms: String,
+    /// Where we say that we are online.
+    status: String,
     pulse_topic: String,
     /// Tells our beats from those of another connection on the same topic.
     nonce: u64,
@@ -141,6 +142,7 @@ impl Session {
             documents_out_max: DOCUMENTS_OUT_MAX,
             packet_bytes_max: PACKET_BYTES_MAX as usize,
             alarms: topics::alarms(site),
+            status: topics::status(site),
             pulse_topic: topics::pulse(site),
             nonce,
             pulses: 0,
@@ -285,6 +287,7 @@ impl Session {
         if memory.announce {
             let filter = format!("{}#", self.alarms);
             subscriptions.push(Subscription { filter, watch: Watch::Commands });
+            subscriptions.push(Subscription { filter: self.status.clone(), watch: Watch::Reports });
         }
         self.asks.extend(chunks(subscriptions));
     }
@@ -324,8 +327,7 @@ impl Session {
             self.phase = Phase::Up { since: now };
             self.pulse_seen = now;
             if memory.announce {
-                let status = topics::status(&memory.site);
-                memory.outbox.document(status, ONLINE.into(), Lane::Alarm, true);
+                memory.outbox.document(self.status.clone(), ONLINE.into(), Lane::Alarm, true);
             }
             memory.outbox.assert_documents();
             memory.inbox.push(Inbound::Up);
@@ -340,6 +342,11 @@ impl Session {
             if own {
                 self.pulse_seen = now;
                 memory.pulse = PulseTrust::Proven;
+            }
+        } else if memory.announce && topic == self.status {
+            // The last will of an earlier connection of ours, come late.
+            if !retained && payload == OFFLINE.as_bytes() && self.up_since().is_some() && memory.stop_by.is_none() {
+                memory.outbox.document(topic, ONLINE.into(), Lane::Alarm, true);
             }
         } else if memory.announce && topic.starts_with(&self.alarms) {
             // An alarm of an earlier run that does not stand any more.
@@ -401,8 +408,7 @@ impl Session {
             return;
         }
         if self.farewell == Farewell::NotYet && memory.announce {
-            let topic = topics::status(&memory.site);
-            let offline = Item { topic, payload: OFFLINE.into(), lane: Lane::Alarm, ticket: None };
+            let offline = Item { topic: self.status.clone(), payload: OFFLINE.into(), lane: Lane::Alarm, ticket: None };
             if self.client.publish(&offline).is_ok() {
                 self.handed_over(offline, now);
                 self.farewell = Farewell::Said;

@@ -1,4 +1,4 @@
-"""Validates the examples in config/ against the committed schema, with the jsonschema package as the outside check.
+"""Validates the examples and care sheets in config/ against the committed schema, with the jsonschema package as the outside check.
 
 Usage: schema.py [--check] with jsonschema installed; checking is all it does. Exit code 1 where an example is refused, where a broken one is not,
 or where the schema itself breaks the rules of draft 2020-12.
@@ -35,7 +35,21 @@ def breakages(document):
     housing = "enclosure" if "enclosure" in document else "rack"
     probe = next(iter(document[housing][0]["probes"]))
     yield broken("a wildcard", lambda it: it[housing][0]["probes"][probe].update(topic="a/#"))
+    yield broken("half a care sheet that is based on none", lambda it: it["care"].update(half={"basking": {"day": 30.0}}))
+    yield broken("a care sheet based on one that is not there", lambda it: it["care"].update(own={"based_on": "unicorn"}))
+    yield broken("an unknown key of a based one", lambda it: it["care"].update(
+        own={"based_on": "pogona-vitticeps", "basking": {"dya": 30.0}}))
     yield broken("an unknown key of a probe", lambda it: it[housing][0]["probes"][probe].update(evry="30s"))
+
+
+def with_sheets(document, sheets):
+    """A document with each shipped care sheet as an own one, and with one that changes single keys of each."""
+    copied = copy.deepcopy(document)
+    for path in sheets:
+        copied["care"][path.stem] = tomllib.loads(path.read_text())
+        copied["care"][f"my-{path.stem}"] = {
+            "based_on": path.stem, "basking": {"day": 30.0}, "photoperiod": {"follow": "latitude", "noon": "13:00"}}
+    return copied
 
 
 def main():
@@ -55,8 +69,12 @@ def main():
             if validator.is_valid(broken):
                 failures += 1
                 print(f"{path.name}: {what} is not noticed")
-    print(f"{len(examples)} examples and the skeleton against the schema: {failures} failures")
-    return 1 if failures or not examples else 0
+    sheets = sorted((root / "config/care").glob("*.toml"))
+    for error in validator.iter_errors(with_sheets(tomllib.loads(skeleton.read_text()), sheets)):
+        failures += 1
+        print(f"care sheets: {error.json_path}: {error.message}")
+    print(f"{len(examples)} examples, the skeleton and {len(sheets)} care sheets against the schema: {failures} failures")
+    return 1 if failures or not examples or not sheets else 0
 
 
 if __name__ == "__main__":

@@ -1,6 +1,7 @@
 //! What the tests that use real sockets share.
 #![allow(dead_code, reason = "each test file uses a part of it")]
 
+pub mod link;
 pub mod mosquitto;
 pub mod scripted;
 

@@ -8,7 +8,7 @@
 //!
 //! Each part is an MQTT client and knows nothing of the others but their messages. All run by one scaled clock.
 
-#![allow(clippy::disallowed_methods, reason = "a driver reads clocks, waits and runs threads")]
+#![allow(clippy::disallowed_methods, reason = "a driver reads clocks, waits, runs threads and ends the process")]
 
 mod broker;
 mod link;
@@ -27,6 +27,7 @@ use tokio::sync::oneshot;
 
 use crate::daemon::{self, Clock};
 use crate::settings::Settings;
+use crate::time::parse_span;
 use broker::Broker;
 use link::Link;
 use room::Plant;
@@ -56,19 +57,15 @@ fn speed(text: &str) -> Result<f64, String> {
     if (1.0..=240.0).contains(&speed) { Ok(speed) } else { Err("a speed is 1 to 240; try 60".to_owned()) }
 }
 
+/// After a signal the demo ends by itself within this time, or is ended.
+const LAST_RESORT: Duration = Duration::from_secs(5);
+/// The longest demo: a longer one is a slip of the pen, and a deadline beyond what an instant can hold.
+const SPAN_MAX: Duration = Duration::from_secs(366 * 86_400);
+
 /// Reads a span of time such as `30s`, `5m` or `2h`.
 fn span(text: &str) -> Result<Duration, String> {
-    let wrong = || format!("`{text}` is no span of time; try 30s, 5m or 2h");
-    let unit = text.chars().last().ok_or_else(wrong)?;
-    let seconds = match unit {
-        's' => 1,
-        'm' => 60,
-        'h' => 3600,
-        _ => return Err(wrong()),
-    };
-    let number: u64 = text[..text.len() - 1].parse().map_err(|_| wrong())?;
-    // A demo of more than a year is a slip of the pen, and a deadline beyond what an instant can hold.
-    number.checked_mul(seconds).filter(|s| *s <= 366 * 86_400).map(Duration::from_secs).ok_or_else(wrong)
+    let span = parse_span(text).filter(|span| *span <= SPAN_MAX);
+    span.ok_or_else(|| format!("`{text}` is no span of time; try 30s, 5m or 2h"))
 }
 
 /// Runs the demo until a key, a signal or the end of its time.
@@ -156,19 +153,24 @@ fn on_signal() -> anyhow::Result<Arc<AtomicBool>> {
     let listen = move || {
         runtime.block_on(async {
             use tokio::signal::unix::{SignalKind, signal};
-            let (Ok(mut interrupt), Ok(mut terminate)) =
-                (signal(SignalKind::interrupt()), signal(SignalKind::terminate()))
+            let (Ok(mut interrupt), Ok(mut terminate), Ok(mut hangup)) =
+                (signal(SignalKind::interrupt()), signal(SignalKind::terminate()), signal(SignalKind::hangup()))
             else {
                 return;
             };
             tokio::select! {
                 _ = interrupt.recv() => {}
                 _ = terminate.recv() => {}
+                _ = hangup.recv() => {}
             }
             set.store(true, Ordering::Relaxed);
         });
+        // A terminal that has gone away keeps its reader waiting for keys for ever. Nothing real hangs on the demo.
+        thread::sleep(LAST_RESORT);
+        ratatui::restore();
+        std::process::exit(0);
     };
-    // It waits for a signal until the process ends.
+    // It waits for a signal, and sees to it that one ends the process.
     thread::Builder::new().name("demo-signals".to_owned()).spawn(listen).context("no thread for signals")?;
     Ok(stop)
 }

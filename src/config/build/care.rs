@@ -3,11 +3,12 @@
 use std::collections::BTreeMap;
 use std::rc::Rc;
 
+use super::super::care_sheets::{self, CARE_SHEETS};
 use super::super::fields::{Fields, Put};
-use super::super::finding::{At, Draft};
+use super::super::finding::{At, Draft, nearest};
 use super::super::keys::SPOTS;
-use super::Bench;
 use super::photoperiod::photoperiod;
+use super::{Bench, listed};
 use crate::science::uv;
 use crate::settings::{Care, Target, UvBand};
 use crate::units::{Celsius, Uvi};
@@ -16,6 +17,10 @@ use crate::units::{Celsius, Uvi};
 pub(super) struct Sheet {
     /// Where its name stands.
     pub key: At,
+    /// Whether it could be read at all; where not, a finding says why, and nothing is said of what it lacks.
+    pub readable: bool,
+    /// Whether it comes with the program, so that a keeper cannot add to it.
+    pub shipped: bool,
     /// What the core gets; none where something in it is wrong.
     pub care: Option<Care>,
     /// Whether it has a UVI band, however wrong.
@@ -40,20 +45,58 @@ pub(super) struct Spot {
 }
 
 impl Bench<'_, '_> {
-    /// Reads every care sheet.
+    /// Reads every care sheet of the configuration.
     pub(super) fn sheets(&mut self, root: &Fields) {
         for (name, named) in root.named("care") {
-            let mut sheet = Sheet { key: named.key, care: None, has_uv: true, spots: BTreeMap::new() };
-            if let Some(fields) = &named.fields {
-                let uv = self.uv(fields);
-                let photoperiod = fields.table("photoperiod").and_then(|it| photoperiod(it, self.sink));
-                sheet.has_uv = fields.has("uv_zone") || fields.has("basking_uvi");
-                sheet.spots = SPOTS.iter().filter_map(|spot| Some((*spot, self.spot(fields.table(spot)?)))).collect();
-                sheet.care =
-                    uv.zip(photoperiod).map(|(uv, photoperiod)| Care { name: name.to_owned(), photoperiod, uv });
-            }
+            let sheet = self.sheet(name, named.key, named.fields.as_ref());
             self.sheets.insert(name.to_owned(), Rc::new(sheet));
         }
+    }
+
+    /// The sheet that `reference` names: the keeper's own, else the one that comes with the program; none where there
+    /// is none of that name, or nothing is known of it.
+    pub(super) fn named_sheet(&mut self, reference: &Put<String>) -> Option<Rc<Sheet>> {
+        if let Some(own) = self.sheets.get(&reference.value) {
+            self.sheets_used.insert(reference.value.clone());
+            return Some(own.clone()).filter(|own| own.readable);
+        }
+        // Each place that names a shipped sheet has it anew, with its findings there; the bays of a rack share a place.
+        if let Some(known) = self.shipped.get(&reference.at) {
+            return Some(known.clone());
+        }
+        let Some(shipped) = care_sheets::find(&reference.value) else {
+            self.unknown_sheet(reference);
+            return None;
+        };
+        let fields = shipped.fields(reference.at);
+        let sheet = Rc::new(Sheet { shipped: true, ..self.sheet(shipped.name, reference.at, Some(&fields)) });
+        self.shipped.insert(reference.at, sheet.clone());
+        Some(sheet)
+    }
+
+    fn unknown_sheet(&mut self, reference: &Put<String>) {
+        let own = self.sheets.keys().map(String::as_str);
+        let near = nearest(&reference.value, own.chain(CARE_SHEETS.iter().map(|sheet| sheet.name)));
+        let near = near.or_else(|| care_sheets::near(&reference.value)).map(str::to_owned);
+        let wrong = format!("there is no care sheet `{}`", reference.value);
+        let right = match (care_sheets::advice(near.as_deref()), listed(self.sheets.keys().map(String::as_str))) {
+            (advice, Some(own)) if near.is_none() => format!("your own are {own}; {advice}"),
+            (advice, _) => advice,
+        };
+        self.sink.push(Draft::error(reference.at, wrong, right).nearest(near.as_deref()).absence());
+    }
+
+    fn sheet(&mut self, name: &str, key: At, fields: Option<&Fields>) -> Sheet {
+        let mut sheet =
+            Sheet { key, readable: false, shipped: false, care: None, has_uv: true, spots: BTreeMap::new() };
+        let Some(fields) = fields else { return sheet };
+        let uv = self.uv(fields);
+        let photoperiod = fields.table("photoperiod").and_then(|it| photoperiod(it, self.sink));
+        sheet.readable = true;
+        sheet.has_uv = fields.has("uv_zone") || fields.has("basking_uvi");
+        sheet.spots = SPOTS.iter().filter_map(|spot| Some((*spot, self.spot(fields.table(spot)?)))).collect();
+        sheet.care = uv.zip(photoperiod).map(|(uv, photoperiod)| Care { name: name.to_owned(), photoperiod, uv });
+        sheet
     }
 
     /// The UVI band; the outer option is lost where something is wrong.

@@ -30,7 +30,7 @@ impl Bench<'_, '_> {
     pub(super) fn enclosure(&mut self, fields: &Fields) -> Option<Enclosure> {
         let id = fields.text("id").and_then(|id| self.id(&id));
         let title = fields.text("title").map(|title| self.filled(title).value);
-        let sheet = fields.text("care").and_then(|care| self.sheet(&care));
+        let sheet = fields.text("care").and_then(|care| self.named_sheet(&care));
         self.uses_known &= sheet.is_some();
         let mut housing = Housing { sheet, probes: BTreeMap::new() };
         let mut probes = Some(Vec::new());
@@ -83,17 +83,6 @@ impl Bench<'_, '_> {
         }
         self.ids.insert(id.value.clone(), id.at);
         Some(id.value.clone())
-    }
-
-    fn sheet(&mut self, care: &Put<String>) -> Option<Rc<Sheet>> {
-        let sheet = self.sheets.get(&care.value).cloned();
-        if sheet.is_some() {
-            self.sheets_used.insert(care.value.clone());
-        } else {
-            let names: Vec<String> = self.sheets.keys().cloned().collect();
-            self.unknown("care sheet", care, names.iter().map(String::as_str));
-        }
-        sheet
     }
 
     /// The probe that `key` names, if it measures `measures`.

@@ -88,8 +88,11 @@ impl Bench<'_, '_> {
         let (sheet, spot) = (housing.sheet.as_ref()?, warms.spot.as_ref()?);
         let name = sheet.care.as_ref().map_or("", |care| care.name.as_str());
         let wrong = format!("the care sheet `{name}` says nothing of the spot `{spot}`, which this lamp warms");
-        let right =
-            format!("add `{spot} = {{ day = …, night = …, cut = … }}` to the care sheet, or `target` to the lamp");
+        let keys = format!("`{spot} = {{ day = …, night = …, cut = … }}`");
+        let right = match sheet.shipped {
+            false => format!("add {keys} to the care sheet, or `target` to the lamp"),
+            true => format!("add a sheet of your own with `based_on = \"{name}\"` and {keys}, or `target` to the lamp"),
+        };
         self.sink.push(Draft::error(fields.place("warms"), wrong, right).also(warms.key, "the probe's spot").absence());
         None
     }

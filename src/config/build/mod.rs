@@ -32,6 +32,7 @@ pub(super) fn settings(root: &Fields, sink: &mut Sink) -> Option<Settings> {
     let mut bench = Bench {
         sink,
         sheets: BTreeMap::new(),
+        shipped: BTreeMap::new(),
         sheets_used: BTreeSet::new(),
         cut_offs: BTreeMap::new(),
         topics: Topics::default(),
@@ -49,7 +50,10 @@ pub(super) fn settings(root: &Fields, sink: &mut Sink) -> Option<Settings> {
 /// What the parts of a configuration know of each other while it is built.
 struct Bench<'b, 's> {
     sink: &'b mut Sink<'s>,
+    /// The keeper's own care sheets by name.
     sheets: BTreeMap<String, Rc<Sheet>>,
+    /// Care sheets that come with the program, by the place that names each.
+    shipped: BTreeMap<At, Rc<Sheet>>,
     sheets_used: BTreeSet<String>,
     cut_offs: BTreeMap<String, KnownCutOff>,
     topics: Topics,

@@ -1,6 +1,6 @@
 //! Keys of care sheets.
 
-use super::{CHOICE, DAY, Kind, NONE, Plain, Section, above, default, optional, required, table, within};
+use super::{CHOICE, DAY, Kind, NONE, Plain, Rule, Section, above, default, optional, required, table, within};
 
 /// No animal is kept colder than a winter rest needs or hotter than the hottest published basking surface (60 °C,
 /// references of desert lizards); what lies outside is a slip of the pen. Guess.
@@ -10,11 +10,21 @@ pub(super) const CUT: Kind = within(0.0, 120.0, "°C");
 /// UVI bands. Twice the highest ground reading ever published would be about 86; a slip of the pen above 60. Guess.
 const UVI: Kind = above(0.0, 60.0, "");
 
-pub(super) static CARE: Section = Section {
+/// The key that names the sheet another one builds on; with it nothing else is required.
+pub(in crate::config) const BASED_ON: &str = "based_on";
+
+pub(in crate::config) static CARE: Section = Section {
     name: "a care sheet",
     doc: "What a species needs. Temperatures and UV are a veterinarian's matter; these are numbers to be held.",
     overrides: false,
     keys: &[
+        optional(
+            BASED_ON,
+            Kind::Text(Rule::Sheet),
+            "the sheet stands by itself",
+            "A care sheet that comes with the program; every key this one does not say is taken from there.",
+            "\"pogona-vitticeps\"",
+        ),
         optional(
             "uv_zone",
             Kind::Whole(1, 4),

@@ -10,7 +10,8 @@ const READING: Kind = within(-1.0e9, 1.0e9, "");
 /// Words for units with the quantity each belongs to.
 const UNITS: &[&str] = &["C", "°C", "F", "°F", "uvi", "lx", "lux", "W", "%"];
 
-const CARE: super::Key = required("care", Kind::Text(Rule::Filled), "Name of the care sheet.", "\"woodland-basker\"");
+const CARE: super::Key = required("care", Kind::Text(Rule::Filled), CARE_DOC, "\"woodland-basker\"");
+const CARE_DOC: &str = "Name of the care sheet: an own one, else one that comes with the program.";
 const PROBES: super::Key = table("probes", Kind::Named(&PROBE), NONE, "Everything that measures, by name.");
 const LAMPS: super::Key = table("lamps", Kind::Named(&LAMP), NONE, "Everything driven that warms or lights, by name.");
 
@@ -61,7 +62,7 @@ pub(super) static BAY: Section = Section {
             "What a person calls it.",
             "\"Bay {bay}, quarantine\"",
         ),
-        optional("care", Kind::Text(Rule::Filled), "the rack's", "Name of the care sheet.", "\"woodland-basker\""),
+        optional("care", Kind::Text(Rule::Filled), "the rack's", CARE_DOC, "\"woodland-basker\""),
         PROBES,
         LAMPS,
     ],

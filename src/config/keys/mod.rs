@@ -8,7 +8,7 @@ mod site;
 
 use std::time::Duration;
 
-pub(super) use care::SPOTS;
+pub(super) use care::{BASED_ON, CARE, SPOTS};
 pub(super) use enclosure::ENCLOSURE;
 
 use crate::time::UNITS_OF_TIME;
@@ -156,6 +156,8 @@ pub(crate) enum Rule {
     Zone,
     /// The broker's address.
     Url,
+    /// A care sheet that comes with the program.
+    Sheet,
 }
 
 /// The whole configuration.
@@ -167,7 +169,12 @@ pub(crate) static ROOT: Section = Section {
     keys: &[
         table("site", Kind::Table(&site::SITE), Need::Required, "The building with its clock and its place."),
         table("broker", Kind::Table(&site::BROKER), Need::Required, "How the MQTT broker is reached."),
-        table("care", Kind::Named(&care::CARE), NONE, "Care sheets by name: what each species needs."),
+        table(
+            "care",
+            Kind::Named(&care::CARE),
+            NONE,
+            "Own care sheets by name: what each species needs. Others come with the program.",
+        ),
         table("enclosure", Kind::Many(&enclosure::ENCLOSURE), NONE, "Each animal's housing."),
         table("rack", Kind::Many(&enclosure::RACK), NONE, "Many alike enclosures, described once."),
         table("cut_off", Kind::Named(&enclosure::CUT_OFF), NONE, "Upstream contactors by name, over several lamps."),

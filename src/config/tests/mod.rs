@@ -1,6 +1,7 @@
 //! Tests of the whole room.
 
 mod mistakes;
+mod shipped;
 mod whole;
 
 use super::*;

@@ -12,7 +12,7 @@ use crate::simulator::{Climate, Region};
 use super::{Bound, Expectation, Mishap, Room, Scenario, Timed, What, When, Whose};
 
 impl Scenario {
-    /// The scenario as a file that [`read`](fn@super::read) reads back.
+    /// The scenario as a file that [`read`](super::read()) reads back.
     pub fn to_toml(&self) -> String {
         let mut out = String::new();
         let zone = self.site.settings.site.timezone;

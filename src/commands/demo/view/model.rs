@@ -60,6 +60,19 @@ pub(super) struct StateDoc {
     pub alarms: Vec<String>,
 }
 
+impl StateDoc {
+    /// The two probes that tell most in few words: a temperature, at the basking spot where there is one, and the UVI
+    /// there.
+    pub fn headline(&self) -> impl Iterator<Item = &ProbeDoc> {
+        let first = |measures: &str, at_basking: bool| {
+            let fits = |p: &&ProbeDoc| p.measures == measures && (!at_basking || p.spot == "basking");
+            self.probes.0.iter().map(|(_, probe)| probe).find(fits)
+        };
+        let temperature = first("temperature", true).or(first("temperature", false));
+        temperature.into_iter().chain(first("uvi", true))
+    }
+}
+
 /// Day or night, and until when.
 #[derive(Clone, Debug, Default, Deserialize, PartialEq)]
 #[serde(default)]

@@ -114,9 +114,7 @@ impl Teller {
     /// One enclosure in a few words: what its basking spot says, and how often lamps switched untold.
     fn summary(&self, model: &Model, id: &str, doc: &super::model::StateDoc) -> String {
         let mut words = vec![doc.day.phase.clone()];
-        let at_basking = doc.probes.0.iter().filter(|(_, probe)| probe.spot == "basking");
-        let shown = at_basking.filter(|(_, probe)| matches!(probe.measures.as_str(), "temperature" | "uvi"));
-        words.extend(shown.map(|(_, probe)| value_text(probe)));
+        words.extend(doc.headline().map(value_text));
         for ((enclosure, name), lamp) in &self.lamps {
             if enclosure == id && lamp.untold > 0 {
                 let times = if lamp.untold == 1 { "once".to_owned() } else { format!("{} times", lamp.untold) };

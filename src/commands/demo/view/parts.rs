@@ -255,17 +255,31 @@ fn spans(theme: Theme, cells: &[(Ink, char)]) -> Vec<Span<'static>> {
 /// Heights of a bar.
 const BARS: [char; 8] = ['▁', '▂', '▃', '▄', '▅', '▆', '▇', '█'];
 
-/// The last `width` steps of a history up to `now` as bars of `rows` lines, top line first, from its least to its
-/// greatest value; a blank where nothing good was heard. Nothing while there is nothing to show.
-pub(super) fn history_bars(history: &History, now: DateTime<FixedOffset>, width: usize, rows: usize) -> Vec<String> {
+/// A history as bars.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Bars {
+    /// Lines of text, the top one first.
+    pub lines: Vec<String>,
+    /// Value of the lowest bar there could be.
+    pub least: f64,
+    /// Greatest value.
+    pub greatest: f64,
+}
+
+/// The last `width` steps of a history up to `now` as bars of `rows` lines; a blank where nothing good was heard. They
+/// stand on `ground`, or on the least value. None while there is nothing to show.
+pub(super) fn history_bars(
+    history: &History,
+    now: DateTime<FixedOffset>,
+    (width, rows): (usize, usize),
+    ground: Option<f64>,
+) -> Option<Bars> {
     let last = now.timestamp() / 60 / HISTORY_MINUTES;
     let first = last - width as i64 + 1;
     let shown: Vec<(i64, f64)> = history.iter().copied().filter(|(step, _)| (first..=last).contains(step)).collect();
-    let least = shown.iter().map(|(_, value)| *value).fold(f64::INFINITY, f64::min);
-    let greatest = shown.iter().map(|(_, value)| *value).fold(f64::NEG_INFINITY, f64::max);
-    if shown.is_empty() {
-        return Vec::new();
-    }
+    let least = shown.iter().map(|(_, value)| *value).reduce(f64::min)?;
+    let greatest = shown.iter().map(|(_, value)| *value).reduce(f64::max)?;
+    let least = ground.unwrap_or(least);
     // Less than two units of spread is noise and is drawn flat.
     let spread = (greatest - least).max(2.0);
     let eighths = rows * 8;
@@ -278,7 +292,8 @@ pub(super) fn history_bars(history: &History, now: DateTime<FixedOffset>, width:
             Some(part) => BARS[part.min(8) - 1],
         }
     };
-    (0..rows).map(|row| (first..=last).map(|step| cell(step, row)).collect()).collect()
+    let lines = (0..rows).map(|row| (first..=last).map(|step| cell(step, row)).collect()).collect();
+    Some(Bars { lines, least, greatest })
 }
 
 #[cfg(test)]
@@ -357,9 +372,12 @@ mod tests {
         let now = at("2026-04-18T10:00:00+00:00");
         let step = now.timestamp() / 300;
         let history: History = [(step - 4, 20.0), (step - 3, 24.0), (step - 1, 28.0), (step, 36.0)].into();
-        assert_eq!(history_bars(&history, now, 6, 1), [" ▁▂ ▄█"]);
-        assert_eq!(history_bars(&history, now, 6, 2), ["     █", " ▁▄ ██"]);
-        assert!(history_bars(&History::new(), now, 6, 2).is_empty());
+        let lines = |rows, ground| history_bars(&history, now, (6, rows), ground).map(|bars| bars.lines);
+        let some = |lines: &[&str]| Some(lines.iter().map(|line| line.to_string()).collect::<Vec<_>>());
+        assert_eq!(lines(1, None), some(&[" ▁▂ ▄█"]));
+        assert_eq!(lines(2, None), some(&["     █", " ▁▄ ██"]));
+        assert_eq!(lines(1, Some(0.0)), some(&[" ▄▅ ▆█"]));
+        assert_eq!(history_bars(&History::new(), now, (6, 2), None), None);
     }
 
     #[test]

@@ -231,9 +231,17 @@ fn histories(kept: &Kept, doc: &StateDoc, ui: &Ui, width: usize, room: usize) ->
     let mut lines = Vec::new();
     for (name, ink) in shown {
         let Some(history) = kept.history.get(name) else { continue };
-        for (row, bars) in history_bars(history, ui.now, width.saturating_sub(11), rows).into_iter().enumerate() {
-            let label = if row + 1 == rows { padded(name, 11) } else { padded("", 11) };
-            lines.push(Line::from(vec![ui.theme.span(Ink::Faint, label), ui.theme.span(ink, bars)]));
+        // UV is seen against none at all, a temperature against its own range.
+        let ground = (ink == Ink::Uv).then_some(0.0);
+        let Some(bars) = history_bars(history, ui.now, (width.saturating_sub(11), rows), ground) else { continue };
+        for (row, text) in bars.lines.into_iter().enumerate() {
+            let label = match row {
+                _ if row + 1 == rows => padded(name, 11),
+                0 if rows > 1 => format!("{:>9.1}  ", bars.greatest),
+                _ if row + 2 == rows => format!("{:>9.1}  ", bars.least),
+                _ => padded("", 11),
+            };
+            lines.push(Line::from(vec![ui.theme.span(Ink::Faint, label), ui.theme.span(ink, text)]));
         }
     }
     lines.truncate(room);
@@ -331,8 +339,7 @@ fn row(model: &Model, id: &str, kept: &Kept, chosen: bool, ui: &Ui, width: usize
     let mut first = vec![title];
     first.push(theme.span(Ink::Faint, padded(&doc.day.phase, 6)));
     first.extend(day_bar(theme, &doc.day, ui.now, 24));
-    let at_basking = doc.probes.0.iter().filter(|(_, p)| p.spot == "basking");
-    for (_, probe) in at_basking.filter(|(_, p)| matches!(p.measures.as_str(), "temperature" | "uvi")) {
+    for probe in doc.headline() {
         let ink = match (probe.quality.as_str(), probe.measures.as_str()) {
             ("good", "uvi") => Ink::Uv,
             ("good", _) => Ink::Warm,

@@ -1,0 +1,246 @@
+//! Statistics that a few bad readings do not move.
+//!
+//! [`Day`] makes the one number a day that a UV band is judged by and a decay is fitted to: the upper quantile
+//! [`UNSHADED`] of what the probe read while it and its lamp were warm. An animal that lies on the probe for a third of
+//! the day only takes readings from below it. Medians and [`deviation`] pair meter readings with the raw readings
+//! around them.
+
+use super::line::NORMAL_PER_MAD;
+
+/// The quantile of a day's warm readings that stands for the lamp: with a third of the day shaded it is the median of
+/// the rest, (5/6 − 1/3)/(1 − 1/3) = 1/2 (arithmetic); without shade it lies 0.97 standard deviations of a reading
+/// above the median, so that shade for up to a third of the day moves it by less than one.
+pub const UNSHADED: f64 = 5.0 / 6.0;
+
+/// The middle of `values`, which it sorts; none of none. Values that are no number are left out.
+pub fn median(values: &mut [f64]) -> Option<f64> {
+    quantile(values, 0.5)
+}
+
+/// Quantile `share` (0..=1) of `values`, which it sorts: linear between the order statistics, at `(n − 1)·share` from
+/// the least (type 7 of R. J. Hyndman & Y. Fan, The American Statistician 50, 1996; the default of R and NumPy). None
+/// of none. Values that are no number are left out.
+pub fn quantile(values: &mut [f64], share: f64) -> Option<f64> {
+    // NaN of either sign is sorted to the ends, by the total order of IEEE 754.
+    values.sort_unstable_by(f64::total_cmp);
+    let from = values.iter().position(|value| !value.is_nan())?;
+    let to = values.iter().rposition(|value| !value.is_nan())?;
+    let values = &values[from..=to];
+    let place = (values.len() - 1) as f64 * if share > 0.0 { share.min(1.0) } else { 0.0 };
+    let below = place.floor() as usize;
+    let (low, high) = (values[below], values[(below + 1).min(values.len() - 1)]);
+    Some(if low == high { low } else { low + (place - place.floor()) * (high - low) })
+}
+
+/// Standard deviation of the bulk of `values`, which it sorts: the median absolute deviation from the median, scaled to
+/// agree with it for normal values (F. R. Hampel, J. Am. Stat. Assoc. 69, 1974; factor 1.4826). None of none.
+pub fn deviation(values: &mut [f64]) -> Option<f64> {
+    let middle = median(values)?;
+    let mut distances: Vec<f64> = values.iter().map(|value| (value - middle).abs()).collect();
+    median(&mut distances).map(|distance| NORMAL_PER_MAD * distance)
+}
+
+/// How many readings a [`Day`] holds at most. Half of them are always there: a quantile is then known to two parts in
+/// a thousand of its rank.
+const READINGS_MAX: usize = 512;
+
+/// The readings of one day, or of any span, evenly thinned to a bounded number: where they are full, every second is
+/// dropped and only every second is taken from then on. Evenly in time, because shade comes in blocks, which the
+/// running quantile estimators that keep five numbers (P²) mistake for drift.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Day {
+    readings: Vec<f64>,
+    /// One reading in so many is taken.
+    stride: u64,
+    /// Readings offered so far.
+    offered: u64,
+}
+
+impl Default for Day {
+    fn default() -> Day {
+        Day { readings: Vec::new(), stride: 1, offered: 0 }
+    }
+}
+
+impl Day {
+    /// Takes a reading; one that is not finite is missing and left out. Readings should come evenly in time.
+    pub fn push(&mut self, reading: f64) {
+        if !reading.is_finite() {
+            return;
+        }
+        if self.offered.is_multiple_of(self.stride) {
+            if self.readings.len() == READINGS_MAX {
+                let mut index = 0;
+                self.readings.retain(|_| {
+                    index += 1;
+                    index % 2 == 1
+                });
+                self.stride = self.stride.saturating_mul(2);
+            }
+            // The first one that came after a thinning falls on the wider stride by itself: 512 is even.
+            self.readings.push(reading);
+        }
+        self.offered = self.offered.saturating_add(1);
+    }
+
+    /// How many readings were offered.
+    pub fn count(&self) -> u64 {
+        self.offered
+    }
+
+    /// Quantile `share` of the readings; none of none.
+    pub fn quantile(&self, share: f64) -> Option<f64> {
+        quantile(&mut self.readings.clone(), share)
+    }
+
+    /// What the lamp gave this day, whatever lay on the probe for a third of it.
+    pub fn unshaded(&self) -> Option<f64> {
+        self.quantile(UNSHADED)
+    }
+
+    /// The middle of the readings.
+    pub fn median(&self) -> Option<f64> {
+        self.quantile(0.5)
+    }
+}
+
+/// The last readings, up to a number fixed at its making, for the robust middle of what was just read.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Recent {
+    readings: Vec<f64>,
+    /// Where the oldest stands once it is full.
+    oldest: usize,
+    size: usize,
+}
+
+impl Recent {
+    /// An empty window of the last `size` readings, at least one.
+    pub fn new(size: usize) -> Recent {
+        Recent { readings: Vec::new(), oldest: 0, size: size.max(1) }
+    }
+
+    /// Takes a reading in the place of the oldest; one that is not finite is missing and left out.
+    pub fn push(&mut self, reading: f64) {
+        if !reading.is_finite() {
+            return;
+        }
+        if self.readings.len() < self.size {
+            self.readings.push(reading);
+        } else {
+            self.readings[self.oldest] = reading;
+            self.oldest = (self.oldest + 1) % self.size;
+        }
+    }
+
+    /// How many readings it holds.
+    pub fn count(&self) -> usize {
+        self.readings.len()
+    }
+
+    /// The middle of them; none of none.
+    pub fn median(&self) -> Option<f64> {
+        median(&mut self.readings.clone())
+    }
+
+    /// Standard deviation of the bulk of them ([`deviation`]); none of none.
+    pub fn deviation(&self) -> Option<f64> {
+        deviation(&mut self.readings.clone())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::science::testing::{Pcg32, near, normal};
+
+    #[test]
+    fn quantiles_are_those_of_r() {
+        // R, quantile(1:10, type = 7) for 0, 25, 50, 75, 100 %: 1.00 3.25 5.50 7.75 10.00; 90 % is 9.1.
+        for (share, expected) in [(0.0, 1.0), (0.25, 3.25), (0.5, 5.5), (0.75, 7.75), (0.9, 9.1), (1.0, 10.0)] {
+            let mut values: Vec<f64> = (1..=10).rev().map(f64::from).collect();
+            near(quantile(&mut values, share).expect("ten"), expected, 1e-12);
+        }
+        for (share, expected) in [(-1.0, 1.0), (2.0, 10.0), (f64::NAN, 1.0)] {
+            assert_eq!(quantile(&mut [10.0, 1.0], share), Some(expected));
+        }
+    }
+
+    #[test]
+    fn the_deviation_is_that_of_the_manual_of_r() {
+        // R, help(mad): mad(1:9) without its constant is 2, and that of c(1:8, 100) is the same.
+        for last in [9.0, 100.0] {
+            let mut values: Vec<f64> = (1..=8).map(f64::from).chain([last]).collect();
+            near(deviation(&mut values).expect("nine"), 1.4826 * 2.0, 1e-5);
+        }
+    }
+
+    #[test]
+    fn missing_values_are_left_out() {
+        assert_eq!(median(&mut []), None);
+        assert_eq!(median(&mut [f64::NAN, -f64::NAN]), None);
+        assert_eq!(median(&mut [f64::NAN, 3.0, -f64::NAN, 1.0, 2.0]), Some(2.0));
+        assert_eq!(median(&mut [f64::INFINITY, f64::INFINITY, 1.0]), Some(f64::INFINITY));
+        let (mut day, mut recent) = (Day::default(), Recent::new(3));
+        for reading in [f64::NAN, f64::INFINITY] {
+            day.push(reading);
+            recent.push(reading);
+        }
+        assert_eq!((day.median(), recent.median(), recent.deviation()), (None, None, None));
+    }
+
+    #[test]
+    fn a_window_forgets_the_oldest() {
+        let mut recent = Recent::new(3);
+        let medians: Vec<_> = [5.0, 1.0, 9.0, 9.0, 9.0, 2.0, 2.0]
+            .map(|reading| {
+                recent.push(reading);
+                recent.median().expect("one at least")
+            })
+            .into();
+        assert_eq!(medians, [5.0, 3.0, 5.0, 9.0, 9.0, 9.0, 2.0]);
+        assert_eq!((recent.count(), Recent::new(0).size), (3, 1));
+    }
+
+    #[test]
+    fn a_long_day_is_thinned_evenly() {
+        // A ramp shows where the kept readings stand: after any number they are each stride'th from the first on.
+        let mut day = Day::default();
+        for reading in 0..20_000_u32 {
+            day.push(f64::from(reading));
+            let kept = day.readings.len();
+            assert!(kept <= READINGS_MAX && (reading < 256 || kept >= READINGS_MAX / 2), "{kept}");
+            let even = |(i, kept): (usize, &f64)| *kept == (i as u64 * day.stride) as f64;
+            assert!(!reading.is_multiple_of(777) || day.readings.iter().enumerate().all(even), "{reading}");
+        }
+        assert_eq!(day.count(), 20_000);
+        near(day.quantile(0.75).expect("many"), 15_000.0, 64.0);
+    }
+
+    /// A day of 12 h with a reading each half minute of a lamp at UVI 3 with `noise` (relative), of which the animal
+    /// takes a block of `shaded` of the day, beginning at `from`, down to `left`.
+    fn day(noise: f64, shaded: f64, from: f64, left: f64) -> f64 {
+        let mut generator = Pcg32::new(11, 7);
+        let mut day = Day::default();
+        for i in 0..1440 {
+            let place = f64::from(i) / 1440.0;
+            let shade = if from <= place && place < from + shaded { left } else { 1.0 };
+            day.push(3.0 * shade * (1.0 + noise * normal(&mut generator)));
+        }
+        day.unshaded().expect("a day of readings")
+    }
+
+    #[test]
+    fn an_animal_on_the_probe_for_a_third_of_the_day_moves_it_by_less_than_the_noise() {
+        for noise in [0.01, 0.03, 0.10] {
+            let clear = day(noise, 0.0, 0.0, 1.0);
+            near(clear, 3.0 * (1.0 + 0.967 * noise), 3.0 * 0.1 * noise);
+            for from in [0.0, 0.3, 0.66] {
+                for left in [0.0, 0.3, 0.8] {
+                    let shaded = day(noise, 1.0 / 3.0, from, left);
+                    assert!(shaded <= clear + 0.1 * noise && clear - shaded < 3.0 * 1.1 * noise, "{shaded} of {clear}");
+                }
+            }
+        }
+        assert!(day(0.03, 0.9, 0.0, 0.3) < 1.5, "a day in the shade is one");
+    }
+}
