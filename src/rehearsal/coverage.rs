@@ -43,6 +43,13 @@ impl Coverage {
         *self.alarms.entry(kind.name()).or_default() += 1;
     }
 
+    /// The daemon has started, and so many guards have not heard from their probes.
+    pub(super) fn unheard(&mut self, guards: u64) {
+        if guards > 0 {
+            *self.guards.entry("unheard").or_default() += guards;
+        }
+    }
+
     /// A lamp was switched for a reason.
     pub(super) fn switched(&mut self, is_off: bool, reason: &Reason) {
         let state = match reason {

@@ -197,6 +197,11 @@ fn clock(scene: &Scene<'_>) -> Option<String> {
     // Two at once may cancel out.
     let (Some((timed, _)), None) = (under_way.next(), under_way.next()) else { return None };
     let at = u64::try_from(timed.at.as_millis()).unwrap_or(u64::MAX / 4);
+    // One that ends as the next begins may leave the clock where it was.
+    let hands_over = |ended: &Option<u64>| ended.is_some_and(|ended| ended + 120_000 >= at);
+    if scene.mishaps.iter().zip(scene.active).any(|(timed, (_, ended))| jumps(&timed.what) && hands_over(ended)) {
+        return None;
+    }
     let told = scene.sight.has_alarm(None, AlarmKind::ClockDoubtful);
     let due = at > scene.booted && WITHIN.contains(&(scene.now - at)) && !told;
     due.then(|| "the clock has jumped, and nobody is told".to_owned())

@@ -1,27 +1,30 @@
 //! One rehearsal: core and plant in virtual time, joined by a modelled broker, exactly as the daemon joins them.
 
+mod judging;
+mod turning;
+
 use std::time::Duration;
 
-use chrono::{DateTime, TimeDelta, Utc};
+use chrono::{DateTime, Utc};
 
 use crate::control::photoperiod::DayClock;
-use crate::control::{Act, AlarmKind, Command, Effect, Event, OutputRef};
+use crate::control::{Act, Command, Effect, Event, OutputRef};
 use crate::guard::SafetyRecord;
 use crate::message::{self, Routes};
 use crate::settings::{EnclosureIx, Settings};
-use crate::simulator::{Fault, Message, Physics, Switch, TimedFault, World};
+use crate::simulator::{Message, Physics, TimedFault, World};
 
-use super::book::Book;
-use super::broker::{Broker, Delivery};
-use super::coverage::Coverage;
-use super::expect::{Evidence, Watch};
-use super::host::{Host, WallClock};
-use super::liveness;
-use super::obligation::{Obligations, Scene};
-use super::oracle::{Finding, Oracle};
-use super::scenario::{Mishap, Scenario, spoken};
-use super::sight::Sight;
-use super::trace::{Recorder, Trace};
+use crate::rehearsal::book::Book;
+use crate::rehearsal::broker::{Broker, Delivery};
+use crate::rehearsal::coverage::Coverage;
+use crate::rehearsal::expect::Watch;
+use crate::rehearsal::host::Host;
+use crate::rehearsal::liveness;
+use crate::rehearsal::obligation::Obligations;
+use crate::rehearsal::oracle::Oracle;
+use crate::rehearsal::scenario::{Mishap, Scenario};
+use crate::rehearsal::sight::Sight;
+use crate::rehearsal::trace::{Recorder, Trace};
 
 /// Moments at which the plant itself is looked at are this far apart, ms: a guess, far below what any place in an
 /// enclosure takes to change.
@@ -161,28 +164,7 @@ impl<'s> Run<'s> {
         if let Some(size) = scenario.room.size {
             physics.enclosures.iter_mut().for_each(|enclosure| enclosure.size *= size);
         }
-        let until = |at: Option<Duration>| match (at, scenario.healed) {
-            (Some(until), Some(healed)) => Some(until.min(healed)),
-            (until, healed) => until.or(healed),
-        };
-        let faults: Vec<_> = scenario
-            .mishaps
-            .iter()
-            .filter_map(|mishap| match mishap.what {
-                Mishap::Plant(fault) => Some(TimedFault { at: mishap.at, until: until(mishap.until), fault }),
-                _ => None,
-            })
-            .collect();
-        let mut turns = Vec::new();
-        for (ix, mishap) in scenario.mishaps.iter().enumerate() {
-            turns.push((ms(mishap.at), true, ix));
-            match until(mishap.until) {
-                _ if mishap.what.is_act() => turns.push((ms(mishap.at), false, ix)),
-                Some(until) => turns.push((ms(until), false, ix)),
-                None => {}
-            }
-        }
-        turns.sort_by_key(|(at, ..)| *at);
+        let (faults, turns) = faults_and_turns(scenario);
         let recorder = options.trace.then(|| recorder(scenario, &turns));
         let routes = Routes::new(settings);
         let topics = routes.subscriptions().into_iter().map(|subscription| subscription.filter).collect();
@@ -425,38 +407,6 @@ impl<'s> Run<'s> {
         self.judge_step(any);
     }
 
-    /// Judges what the event in hand has touched; `any`: it may be anything.
-    fn judge_step(&mut self, any: bool) {
-        let mut touched = std::mem::take(&mut self.touched);
-        if any && self.settings.enclosures.len() <= FEW {
-            self.oracle.judge(self.now, self.settings, &self.sight, None);
-        } else {
-            touched.iter().for_each(|e| self.oracle.judge(self.now, self.settings, &self.sight, Some(*e)));
-        }
-        for e in touched.drain(..) {
-            self.obligations.follow(self.now, self.settings, &self.sight, self.up_since, e.0);
-        }
-        self.touched = touched;
-        if self.oracle.has_findings() {
-            self.oracle.findings().into_iter().for_each(|finding| self.found(finding));
-        }
-    }
-
-    /// A contactor takes the heat from a whole rack until a person comes: it opens for a cause that is told, or not at all.
-    fn judge_opened(&mut self) {
-        let causes = [AlarmKind::HeatUnstoppable, AlarmKind::RelayDeaf];
-        let told = self.sight.alarms.keys().any(|(_, kind)| causes.contains(kind));
-        for text in std::mem::take(&mut self.opened) {
-            if !told {
-                self.violate("cut-off-without-cause", None, text);
-            }
-        }
-    }
-
-    fn found(&mut self, (rule, enclosure, text): Finding) {
-        self.violate(rule, enclosure, text);
-    }
-
     fn carry_out(&mut self, effect: Effect) {
         match effect {
             Effect::Command(command) => self.command(&command),
@@ -507,294 +457,36 @@ impl<'s> Run<'s> {
         self.broker.command(self.now, sent.topic, sent.payload, command.output, command.ticket);
     }
 
-    /// A mishap comes or goes.
-    fn turn(&mut self, ix: usize, comes: bool) {
-        self.active[ix] = (comes, (!comes).then_some(self.now));
-        let what = &self.scenario.mishaps[ix].what;
-        if comes {
-            self.coverage.fault(what.class());
-        }
-        if comes || !what.is_act() {
-            self.note(&format!("{} {}", what.class(), if comes { "begins" } else { "ends" }));
-        }
-        match what {
-            Mishap::BrokerForgets if comes => {
-                let topics: Vec<_> = self.world.command_topics().map(str::to_owned).collect();
-                if self.broker.is_running() {
-                    self.broker.ends(self.now, true);
-                    self.broker_boots = Some(self.now + 1000);
-                }
-                self.broker.forgets();
-                topics.iter().for_each(|topic| self.world.set_retained(topic, None));
-            }
-            Mishap::HalfOpen if comes => self.broker.goes_dead(self.now),
-            Mishap::StoredCommand(switch, on) if comes => self.store_command(*switch, *on),
-            Mishap::DaemonStops if comes && self.host.core.is_some() => {
-                self.handle(Event::Stop);
-                self.end_daemon(true);
-            }
-            _ => {}
-        }
-        self.apply_conditions();
-    }
-
-    /// Some other program publishes a command to be kept.
-    fn store_command(&mut self, switch: Switch, on: bool) {
-        let output = match switch {
-            Switch::Lamp(e, l) => &self.settings.enclosures[e.0].lamps[l.0].output,
-            Switch::CutOff(c) => &self.settings.cut_offs[c.0].output,
-        };
-        let payload = match &output.kind {
-            crate::settings::OutputKind::Relay { on: word, .. } if on => word.clone(),
-            crate::settings::OutputKind::Dimmer { level, .. } if on => {
-                level.replace("{level}", "1").replace("{percent}", "100")
-            }
-            crate::settings::OutputKind::Relay { off, .. } | crate::settings::OutputKind::Dimmer { off, .. } => {
-                off.clone()
-            }
-        };
-        let payload = payload.replace("{hold}", "86400");
-        self.broker.publish_kept(self.now, &output.set, payload.as_bytes());
-        let kept = self.broker.kept(&output.set).map(<[u8]>::to_vec);
-        self.world.set_retained(&output.set, kept.as_deref());
-    }
-
-    /// Makes broker, daemon, clock and disk as the mishaps under way want them.
-    fn apply_conditions(&mut self) {
-        let scenario = self.scenario;
-        let active =
-            self.active.iter().zip(&scenario.mishaps).filter(|((active, _), _)| *active).map(|(_, timed)| timed);
-        let active: Vec<_> = active.collect();
-        let any = |test: &dyn Fn(&Mishap) -> bool| active.iter().any(|timed| test(&timed.what));
-        let no_mains = any(&|what| matches!(what, Mishap::Plant(Fault::PowerFails)));
-        let stops = any(&|what| matches!(what, Mishap::BrokerStops));
-        let no_broker = no_mains || stops || any(&|what| matches!(what, Mishap::BrokerVanishes));
-        let no_daemon = no_mains || any(&|what| matches!(what, Mishap::DaemonDies | Mishap::DaemonStops));
-        let mut clock = WallClock::default();
-        (self.broker.loss, self.broker.lateness) = (0.0, 0);
-        for timed in &active {
-            match timed.what {
-                Mishap::MessagesLost(share) => self.broker.loss = self.broker.loss.max(share),
-                Mishap::MessagesLate(over) => self.broker.lateness = self.broker.lateness.max(ms(over)),
-                Mishap::ClockSteps(by) => clock.step_ms += (by * 1000.0) as i64,
-                Mishap::ClockDrifts(ppm) => (clock.drift_ppm, clock.drifts_since) = (ppm, ms(timed.at)),
-                Mishap::ClockUnset => clock.unset = true,
-                _ => {}
-            }
-        }
-        let disk_full = any(&|what| matches!(what, Mishap::DiskFull));
-        self.host.set_clock(clock);
-        if no_broker {
-            self.broker_boots = None;
-            if self.broker.is_running() {
-                self.broker.ends(self.now, stops);
-            }
-        } else if !self.broker.is_running() && self.broker_boots.is_none() {
-            self.broker_boots = Some(self.now + if self.world_has_booted() { 0 } else { BROKER_BOOTS });
-        }
-        if no_daemon {
-            self.daemon_boots = None;
-            if self.host.core.is_some() {
-                self.end_daemon(false);
-            }
-        } else if self.host.core.is_none() && self.daemon_boots.is_none() {
-            self.daemon_boots = Some(self.now + if self.world_has_booted() { 0 } else { DAEMON_BOOTS });
-        }
-        if self.host.set_disk_full(self.now, disk_full) {
-            let failure = disk_full.then(|| "no space left on device".to_owned());
-            self.handle(Event::Storage { failure });
-        }
-    }
-
-    /// Whether what turns now is not the end of a power cut, after which computers must boot.
-    fn world_has_booted(&self) -> bool {
-        let last = self.turned.checked_sub(1).and_then(|turned| self.turns.get(turned));
-        !last.is_some_and(|(_, _, ix)| self.scenario.mishaps[*ix].what == Mishap::Plant(Fault::PowerFails))
-    }
-
-    fn end_daemon(&mut self, in_good_order: bool) {
-        self.note(if in_good_order { "daemon stopped" } else { "daemon gone" });
-        let stored =
-            !self.active.iter().zip(&self.scenario.mishaps).any(|((_, _), timed)| timed.what == Mishap::DiskFull);
-        self.host.end(self.now, in_good_order);
-        self.broker.daemon_ends();
-        self.sight.forget(self.now);
-        self.oracle.daemon_ended(self.now, stored);
-        self.obligations.daemon_ended();
-        (self.up_since, self.down_since, self.reconciled_by) = (None, None, None);
-    }
-
-    /// Starts what has booted.
-    fn boot(&mut self) {
-        if self.broker_boots.is_some_and(|at| at <= self.now) {
-            self.broker_boots = None;
-            let topics: Vec<_> = self.world.command_topics().map(str::to_owned).collect();
-            self.broker.starts(self.now, topics.into_iter());
-            self.reconciled_by = self.host.core.is_some().then_some(self.now + RECONCILED_WITHIN);
-            self.note("broker runs");
-        }
-        if self.daemon_boots.is_some_and(|at| at <= self.now) {
-            self.daemon_boots = None;
-            self.host.start(self.now, self.settings);
-            self.broker.daemon_starts(self.now);
-            self.note("daemon started");
-            (self.booted, self.down_since) = (self.now, Some(self.now));
-            self.handle(Event::Tick);
-        }
-    }
-
-    fn look(&mut self) {
-        if let Some(recorder) = &mut self.recorder {
-            recorder.look(self.now, self.settings, &self.sight, &self.world);
-        }
-        let on_grid = self.now >= self.looked + GRID || self.now == self.end || self.now == 0;
-        if on_grid {
-            self.looked = self.now;
-        }
-        let scenario = self.scenario;
-        let evidence = Evidence { sight: &self.sight, world: &self.world, core: self.host.core.as_ref() };
-        let mut failed = Vec::new();
-        for (ix, (watch, expectation)) in self.watches.iter_mut().zip(&scenario.expectations).enumerate() {
-            failed.extend(watch.look(self.now, on_grid, &expectation.what, &evidence).map(|how| (ix, how)));
-        }
-        failed.into_iter().for_each(|(ix, how)| self.fail(ix, &how));
-        if on_grid {
-            self.judge_grid();
-        }
-        if self.reconciled_by.is_some_and(|at| at <= self.now) {
-            self.reconciled_by = None;
-            self.judge_reconciled();
-        }
-    }
-
-    /// Judges what takes long to judge.
-    fn judge_grid(&mut self) {
-        self.follow_kept();
-        if self.host.core.is_none() {
-            return;
-        }
-        self.oracle.judge(self.now, self.settings, &self.sight, None);
-        if let Some(up_since) = self.up_since {
-            self.oracle.judge_holds(self.now, self.settings, &self.sight, up_since);
-            for (topic, since) in &self.kept_since {
-                self.oracle.judge_kept(self.now, up_since, *since, topic);
-            }
-        }
-        let scene = Scene {
-            now: self.now,
-            settings: self.settings,
-            sight: &self.sight,
-            world: &self.world,
-            mishaps: &self.scenario.mishaps,
-            active: &self.active,
-            booted: self.booted,
-            up_since: self.up_since,
-            down_since: self.down_since,
-        };
-        let mut findings = self.obligations.judge(&scene, &self.oracle);
-        findings.extend(self.oracle.findings());
-        if self.scenario.healed.is_some_and(|healed| self.now > ms(healed) + liveness::ON_SCHEDULE_AFTER) {
-            let wall = self.start + TimeDelta::milliseconds(i64::try_from(self.now).unwrap_or(0));
-            findings.extend(liveness::off_schedule(self.settings, &mut self.hours, &self.sight, wall));
-        }
-        findings.into_iter().for_each(|finding| self.found(finding));
-    }
-
-    /// Follows what is retained on command topics.
-    fn follow_kept(&mut self) {
-        let kept: Vec<_> =
-            self.world.command_topics().filter(|topic| self.broker.kept(topic).is_some()).map(str::to_owned).collect();
-        self.kept_since.retain(|(topic, _)| kept.contains(topic));
-        for topic in kept {
-            if !self.kept_since.iter().any(|(known, _)| *known == topic) {
-                self.kept_since.push((topic, self.now));
-            }
-        }
-    }
-
-    /// Within 5 s of the broker's return every output has been told, and says so.
-    fn judge_reconciled(&mut self) {
-        // A relay that is at fault itself, or messages that are, are an excuse.
-        let excused = self.active.iter().zip(&self.scenario.mishaps).any(|((active, ended), timed)| {
-            let lately = *active || ended.is_some_and(|ended| self.now < ended + 60_000);
-            lately && !matches!(timed.what, Mishap::BrokerStops | Mishap::BrokerVanishes | Mishap::BrokerForgets)
-        });
-        if excused || self.host.core.is_none() || !self.broker.is_running() {
-            return;
-        }
-        let settings = self.settings;
-        let mut wrong = Vec::new();
-        if self.up_since.is_none() {
-            wrong.push((None, "the broker is back, and the daemon is not connected".to_owned()));
-        }
-        for (e, enclosure) in settings.enclosures.iter().enumerate() {
-            for (l, lamp) in enclosure.lamps.iter().enumerate().filter(|(_, lamp)| lamp.output.state.is_some()) {
-                let seen = &self.sight.enclosures[e].lamps[l];
-                let agrees = seen.reported.is_some_and(|(level, _)| level.agrees_with(seen.level));
-                if !agrees && self.now > seen.since + 1_000 {
-                    let text = format!("{}/{} is wanted {} and does not say so", enclosure.id, lamp.name, seen.level);
-                    wrong.push((Some(EnclosureIx(e)), text));
-                }
-            }
-        }
-        wrong.into_iter().for_each(|(e, text)| self.violate("not-reconciled", e, text));
-    }
-
-    fn judge_end(&mut self) {
-        if self.scenario.healed.is_some() {
-            let findings = liveness::at_the_end(self.settings, &self.sight, self.host.core.as_ref(), self.now);
-            findings.into_iter().for_each(|finding| self.found(finding));
-        }
-        let scenario = self.scenario;
-        let evidence = Evidence { sight: &self.sight, world: &self.world, core: self.host.core.as_ref() };
-        let mut failed = Vec::new();
-        for (ix, (watch, expectation)) in self.watches.iter_mut().zip(&scenario.expectations).enumerate() {
-            failed.extend(watch.at_the_end(&expectation.what, &evidence).map(|how| (ix, how)));
-        }
-        failed.into_iter().for_each(|(ix, how)| self.fail(ix, &how));
-    }
-
-    fn fail(&mut self, ix: usize, how: &str) {
-        let expectation = &self.scenario.expectations[ix];
-        let line = if expectation.line > 0 { format!("line {}: ", expectation.line) } else { String::new() };
-        let text = format!("{line}{}; {how}", self.scenario.expectation_in_words(expectation));
-        self.violate(&format!("expectation {}", ix + 1), None, text);
-    }
-
     fn note(&mut self, line: &str) {
         self.book.write(self.now, line.to_owned());
     }
+}
 
-    /// Something is so that must not be.
-    fn violate(&mut self, rule: &str, enclosure: Option<EnclosureIx>, text: String) {
-        let context = self.context(enclosure);
-        self.book.write(self.now, format!("violation of {rule}: {text}"));
-        self.violations.push(Violation { rule: rule.to_owned(), at: self.now, text, context });
-    }
-
-    /// The last readings, and what led here.
-    fn context(&self, enclosure: Option<EnclosureIx>) -> Vec<String> {
-        let zone = self.settings.site.timezone;
-        let at = |at: u64| spoken(self.start, zone, at);
-        let mut lines = Vec::new();
-        let concerned = |e: usize| enclosure.is_none_or(|only| only.0 == e);
-        let all = self.settings.enclosures.iter().zip(&self.sight.enclosures).enumerate();
-        for (_, (settings, seen)) in all.filter(|(e, _)| concerned(*e)).take(3) {
-            for (probe, heard) in settings.probes.iter().zip(&seen.probes) {
-                if let Some((when, value)) = heard.last() {
-                    let unit = probe.measures.unit();
-                    lines.push(format!("{}/{} read {value:.2} {unit} at {}", settings.id, probe.name, at(when)));
-                } else {
-                    lines.push(format!("{}/{} has not been heard", settings.id, probe.name));
-                }
-            }
+/// The plant's faults, and the comings and goings of all mishaps in order of time. Nothing outlasts the healing.
+fn faults_and_turns(scenario: &Scenario) -> (Vec<TimedFault>, Vec<(u64, bool, usize)>) {
+    let until = |at: Option<Duration>| match (at, scenario.healed) {
+        (Some(until), Some(healed)) => Some(until.min(healed)),
+        (until, healed) => until.or(healed),
+    };
+    let faults: Vec<_> = scenario
+        .mishaps
+        .iter()
+        .filter_map(|mishap| match mishap.what {
+            Mishap::Plant(fault) => Some(TimedFault { at: mishap.at, until: until(mishap.until), fault }),
+            _ => None,
+        })
+        .collect();
+    let mut turns = Vec::new();
+    for (ix, mishap) in scenario.mishaps.iter().enumerate() {
+        turns.push((ms(mishap.at), true, ix));
+        match until(mishap.until) {
+            _ if mishap.what.is_act() => turns.push((ms(mishap.at), false, ix)),
+            Some(until) => turns.push((ms(until), false, ix)),
+            None => {}
         }
-        let id = enclosure.map(|e| format!("{}/", self.settings.enclosures[e.0].id));
-        let about = |line: &str| id.as_ref().is_none_or(|id| line.starts_with(id.as_str()) || !line.contains('/'));
-        let last: Vec<_> = self.book.lines().rev().filter(|(_, line)| about(line)).take(12).collect();
-        lines.extend(last.into_iter().rev().map(|(when, line)| format!("{} {line}", at(when))));
-        lines
     }
+    turns.sort_by_key(|(at, ..)| *at);
+    (faults, turns)
 }
 
 /// A recorder that knows the story's faults.
