@@ -11,7 +11,7 @@ use super::fault::Switch;
 use super::gauge::{Gauge, Seat};
 use super::lamp::LampPlant;
 use super::layout::{Alteration, layout, warm_ups};
-use super::message::{Message, Thousandths};
+use super::message::Message;
 use super::physics::{EnclosurePhysics, LampPhysics, Region};
 use super::probe::{ProbePlant, said};
 use super::random::SplitMix64;
@@ -334,16 +334,16 @@ impl EnclosurePlant {
             }
             let sensed = self.sense(now, probe);
             let plant = &mut self.probes[probe].probe;
-            let value = plant.read_plainly(sensed);
-            plant.beat();
-            if !takes(now, e, p, Thousandths::read(value)) {
-                return Some((now, value));
+            let number = plant.read_plainly(sensed);
+            plant.beat_plainly();
+            if !takes(now, e, p, number) {
+                return Some((now, plant.value()));
             }
         }
     }
 
     /// What probe number `probe`, which is well seated, senses at `now`, kept unit.
-    #[inline]
+    #[inline(always)]
     fn sense(&mut self, now: u64, probe: usize) -> f64 {
         let gauge = &mut self.probes[probe];
         let (beat, length) = (gauge.probe.drawn().beat(), gauge.probe.step());
@@ -354,6 +354,7 @@ impl EnclosurePlant {
     }
 
     /// The same where it was not being followed; from now on it is, where that can be.
+    #[cold]
     fn sense_anew(&mut self, now: u64, probe: usize) -> f64 {
         let gauge = &self.probes[probe];
         let course = match gauge.measures {

@@ -8,7 +8,7 @@ use serde_json::Value;
 use crate::settings::{EnclosureIx, Measures, PayloadUnit, Probe, ProbeIx};
 
 use super::condition::ProbeCondition;
-use super::message::{Message, Payload, Source, Thousandths, nearest};
+use super::message::{Message, Payload, Source, Thousandths, WHOLE, nearest};
 use super::random::{BEATS, Draw, Pcg32, SplitMix64};
 use super::words::document;
 
@@ -62,6 +62,8 @@ pub(super) struct ProbePlant {
     every: f64,
     /// What its beats can be, ms.
     beats: Box<[u64; BEATS]>,
+    /// What payloads read as, by the bits of [`WHOLE`] plus the number of steps they say: whatever lately was said.
+    lately: Box<[(u64, f64); LATELY]>,
     /// How well it measures.
     accuracy: Accuracy,
     /// Steps it can say in a unit.
@@ -74,7 +76,7 @@ pub(super) struct ProbePlant {
     drawn: Draw,
     /// When it speaks next.
     next: u64,
-    /// Its last value, kept unit, for when it freezes; NaN before the first.
+    /// Its last value before it is held in its range, kept unit; NaN before the first.
     last: f64,
     /// Whether it has no power.
     dark: bool,
@@ -87,6 +89,9 @@ pub(super) struct ProbePlant {
     /// What is wrong with it; none: nothing.
     condition: Option<Box<ProbeCondition>>,
 }
+
+/// How many payloads a probe has in mind.
+const LATELY: usize = 64;
 
 /// Streams of chance for one reading: what becomes of its value, and of its message.
 const OF_VALUE: u64 = 1;
@@ -107,6 +112,7 @@ impl ProbePlant {
             topic: probe.topic.as_str().into(),
             every,
             beats: Box::new(std::array::from_fn(|i| (beat(i) as u64).max(1))),
+            lately: Box::new([(0, 0.0); LATELY]),
             accuracy,
             fineness: 1.0 / accuracy.quantum,
             range: match probe.measures {
@@ -179,6 +185,12 @@ impl ProbePlant {
         self.next = u64::MAX;
     }
 
+    /// Sets its next beat where it is well.
+    #[inline]
+    pub fn beat_plainly(&mut self) {
+        self.next = self.next.saturating_add(self.step());
+    }
+
     /// Sets its next beat.
     pub fn beat(&mut self) {
         let beat = match self.condition() {
@@ -215,13 +227,33 @@ impl ProbePlant {
         Pcg32::new(self.generator.state(), stream)
     }
 
-    /// What it reads where it is well and senses `sensed`, in the kept unit.
+    /// Reads where it is well and senses `sensed`, in the kept unit: returns what its payload reads as.
     #[inline]
     pub fn read_plainly(&mut self, sensed: f64) -> f64 {
         self.drawn = self.generator.draw();
-        let deviation = self.accuracy.noise + self.accuracy.noise_share * sensed.abs();
-        self.last = self.quantised(sensed + self.drawn.normal() * deviation, 1.0);
-        self.last
+        let Accuracy { noise, noise_share, quantum } = self.accuracy;
+        let deviation = if noise_share == 0.0 { noise } else { noise + noise_share * sensed.abs() };
+        // The nearest whole number of steps, as in `nearest`.
+        let steps = (sensed + self.drawn.normal() * deviation) * self.fineness + WHOLE;
+        self.last = (steps - WHOLE) * quantum;
+        let (bits, place) = (steps.to_bits(), steps.to_bits() as usize % LATELY);
+        let (known, number) = self.lately[place];
+        if known == bits { number } else { self.read_anew(bits, place) }
+    }
+
+    /// What the payload of the last value reads as, which is kept in mind at `place` by `bits`.
+    #[cold]
+    fn read_anew(&mut self, bits: u64, place: usize) -> f64 {
+        let number = Thousandths::of(self.value()).number();
+        self.lately[place] = (bits, number);
+        number
+    }
+
+    /// Its last value, kept unit.
+    pub fn value(&self) -> f64 {
+        let (least, most) = self.range;
+        let value = if self.last < least { least } else { self.last };
+        if value > most { most } else { value }
     }
 
     /// What it reads at `now` where it senses `sensed`, both in the kept unit, in a place of `warmth` °C; none where it
@@ -231,9 +263,9 @@ impl ProbePlant {
         let Some(condition) = self.condition.as_deref().copied() else {
             // Drawn even when silent, so that a fault shifts no later reading.
             let last = self.last;
-            let value = self.read_plainly(sensed);
+            self.read_plainly(sensed);
             if !self.dark && !(std::mem::take(&mut self.powered_up) && thermometer) {
-                return Some(value);
+                return Some(self.value());
             }
             self.last = last;
             return (!self.dark).then_some(POWER_UP);
@@ -251,7 +283,7 @@ impl ProbePlant {
             return Some(if thermometer { UNPLUGGED } else { 0.0 });
         }
         if condition.frozen && !self.last.is_nan() {
-            return Some(self.last);
+            return Some(self.value());
         }
         let true_to = condition.gain * (1.0 + condition.per_kelvin * (warmth - CALIBRATED_AT));
         let bias = condition.offset + condition.drift.at(now);
@@ -260,17 +292,9 @@ impl ProbePlant {
         if spiked < condition.spikes.share {
             value += if up < 0.0 { -condition.spikes.by } else { condition.spikes.by };
         }
-        self.last = self.quantised(value, condition.quantum);
-        Some(self.last)
-    }
-
-    /// The nearest step it can say, its steps being `times` as large.
-    #[inline]
-    fn quantised(&self, value: f64, times: f64) -> f64 {
-        let (least, most) = self.range;
-        let value = if value < least { least } else { value };
-        let value = if value > most { most } else { value };
-        nearest(value * (self.fineness / times)) * (self.accuracy.quantum * times)
+        let (fineness, quantum) = (self.fineness / condition.quantum, self.accuracy.quantum * condition.quantum);
+        self.last = nearest(value * fineness) * quantum;
+        Some(self.value())
     }
 
     /// A reading in the unit and with the digits of its payload.
