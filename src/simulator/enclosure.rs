@@ -287,10 +287,15 @@ impl EnclosurePlant {
                 return to;
             } else if self.probes[probe].is_plain() {
                 let until = others.min(to).min(self.stirs - 1);
-                if let Some(refused) = self.read_on(until, probe, takes) {
-                    let (at, value) = refused;
-                    out.push(self.probes[probe].probe.said(value, || around.wall(at)));
-                    return at;
+                let mut last = now;
+                let mut takes = |now, e, p, value| {
+                    last = now;
+                    takes(now, e, p, value)
+                };
+                if self.read_on(until, probe, &mut takes) {
+                    let probe = &self.probes[probe].probe;
+                    out.push(probe.said(probe.value(), || around.wall(last)));
+                    return last;
                 }
             } else {
                 self.speak(now, probe, around, out);
@@ -318,39 +323,38 @@ impl EnclosurePlant {
         (first, whose, others)
     }
 
-    /// Reads a plain probe at each of its moments up to and at `until`, until `takes` refuses: returns that moment and
-    /// what was read.
+    /// Reads a plain probe at each of its moments up to and at `until`, until `takes` refuses; whether it did.
     fn read_on(
         &mut self,
         until: u64,
         probe: usize,
         takes: &mut impl FnMut(u64, EnclosureIx, ProbeIx, f64) -> bool,
-    ) -> Option<(u64, f64)> {
+    ) -> bool {
         let (e, p) = self.probes[probe].probe.ix();
-        loop {
-            let now = self.probes[probe].probe.next();
-            if now > until {
-                return None;
+        let mut takes = |now: u64, value: f64| takes(now, e, p, value);
+        while self.probes[probe].probe.next() <= until {
+            let Gauge { probe: plant, track, .. } = &mut self.probes[probe];
+            if plant.read_on(track, until, &mut takes) {
+                return true;
             }
-            let sensed = self.sense(now, probe);
-            let plant = &mut self.probes[probe].probe;
-            let number = plant.read_plainly(sensed);
-            plant.beat_plainly();
-            if !takes(now, e, p, number) {
-                return Some((now, plant.value()));
+            let now = plant.next();
+            if now <= until {
+                let sensed = self.sense_anew(now, probe);
+                let plant = &mut self.probes[probe].probe;
+                let number = plant.read_plainly(sensed);
+                plant.beat();
+                if !takes(now, number) {
+                    return true;
+                }
             }
         }
+        false
     }
 
     /// What probe number `probe`, which is well seated, senses at `now`, kept unit.
-    #[inline(always)]
     fn sense(&mut self, now: u64, probe: usize) -> f64 {
-        let gauge = &mut self.probes[probe];
-        let (beat, length) = (gauge.probe.drawn().beat(), gauge.probe.step());
-        match gauge.track.follow(now, beat, length) {
-            Some(sensed) => sensed,
-            None => self.sense_anew(now, probe),
-        }
+        let Gauge { probe: plant, track, .. } = &mut self.probes[probe];
+        plant.sense(now, track).unwrap_or_else(|| self.sense_anew(now, probe))
     }
 
     /// The same where it was not being followed; from now on it is, where that can be.
