@@ -50,9 +50,9 @@ impl Track {
     }
 
     /// Each of the beats leaves this of each exponential.
-    pub fn keep_time(&mut self, decays: impl Fn(usize) -> [f64; COURSE]) {
+    pub fn keep_time(&mut self, decays: [[f64; COURSE]; BEATS]) {
         self.run = None;
-        *self.decays = std::array::from_fn(decays);
+        *self.decays = decays;
     }
 
     /// Follows `course` from its moment `from` to `now`, by when `decays` are left of its parts. Returns what is sensed.
