@@ -259,12 +259,7 @@ impl ProbePlant {
     /// Reads at each of its moments up to and at `until`, where it is well and senses what `track` says, until `takes`
     /// refuses what the payload reads as; whether it did. Reads nothing where nobody follows the track.
     #[inline]
-    pub fn read_on(
-        &mut self,
-        track: &mut Track,
-        until: u64,
-        takes: &mut impl FnMut(u64, f64) -> bool,
-    ) -> bool {
+    pub fn read_on(&mut self, track: &mut Track, until: u64, takes: &mut impl FnMut(u64, f64) -> bool) -> bool {
         let Some((followed, decays)) = track.follow(self.next, self.step()) else { return false };
         // Worked on in copies, which need not be where others could see them.
         let (mut run, mut generator, mut drawn, mut next) = (*followed, self.generator.clone(), self.drawn, self.next);
@@ -303,11 +298,15 @@ impl ProbePlant {
             // Drawn even when silent, so that a fault shifts no later reading.
             let last = self.last;
             self.read_plainly(sensed);
-            if !self.dark && !(std::mem::take(&mut self.powered_up) && thermometer) {
-                return Some(self.value());
+            if self.dark {
+                self.last = last;
+                return None;
             }
-            self.last = last;
-            return (!self.dark).then_some(POWER_UP);
+            if std::mem::take(&mut self.powered_up) && thermometer {
+                self.last = last;
+                return Some(POWER_UP);
+            }
+            return Some(self.value());
         };
         self.drawn = self.generator.draw();
         let mut whims = self.whims(OF_VALUE);
@@ -417,7 +416,12 @@ mod tests {
             reject: vec![85.0],
             fastest: None,
         };
-        ProbePlant::new((EnclosureIx(0), ProbeIx(0)), &probe, Accuracy::common(Measures::Temperature), SplitMix64::new(1, 2))
+        ProbePlant::new(
+            (EnclosureIx(0), ProbeIx(0)),
+            &probe,
+            Accuracy::common(Measures::Temperature),
+            SplitMix64::new(1, 2),
+        )
     }
 
     fn wall() -> DateTime<Utc> {
