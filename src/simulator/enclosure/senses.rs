@@ -22,7 +22,7 @@ impl EnclosurePlant {
     ) -> u64 {
         let before = out.len();
         loop {
-            let (now, probe, others) = self.first();
+            let (now, probe, others) = first(self.probes.iter().map(|gauge| gauge.probe.next()));
             if self.stirs <= to && self.stirs <= now {
                 let now = self.stirs;
                 self.stir(now, around, out);
@@ -50,23 +50,6 @@ impl EnclosurePlant {
                 }
             }
         }
-    }
-
-    /// When a probe speaks next, which, and until when no other one comes before it: of those that speak at one moment
-    /// the first goes first.
-    fn first(&self) -> (u64, usize, u64) {
-        let (mut first, mut whose, mut others) = (u64::MAX, 0, u64::MAX);
-        for (i, gauge) in self.probes.iter().enumerate() {
-            let next = gauge.probe.next();
-            if next < first {
-                // The one before has the lower number, and goes first at its moment.
-                others = others.min(first.wrapping_sub(1));
-                (first, whose) = (next, i);
-            } else {
-                others = others.min(next);
-            }
-        }
-        (first, whose, others)
     }
 
     /// Reads a plain probe at each of its moments up to and at `until`, until `takes` refuses; whether it did.
@@ -160,6 +143,43 @@ impl EnclosurePlant {
                 _ => [0.0; COURSE],
             });
             self.probes[probe].track.keep_time(decays);
+        }
+    }
+}
+
+/// When a probe speaks next, which, and up to and at when no other one comes before it: of those that speak at one
+/// moment the first goes first.
+fn first(moments: impl Iterator<Item = u64>) -> (u64, usize, u64) {
+    let (mut first, mut whose, mut others) = (u64::MAX, 0, u64::MAX);
+    for (probe, next) in moments.enumerate() {
+        if next < first {
+            // The one that was first until now has the lower number.
+            others = others.min(first.saturating_sub(1));
+            (first, whose) = (next, probe);
+        } else {
+            others = others.min(next);
+        }
+    }
+    (first, whose, others)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    proptest! {
+        #[test]
+        fn the_first_goes_first_until_another_one_would(moments in proptest::collection::vec(1..9_u64, 1..6)) {
+            let (now, probe, until) = first(moments.iter().copied());
+            let order = |moments: &[u64]| moments.iter().copied().enumerate().map(|(i, at)| (at, i)).min();
+            prop_assert_eq!(Some((now, probe)), order(&moments));
+            for later in now..12 {
+                let mut moments = moments.clone();
+                moments[probe] = later;
+                let still_first = order(&moments).is_some_and(|(_, whose)| whose == probe);
+                prop_assert_eq!(still_first, later <= until, "{}", later);
+            }
         }
     }
 }
