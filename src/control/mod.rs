@@ -21,15 +21,19 @@ mod intake;
 mod lamp;
 pub mod photoperiod;
 mod reason;
+mod record;
 mod trouble;
 mod uv;
 mod view;
+mod walk;
 
 pub use alarm::{AlarmKind, AlarmNotice, AlarmState, Priority};
 pub use effect::{Command, Effect};
-pub use event::{Act, Event, OutputRef, Reading, Unreadable};
+pub use event::{Act, Event, MeterReading, OutputRef, Reading, Unreadable};
 pub use reason::{Proposal, Reason};
-pub use view::{DayView, EnclosureView, InterlockView, LampView, ProbeView, Quality};
+pub use record::{PairingRecord, PastGain, Record, SeriesRecord, SpotRecord};
+pub use uv::{Footing, Told};
+pub use view::{DayView, EnclosureView, InterlockView, LampView, ProbeView, Quality, UvView};
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
@@ -152,6 +156,18 @@ impl Controller {
         self
     }
 
+    /// Takes up what was on file, right after the start.
+    pub fn recall(&mut self, records: &[Record]) {
+        for record in records {
+            let (Record::Series { enclosure: id, .. } | Record::Walk { enclosure: id, .. }) = record;
+            let known = self.settings.enclosures.iter().zip(&mut self.enclosures);
+            if let Some((enclosure, control)) = known.into_iter().find(|(enclosure, _)| enclosure.id == *id) {
+                control.recall(enclosure, record);
+            }
+        }
+        self.everybody_now();
+    }
+
     /// The settings in force.
     pub fn settings(&self) -> &Settings {
         &self.settings
@@ -259,6 +275,12 @@ impl Controller {
                 let Some(settings) = self.settings.cut_offs.get(cut_off.0) else { return };
                 let below = self.contactors.reset(self.now.mono, cut_off, &settings.name, out);
                 self.agenda.set_all(below, self.now.mono);
+            }
+            Act::MeterReading { enclosure, reading } => {
+                self.with(enclosure, out, |control, ctx, settings| control.meter_reading(ctx, settings, &reading));
+            }
+            Act::LampChange { enclosure, lamp } => {
+                self.with(enclosure, out, |control, ctx, settings| control.lamp_change(ctx, settings, lamp));
             }
             Act::Override { enclosure, lamp, level, span } => {
                 self.with(enclosure, out, |control, ctx, settings| {

@@ -5,9 +5,10 @@ use std::time::Duration;
 use chrono::{DateTime, Utc};
 
 use crate::settings::{EnclosureIx, UvBand};
-use crate::units::{Celsius, Level};
+use crate::units::{Celsius, Level, Uvi};
 
 use super::alarm::AlarmKind;
+use super::uv::Footing;
 
 /// An enclosure as it stands. Lists are in the order of the settings.
 #[derive(Clone, Debug, PartialEq)]
@@ -76,6 +77,25 @@ pub struct ProbeView {
     pub age: Option<Duration>,
     /// Whether it counts.
     pub quality: Quality,
+    /// What a UV probe's number stands for.
+    pub uv: Option<UvView>,
+}
+
+/// What a UV probe's number stands for.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct UvView {
+    /// The UV index by the best gain there is; none where nothing was heard.
+    pub uvi: Option<Uvi>,
+    /// How far that goes.
+    pub footing: Footing,
+    /// UVI per unit of the probe.
+    pub gain: f64,
+    /// Standard uncertainty of the gain as a share; none without one.
+    pub uncertainty: Option<f64>,
+    /// What it reads without UV, in its own unit; none until that is known.
+    pub background: Option<f64>,
+    /// Meter readings that the gain comes from.
+    pub readings: usize,
 }
 
 /// Whether a probe's reading counts.
