@@ -131,9 +131,13 @@ fn an_animal_on_the_probe_for_a_third_of_the_day_is_no_loss_of_uv() {
 #[test]
 fn a_probe_that_was_never_calibrated_is_asked_about_after_a_week() {
     let mut room = morning("4.0");
-    room.wait(5 * 86_400);
-    assert!(room.alarm(AlarmKind::CalibrationDue).is_none());
-    room.wait_until("2026-03-09T20:00:00Z");
+    for day in 2..10 {
+        room.wait_until(&format!("2026-03-{day:02}T19:00:00Z"));
+        assert!(day > 7 || room.alarm(AlarmKind::CalibrationDue).is_none(), "{day}");
+        room.keeps_saying("e1/uv", "0.0", 60);
+        room.wait_until(&format!("2026-03-{:02}T07:00:00Z", day + 1));
+        room.keeps_saying("e1/uv", "4.0", 60);
+    }
     assert!(room.alarm(AlarmKind::CalibrationDue).expect("raised").text.contains("never been checked"));
     room.wait_until("2026-03-10T10:00:00Z");
     measure(&mut room, 4.0);
@@ -150,7 +154,7 @@ fn a_figure_with_its_point_misplaced_changes_nothing_and_is_asked_about() {
     room.wait(600);
     assert!((uv(&room).gain - 1.0).abs() < 0.01);
     let due = room.alarm(AlarmKind::CalibrationDue).expect("raised");
-    assert!(due.text.contains("UVI 40.0") && due.text.contains("10.0 times"), "{}", due.text);
+    assert!(due.text.contains("UV index of 40.0") && due.text.contains("10.0 times"), "{}", due.text);
     assert!(room.level("e1/uvb") == lampwarden::units::Level::FULL, "no lamp goes off for a slip of the pen");
 }
 
@@ -173,7 +177,48 @@ fn a_calibration_outlives_a_restart() {
     room.wait(600);
     let filed = room.filed.clone();
     let mut after = morning("3.0");
-    after.controller.recall(&filed);
+    after.controller.recall(&filed, &mut Vec::new());
     assert_eq!(uv(&after).footing, Footing::Calibrated);
     assert_eq!(uv(&after).gain, uv(&room).gain);
+}
+
+#[test]
+fn a_round_with_the_meter_shows_the_gradient_and_is_due_again_after_a_month() {
+    let mut room = morning("4.0");
+    let spot = |spot: &str, uvi: f64| {
+        let reading = MeterReading { spot: spot.into(), uvi: Uvi(uvi), alone: None, guess: false };
+        Event::Act(Act::MeterReading { enclosure: E1, reading })
+    };
+    room.event(spot("basking", 4.0));
+    let remarks = room.controller.round(E1).expect("there").remarks;
+    assert!(remarks.iter().any(|remark| remark.to_string().contains("no retreat measured")), "{remarks:?}");
+    room.event(spot("cave", 0.0));
+    room.event(spot("branch", 9.0));
+    room.wait(120);
+    assert!(room.alarm(AlarmKind::UvOverCeiling).expect("raised").text.contains("spot branch was measured"));
+    room.event(spot("branch", 6.0));
+    room.wait(120);
+    assert!(room.alarm(AlarmKind::UvOverCeiling).is_none());
+    let round = room.controller.round(E1).expect("there");
+    assert!(round.remarks.iter().all(|remark| !remark.is_wrong()), "{:?}", round.remarks);
+    room.wait_until("2026-04-06T09:00:00Z");
+    assert!(room.alarm(AlarmKind::WalkDue).is_none());
+    room.wait_until("2026-04-06T11:00:00Z");
+    assert!(room.alarm(AlarmKind::WalkDue).expect("raised").text.contains("2 Mar 2026"));
+}
+
+#[test]
+fn the_days_dose_is_the_calibrated_index_times_the_hours_it_shone() {
+    let mut room = morning("2.0");
+    measure(&mut room, 4.0);
+    room.wait_until("2026-03-02T19:00:00Z");
+    room.keeps_saying("e1/uv", "0.0", 60);
+    room.wait_until("2026-03-03T07:00:00Z");
+    room.keeps_saying("e1/uv", "2.0", 60);
+    room.wait_until("2026-03-03T11:00:00Z");
+    let round = room.controller.round(E1).expect("there");
+    let (_, [today, yesterday]) = &round.days[0];
+    // 3 h as read and 9 h calibrated: 3·2 + 9·4 = 42; then 4 h at 4.
+    assert!((yesterday.as_ref().expect("seen").uvi_hours() - 42.0).abs() < 0.5, "{yesterday:?}");
+    assert!((today.as_ref().expect("seen").uvi_hours() - 16.0).abs() < 0.3, "{today:?}");
 }

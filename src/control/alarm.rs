@@ -58,6 +58,8 @@ pub enum AlarmKind {
     UvBelowBand,
     /// A meter reading is wanted beside a UV probe.
     CalibrationDue,
+    /// The keeper's round with the meter is due.
+    WalkDue,
     /// A retained message was found on a relay's command topic.
     RetainedCommand,
     /// The wall clock is unset, jumped or ran backwards.
@@ -72,7 +74,7 @@ pub enum AlarmKind {
 
 impl AlarmKind {
     /// Every kind.
-    pub const ALL: [AlarmKind; 16] = [
+    pub const ALL: [AlarmKind; 17] = [
         AlarmKind::OverTemperature,
         AlarmKind::HeatUnstoppable,
         AlarmKind::RelayDeaf,
@@ -84,6 +86,7 @@ impl AlarmKind {
         AlarmKind::UvAboveBand,
         AlarmKind::UvBelowBand,
         AlarmKind::CalibrationDue,
+        AlarmKind::WalkDue,
         AlarmKind::RetainedCommand,
         AlarmKind::ClockDoubtful,
         AlarmKind::BrokerLost,
@@ -119,6 +122,7 @@ impl AlarmKind {
             AlarmKind::UvAboveBand => "uv-above-band",
             AlarmKind::UvBelowBand => "uv-below-band",
             AlarmKind::CalibrationDue => "calibration-due",
+            AlarmKind::WalkDue => "walk-due",
             AlarmKind::RetainedCommand => "retained-command",
             AlarmKind::ClockDoubtful => "clock-doubtful",
             AlarmKind::BrokerLost => "broker-lost",

@@ -20,11 +20,13 @@ use super::lamp::LampControl;
 use super::photoperiod::DayClock;
 use super::record::Record;
 use super::uv::{Lit, UvSeries};
-use super::view::{DayView, EnclosureView, InterlockView, LampView, ProbeView};
+use super::view::{DayView, EnclosureView, InterlockView, LampView, ProbeView, RoundView};
 use super::walk::Walk;
 
 /// A deleted retained command stays an alarm this long, so that somebody sees it; a guess.
 pub(super) const RETAINED_SHOWN: Duration = Duration::from_secs(3600);
+/// What stands before a measured spot where it is the subject of an alarm, lest it be taken for a probe.
+pub(super) const SPOT: &str = "spot ";
 /// State documents of one enclosure are at least this far apart after a switch or an alarm …
 const STATE_AFTER_CHANGE: Duration = Duration::from_secs(1);
 /// … and after mere readings.
@@ -207,6 +209,7 @@ impl EnclosureControl {
         }
         let lit = self.lit(ctx.now, enclosure, &self.uv[at].lamps);
         self.uv[at].reading(ctx.now, raw, lit);
+        self.uv[at].add_dose(ctx, &enclosure.probes[ix.0], raw);
     }
 
     /// What lamps do by every account.
@@ -315,6 +318,7 @@ impl EnclosureControl {
                 }
             }
         }
+        self.judge_spots(ctx, enclosure);
         ctx.out.push(Effect::File(Record::Walk { enclosure: enclosure.id.clone(), spots: self.walk.record() }));
         self.step(ctx, enclosure);
     }
@@ -329,6 +333,21 @@ impl EnclosureControl {
             }
         }
         self.step(ctx, enclosure);
+    }
+
+    /// The enclosure's rounds with the meter as they stand.
+    pub(super) fn round(&self, enclosure: &Enclosure) -> RoundView {
+        let seen = |series: &UvSeries| {
+            let (today, yesterday) = series.days();
+            (series.probe, [today.cloned(), yesterday.cloned()])
+        };
+        RoundView {
+            spots: self.walk.spots(),
+            remarks: enclosure.care.uv.map_or_else(Vec::new, |band| self.walk.gradient(band, &basking(enclosure))),
+            last: self.walk.last(),
+            due: self.walk.due(),
+            days: self.uv.iter().map(seen).collect(),
+        }
     }
 
     fn file_series(&self, ctx: &mut Context<'_>, enclosure: &Enclosure, at: usize) {
@@ -349,7 +368,7 @@ impl EnclosureControl {
     }
 
     /// Takes up what was on file.
-    pub(super) fn recall(&mut self, enclosure: &Enclosure, record: &Record) {
+    pub(super) fn recall(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure, record: &Record) {
         match record {
             Record::Series { probe, series, .. } => {
                 let of_probe = |known: &&mut UvSeries| enclosure.probes[known.probe.0].name == *probe;
@@ -357,7 +376,10 @@ impl EnclosureControl {
                     known.restore(series);
                 }
             }
-            Record::Walk { spots, .. } => self.walk.restore(spots),
+            Record::Walk { spots, .. } => {
+                self.walk.restore(spots);
+                self.judge_spots(ctx, enclosure);
+            }
         }
     }
 
@@ -411,7 +433,8 @@ impl EnclosureControl {
         let retained = self.retained.iter().map(|&(_, until)| until);
         let board = self.board.next_deadline();
         let meter = self.uv.iter().filter_map(UvSeries::next_deadline);
-        lamps.chain(probes).chain(retained).chain(board).chain(self.publish.due).chain(meter).min()
+        let walk = self.walk.due().and_then(|due| ctx.mono_at(due)).filter(|&due| due > now);
+        lamps.chain(probes).chain(retained).chain(board).chain(self.publish.due).chain(meter).chain(walk).min()
     }
 
     /// The enclosure as it stands.
@@ -498,6 +521,7 @@ impl EnclosureControl {
         let named = |subject: &str| {
             settings.lamps.iter().any(|lamp| lamp.name == subject)
                 || settings.probes.iter().any(|probe| probe.name == subject)
+                || subject.starts_with(SPOT)
         };
         self.board.retain_subjects(now, named);
     }
@@ -510,6 +534,17 @@ fn held_off_by(enclosure: &Enclosure, probe: ProbeIx) -> Vec<Arc<str>> {
             || lamp.guard.as_ref().is_some_and(|guard| guard.probes.contains(&probe))
     };
     enclosure.lamps.iter().filter(needs).map(|lamp| Arc::from(lamp.name.as_str())).collect()
+}
+
+/// Spots where an animal basks under UV: where UV probes sit, or else the one that is called so.
+fn basking(enclosure: &Enclosure) -> Vec<String> {
+    let uv = enclosure.probes.iter().filter(|probe| probe.measures == Measures::Uvi);
+    let mut spots: Vec<String> = uv.map(|probe| probe.spot.clone()).collect();
+    spots.dedup();
+    if spots.is_empty() {
+        spots.push("basking".to_owned());
+    }
+    spots
 }
 
 /// One series for each UV probe.

@@ -32,8 +32,9 @@ pub use effect::{Command, Effect};
 pub use event::{Act, Event, MeterReading, OutputRef, Reading, Unreadable};
 pub use reason::{Proposal, Reason};
 pub use record::{PairingRecord, PastGain, Record, SeriesRecord, SpotRecord};
-pub use uv::{Footing, Told};
-pub use view::{DayView, EnclosureView, InterlockView, LampView, ProbeView, Quality, UvView};
+pub use uv::{Footing, Told, UvDay, middle_of};
+pub use view::{DayView, EnclosureView, InterlockView, LampView, ProbeView, Quality, RoundView, UvView};
+pub use walk::{Remark, SpotView};
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
@@ -156,16 +157,22 @@ impl Controller {
         self
     }
 
-    /// Takes up what was on file, right after the start.
-    pub fn recall(&mut self, records: &[Record]) {
+    /// Takes up what was on file, right after the start, and appends what must be done to `out`.
+    pub fn recall(&mut self, records: &[Record], out: &mut Vec<Effect>) {
         for record in records {
             let (Record::Series { enclosure: id, .. } | Record::Walk { enclosure: id, .. }) = record;
-            let known = self.settings.enclosures.iter().zip(&mut self.enclosures);
-            if let Some((enclosure, control)) = known.into_iter().find(|(enclosure, _)| enclosure.id == *id) {
-                control.recall(enclosure, record);
+            let known = self.settings.enclosures.iter().position(|enclosure| enclosure.id == *id);
+            if let Some(ix) = known {
+                self.with(EnclosureIx(ix), out, |control, ctx, settings| control.recall(ctx, settings, record));
             }
         }
         self.everybody_now();
+    }
+
+    /// An enclosure's rounds with the hand-held meter as they stand; none where the settings have no such enclosure.
+    pub fn round(&self, enclosure: EnclosureIx) -> Option<RoundView> {
+        let EnclosureIx(ix) = enclosure;
+        Some(self.enclosures.get(ix)?.round(self.settings.enclosures.get(ix)?))
     }
 
     /// The settings in force.

@@ -4,11 +4,12 @@ use std::time::Duration;
 
 use chrono::{DateTime, Utc};
 
-use crate::settings::{EnclosureIx, UvBand};
+use crate::settings::{EnclosureIx, ProbeIx, UvBand};
 use crate::units::{Celsius, Level, Uvi};
 
 use super::alarm::AlarmKind;
-use super::uv::Footing;
+use super::uv::{Footing, UvDay};
+use super::walk::{Remark, SpotView};
 
 /// An enclosure as it stands. Lists are in the order of the settings.
 #[derive(Clone, Debug, PartialEq)]
@@ -121,4 +122,19 @@ impl Quality {
             Quality::Doubtful => "doubtful",
         }
     }
+}
+
+/// An enclosure's rounds with the hand-held meter.
+#[derive(Clone, Debug, PartialEq)]
+pub struct RoundView {
+    /// What was last measured at each spot, in the order of their names.
+    pub spots: Vec<SpotView>,
+    /// What that says of the gradient; empty without a band.
+    pub remarks: Vec<Remark>,
+    /// When the meter was last read.
+    pub last: Option<DateTime<Utc>>,
+    /// When it should be read again.
+    pub due: Option<DateTime<Utc>>,
+    /// What arrived at each UV probe today so far, and yesterday.
+    pub days: Vec<(ProbeIx, [Option<UvDay>; 2])>,
 }

@@ -51,7 +51,8 @@ pub async fn run(options: Options, stop: impl Future<Output = ()>) -> anyhow::Re
         None => (None, Remembered::default()),
     };
     let mut controller = Controller::new(settings, clock.now(), &remembered.records);
-    controller.recall(&remembered.filed);
+    let mut effects = Vec::new();
+    controller.recall(&remembered.filed, &mut effects);
     let routes = Routes::new(controller.settings());
     let (link, inbox) = Link::start(LinkOptions::daemon(controller.settings(), routes.subscriptions()))
         .context("the connection to the broker cannot be set up")?;
@@ -63,7 +64,7 @@ pub async fn run(options: Options, stop: impl Future<Output = ()>) -> anyhow::Re
         inbox,
         store,
         clock,
-        effects: Vec::new(),
+        effects,
         events: Vec::new(),
         later: Vec::new(),
         service,

@@ -96,7 +96,7 @@ impl Host {
         self.booted = now;
         let records: Vec<_> = self.disk.values().cloned().collect();
         let mut core = Controller::new(settings.clone(), self.moment(now), &records);
-        core.recall(&self.filed.values().cloned().collect::<Vec<_>>());
+        core.recall(&self.filed.values().cloned().collect::<Vec<_>>(), &mut Vec::new());
         self.core = Some(core);
     }
 

@@ -7,7 +7,7 @@ use crate::settings::{Enclosure, Guard, LampIx, ProbeIx};
 use crate::time::Mono;
 use crate::units::{Celsius, Level};
 
-use super::EnclosureControl;
+use super::{EnclosureControl, SPOT};
 use crate::control::alarm::AlarmKind;
 use crate::control::context::Context;
 use crate::control::trouble::Trouble;
@@ -116,8 +116,23 @@ impl EnclosureControl {
         }
     }
 
+    /// Measured spots above the ceiling; called when something was measured.
+    pub(super) fn judge_spots(&mut self, ctx: &Context<'_>, enclosure: &Enclosure) {
+        let Some(band) = enclosure.care.uv else { return };
+        let over: Vec<_> = self.walk.over(band.ceiling).collect();
+        for view in self.walk.spots() {
+            let reading = over.iter().find(|(spot, _)| *spot == view.spot).map(|(_, uvi)| *uvi);
+            let trouble = reading.map(|reading| Trouble::SpotOverCeiling { reading, ceiling: band.ceiling });
+            let subject = format!("{SPOT}{}", view.spot);
+            self.board.set(ctx.now, ctx.stamp, AlarmKind::UvOverCeiling, &subject, trouble);
+        }
+    }
+
     pub(super) fn judge_uv(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
         let (now, stamp) = (ctx.now, ctx.stamp);
+        let due = self.walk.due().filter(|&due| ctx.wall.is_some_and(|wall| wall >= due));
+        let due = due.map(|_| Trouble::WalkDue { last: self.walk.last().unwrap_or(stamp) });
+        self.board.set(now, stamp, AlarmKind::WalkDue, "", due);
         for series in &mut self.uv {
             let probe = &enclosure.probes[series.probe.0];
             if self.probes[series.probe.0].intake.is_silent(now, probe) {

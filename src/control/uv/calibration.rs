@@ -92,15 +92,15 @@ pub enum Told {
 impl fmt::Display for Told {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Told::Paired { uvi, raw } => write!(f, "meter reading {uvi} paired with {raw:.3} of the probe"),
+            Told::Paired { uvi, raw } => write!(f, "meter reading UVI {uvi} paired with {raw:.3} of the probe"),
             Told::NotPaired { uvi } => write!(
                 f,
-                "meter reading {uvi} kept, but it calibrates nothing: the lamps there were not all on and warm around it, or \
+                "meter reading UVI {uvi} kept, but it calibrates nothing: the lamps there were not all on and warm around it, or \
                  the probe said too little"
             ),
             Told::Odd { uvi, times } => write!(
                 f,
-                "meter reading {uvi} is {times:.2} times what was expected; it waits for another that bears it out"
+                "meter reading UVI {uvi} is {times:.2} times what was expected; it waits for another that bears it out"
             ),
             Told::Jumped { times } => write!(
                 f,

@@ -11,9 +11,11 @@
 
 mod background;
 mod calibration;
+mod dose;
 mod slots;
 
 pub use calibration::{Footing, Told};
+pub use dose::{UvDay, middle_of};
 pub(super) use slots::Slot;
 
 use std::time::Duration;
@@ -24,12 +26,14 @@ use crate::settings::{LampIx, Probe, ProbeIx, UvBand};
 use crate::time::Mono;
 use crate::units::Uvi;
 
+use super::context::Context;
 use super::record::SeriesRecord;
 use super::trouble::Trouble;
 use super::view::UvView;
 
 use background::{Background, SETTLED};
 use calibration::Calibration;
+use dose::Dose;
 use slots::Slots;
 
 /// Less than this with every lamp warm is no UV at all …
@@ -62,6 +66,7 @@ pub(super) struct UvSeries {
     background: Background,
     calibration: Calibration,
     slots: Slots,
+    dose: Dose,
     /// What the slots say, in the probe's unit: of the whole window without what was shaded, and of the last hour.
     whole: Option<f64>,
     hour: Option<f64>,
@@ -81,6 +86,7 @@ impl UvSeries {
             background: Background::new(),
             calibration: Calibration::default(),
             slots: Slots::new(probe.every),
+            dose: Dose::default(),
             whole: None,
             hour: None,
             last: None,
@@ -120,6 +126,18 @@ impl UvSeries {
                 None
             }
         }
+    }
+
+    /// Adds a reading to the day's dose.
+    pub(super) fn add_dose(&mut self, ctx: &Context<'_>, probe: &Probe, raw: f64) {
+        if let Some(wall) = ctx.wall {
+            self.dose.reading(ctx.now, wall, ctx.site.timezone, self.uvi(raw), probe.stale);
+        }
+    }
+
+    /// Today so far, and yesterday where that was seen.
+    pub(super) fn days(&self) -> (Option<&UvDay>, Option<&UvDay>) {
+        self.dose.days()
     }
 
     /// A meter was read beside the probe.
