@@ -1,16 +1,22 @@
 //! The alarms of one enclosure, or of the site.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, VecDeque};
+use std::time::Duration;
 
 use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
 
 use crate::settings::EnclosureIx;
-use crate::time::Mono;
+use crate::time::{Mono, spoken};
 
 use super::alarm::{AlarmKind, AlarmNotice, AlarmState, Life};
 use super::effect::Effect;
 use super::trouble::Trouble;
+
+/// An alarm is chattering by how often it was raised within this time.
+const CHATTER_WINDOW: Duration = Duration::from_secs(24 * 3600);
+/// No more of them are counted.
+const COUNTED: usize = 6;
 
 /// The alarms of one owner: one of each kind, over all the lamps and probes concerned.
 #[derive(Clone, Debug)]
@@ -22,6 +28,8 @@ pub(super) struct Board {
     /// What was last announced of each kind.
     announced: BTreeMap<AlarmKind, AlarmNotice>,
     changed: Vec<AlarmKind>,
+    /// When each kind was last raised, oldest first.
+    raised: BTreeMap<AlarmKind, VecDeque<Mono>>,
 }
 
 #[derive(Clone, Debug)]
@@ -40,16 +48,18 @@ impl Board {
             entries: BTreeMap::new(),
             announced: BTreeMap::new(),
             changed: Vec::new(),
+            raised: BTreeMap::new(),
         }
     }
 
     /// Something is wrong with `subject`. Telling the same again changes nothing.
     pub(super) fn raise(&mut self, now: Mono, wall: DateTime<Utc>, subject: &str, trouble: Trouble) {
         let kind = trouble.kind();
-        let entry = self.entries.entry((kind, subject.to_owned())).or_insert_with(|| Entry {
-            life: Life::new(kind.delays()),
-            trouble: trouble.clone(),
-            since: wall,
+        let hold = kind.hold(self.raised.get(&kind).map_or(0, VecDeque::len));
+        let entry = self.entries.entry((kind, subject.to_owned())).or_insert_with(|| {
+            let mut life = Life::new(kind.delays());
+            life.hold_on(kind, hold);
+            Entry { life, trouble: trouble.clone(), since: wall }
         });
         let was_active = entry.life.state().is_active();
         if !was_active {
@@ -124,11 +134,10 @@ impl Board {
     }
 
     /// Forgets every subject that `keep` refuses, as after a reload.
-    pub(super) fn retain_subjects(&mut self, now: Mono, keep: impl Fn(&str) -> bool) {
+    pub(super) fn retain_subjects(&mut self, keep: impl Fn(&str) -> bool) {
         for ((kind, subject), entry) in &mut self.entries {
             if !subject.is_empty() && !keep(subject) {
-                entry.life.update(now, false);
-                entry.life.acknowledge();
+                entry.life.end();
                 self.changed.push(*kind);
             }
         }
@@ -147,13 +156,18 @@ impl Board {
         self.changed.sort_unstable();
         self.changed.dedup();
         for kind in std::mem::take(&mut self.changed) {
-            self.announce(kind, out);
+            self.announce(now, kind, out);
         }
         self.entries.retain(|_, entry| !entry.life.is_over() || entry.life.next_deadline().is_some());
     }
 
-    fn announce(&mut self, kind: AlarmKind, out: &mut Vec<Effect>) {
-        let notice = self.notice(kind);
+    fn announce(&mut self, now: Mono, kind: AlarmKind, out: &mut Vec<Effect>) {
+        let mut notice = self.notice(kind);
+        let was_active = self.announced.get(&kind).is_some_and(|last| last.state.is_active());
+        if !was_active && notice.as_ref().is_some_and(|notice| notice.state.is_active()) {
+            self.count(now, kind);
+            notice = self.notice(kind);
+        }
         match notice {
             Some(notice) => {
                 if self.announced.get(&kind) != Some(&notice) {
@@ -169,6 +183,20 @@ impl Board {
                     out.push(Effect::Alarm(last));
                 }
             }
+        }
+    }
+
+    /// Counts that `kind` is raised now: the more often, the longer it holds on.
+    fn count(&mut self, now: Mono, kind: AlarmKind) {
+        let raised = self.raised.entry(kind).or_default();
+        raised.retain(|&at| now.since(at) < CHATTER_WINDOW);
+        if raised.len() == COUNTED {
+            raised.pop_front();
+        }
+        raised.push_back(now);
+        let hold = kind.hold(raised.len());
+        for ((_, _), entry) in self.entries.iter_mut().filter(|((of, _), _)| *of == kind) {
+            entry.life.hold_on(kind, hold);
         }
     }
 
@@ -188,6 +216,7 @@ impl Board {
         let texts = concerned
             .iter()
             .map(|((_, subject), entry)| entry.trouble.text(&self.title, subject, &self.spoken_time(entry.since)));
+        let text = texts.collect::<Vec<_>>().join("\n") + &self.chatter_in_words(kind, state.is_some());
         let subjects = concerned.iter().map(|((_, subject), _)| subject.clone()).filter(|subject| !subject.is_empty());
         Some(AlarmNotice {
             enclosure: self.owner,
@@ -195,9 +224,20 @@ impl Board {
             priority,
             state: state.unwrap_or(AlarmState::ReturnedUnacknowledged),
             since,
-            text: texts.collect::<Vec<_>>().join("\n"),
+            text,
             subjects: subjects.collect(),
         })
+    }
+
+    /// Why an active alarm may stand although all seems well.
+    fn chatter_in_words(&self, kind: AlarmKind, active: bool) -> String {
+        let raised = self.raised.get(&kind).map_or(0, VecDeque::len);
+        let hold = kind.hold(raised);
+        if !active || hold.is_zero() {
+            return String::new();
+        }
+        let often = if raised == COUNTED { format!("{raised} times or more") } else { format!("{raised} times") };
+        format!("\nRaised {often} within a day, so it is cleared only once all has been well for {}.", spoken(hold))
     }
 
     fn spoken_time(&self, at: DateTime<Utc>) -> String {
@@ -229,6 +269,7 @@ impl Board {
     pub(super) fn adopt(&mut self, earlier: Board) {
         self.entries = earlier.entries;
         self.announced = earlier.announced;
+        self.raised = earlier.raised;
         for notice in self.announced.values_mut() {
             notice.enclosure = self.owner;
         }

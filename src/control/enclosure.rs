@@ -420,7 +420,7 @@ impl EnclosureControl {
             settings.lamps.iter().any(|lamp| lamp.name == subject)
                 || settings.probes.iter().any(|probe| probe.name == subject)
         };
-        self.board.retain_subjects(now, named);
+        self.board.retain_subjects(named);
     }
 }
 

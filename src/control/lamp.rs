@@ -145,7 +145,7 @@ impl LampControl {
             if level.share() >= FULL_ENOUGH && lit {
                 weak.reading(now, reading, target, probe.stale);
             } else {
-                weak.not_full();
+                weak.not_full(reading, target);
             }
         }
     }
