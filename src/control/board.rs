@@ -275,3 +275,114 @@ impl Board {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::units::Celsius;
+
+    const MINUTE: u64 = 60;
+    const DAY: u64 = 24 * 60 * MINUTE;
+
+    fn silent() -> Trouble {
+        Trouble::ProbeSilent { stale: Duration::from_secs(90), holds_off: Vec::new(), never: false, late: false }
+    }
+
+    fn too_hot() -> Trouble {
+        let (reading, cut) = (Celsius(41.0), Celsius(40.0));
+        Trouble::OverTemperature { reading, cut, rest: Duration::from_secs(300), latch: None }
+    }
+
+    /// The seconds at which an alarm is raised and cleared over `seconds`, where each subject's trouble is there as
+    /// `condition` says of the second.
+    fn raised_and_cleared(
+        seconds: u64,
+        trouble: &Trouble,
+        subjects: &[&str],
+        condition: impl Fn(usize, u64) -> bool,
+    ) -> (Vec<u64>, Vec<u64>) {
+        let mut board = Board::new(Some(EnclosureIx(0)), "Quince", chrono_tz::UTC);
+        let (mut raised, mut cleared, mut active) = (Vec::new(), Vec::new(), false);
+        for second in (0..seconds).step_by(10) {
+            let now = Mono::from_secs(second);
+            for (n, subject) in subjects.iter().enumerate() {
+                let here = condition(n, second).then(|| trouble.clone());
+                board.set(now, DateTime::UNIX_EPOCH, trouble.kind(), subject, here);
+            }
+            let mut out = Vec::new();
+            board.step(now, &mut out);
+            for effect in out {
+                let Effect::Alarm(notice) = effect else { continue };
+                if notice.state.is_active() != active {
+                    active = notice.state.is_active();
+                    if active { raised.push(second) } else { cleared.push(second) }
+                }
+            }
+        }
+        (raised, cleared)
+    }
+
+    /// The most that lie within any `span`.
+    fn most_within(moments: &[u64], span: u64) -> usize {
+        let within = |from: u64| moments.iter().filter(|at| (from..from + span).contains(at)).count();
+        moments.iter().map(|&from| within(from)).max().unwrap_or(0)
+    }
+
+    #[test]
+    fn an_alarm_that_comes_once_is_cleared_at_once() {
+        let (raised, cleared) = raised_and_cleared(DAY, &silent(), &["basking"], |_, s| (600..900).contains(&s));
+        assert_eq!((raised, cleared), (vec![600], vec![900]));
+    }
+
+    #[test]
+    fn an_alarm_that_keeps_coming_back_is_raised_at_most_four_times_an_hour_and_sixteen_a_day() {
+        // Chattering alarms: ISA-18.2 and IEC 62682. The two numbers are ours.
+        for period in [20, 2 * MINUTE, 11 * MINUTE, 25 * MINUTE, 130 * MINUTE] {
+            let flaps = |_, s: u64| s % period < period / 2;
+            let (raised, _) = raised_and_cleared(3 * DAY, &silent(), &["basking"], flaps);
+            let (hour, day) = (most_within(&raised, 60 * MINUTE), most_within(&raised, DAY));
+            assert!(hour <= 4 && day <= 16, "{hour} an hour, {day} a day, every {period} s");
+            assert!(raised.len() >= 2, "and it is told: {raised:?}, every {period} s");
+        }
+    }
+
+    #[test]
+    fn probes_that_fall_silent_in_turn_do_not_chatter_either() {
+        let in_turn = |n: usize, s: u64| (s / 60) % 4 == 2 * n as u64;
+        let (raised, _) = raised_and_cleared(2 * DAY, &silent(), &["basking", "cool"], in_turn);
+        assert!(most_within(&raised, 60 * MINUTE) <= 4 && most_within(&raised, DAY) <= 16, "{raised:?}");
+    }
+
+    #[test]
+    fn after_a_quiet_day_it_is_cleared_at_once_again() {
+        let spells = |_, s: u64| s < 3600 && s % 120 < 60 || (3 * DAY..3 * DAY + 300).contains(&s);
+        let (raised, cleared) = raised_and_cleared(4 * DAY, &silent(), &["basking"], spells);
+        assert_eq!((raised.last(), cleared.last()), (Some(&(3 * DAY)), Some(&(3 * DAY + 300))));
+    }
+
+    #[test]
+    fn every_trip_of_a_guard_is_told() {
+        let trips = |_, s: u64| s % (30 * MINUTE) < 6 * MINUTE;
+        let (raised, _) = raised_and_cleared(90 * MINUTE, &too_hot(), &["heat"], trips);
+        assert_eq!(raised.len(), 3);
+    }
+
+    #[test]
+    fn one_that_holds_on_says_why() {
+        let mut board = Board::new(None, "Quince", chrono_tz::UTC);
+        let mut texts = Vec::new();
+        for minute in 0..6 {
+            let (now, there) = (Mono::from_secs(60 * minute), minute % 2 == 0);
+            board.set(now, DateTime::UNIX_EPOCH, AlarmKind::ProbeSilent, "basking", there.then(silent));
+            let mut out = Vec::new();
+            board.step(now, &mut out);
+            texts.extend(out.into_iter().filter_map(|effect| match effect {
+                Effect::Alarm(notice) if notice.state.is_active() => Some(notice.text),
+                _ => None,
+            }));
+        }
+        let [first, second] = &texts[..] else { panic!("{texts:?}") };
+        assert!(!first.contains("within a day"), "{first}");
+        assert!(second.contains("Raised 2 times within a day") && second.contains("10 min"), "{second}");
+    }
+}

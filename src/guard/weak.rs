@@ -48,6 +48,11 @@ impl WeakWatch {
         }
     }
 
+    /// Carries on from the watch over the same lamp under earlier settings.
+    pub fn adopt(&mut self, earlier: &WeakWatch) {
+        (self.run, self.found) = (earlier.run, earlier.found);
+    }
+
     /// A believable reading while the lamp is fully on. Steps longer than `longest_step` count as that long, so that a
     /// silence does not add up.
     pub fn reading(&mut self, now: Mono, reading: Celsius, target: Celsius, longest_step: Duration) {

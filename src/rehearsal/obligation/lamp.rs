@@ -6,7 +6,7 @@ use super::{LampAt, Since, heat, lamp_name, ms, probe, probe_name};
 use super::Scene;
 use crate::control::{AlarmKind, Reason};
 use crate::rehearsal::sight::LampSeen;
-use crate::settings::{Enclosure, EnclosureIx, Lamp, LampIx, ProbeIx};
+use crate::settings::{Enclosure, EnclosureIx, Lamp, LampIx, Measures, ProbeIx};
 
 /// An output is deaf after 30 s (guard law 6), ms.
 const DEAF_WITHIN: u64 = 30_000;
@@ -36,8 +36,9 @@ pub(super) struct Track {
     disagrees: Since,
     /// It is on by every account.
     pub shines: Since,
-    /// It is told to be fully on.
+    /// It is told to be fully on, or off.
     pub full: Since,
+    pub off: Since,
     /// It is fully on and its own meter says that it draws next to nothing.
     idle: Since,
     /// Its guard's probes are apart.
@@ -74,6 +75,7 @@ impl Track {
         let says_on = lamp.output.state.is_none() || seen.reported.is_some_and(|(level, _)| !level.is_off());
         self.shines.set(now, !seen.level.is_off() && says_on);
         self.full.set(now, heat::is_full(seen.level.share()));
+        self.off.set(now, seen.level.is_off());
         let lit = seen.level.share() >= LIT;
         if lit != self.lit {
             // What lasted only briefly proves nothing about the probe.
@@ -106,7 +108,7 @@ pub(super) fn reading(
             known.idle.set(now, !gap && full && value < power.0 * DARK_POWER * (1.0 - CLEARLY));
         }
     }
-    let Some(band) = enclosure.care.uv else { return };
+    let Some(band) = enclosure.care.uv.filter(|_| enclosure.probes[p.0].measures == Measures::Uvi) else { return };
     let warm = warm && below > 0 && !gap;
     track.over.set(now, !gap && value > band.ceiling.0 * (1.0 + CLEARLY));
     track.above.set(now, warm && value > band.high.0 * (1.0 + CLEARLY));

@@ -7,7 +7,7 @@
 //! | file | rules |
 //! |---|---|
 //! | `heat` | `too-hot`, `unstoppable-untold`, `not-cut-off`, `weakness-untold` |
-//! | `probe` | `silence-untold`, `frozen-untold`, `doubt-untold`, `twins-untold` |
+//! | `probe` | `silence-untold`, `frozen-untold`, `stillness-untold`, `doubt-untold`, `twins-untold` |
 //! | `lamp` | `deafness-untold`, `darkness-untold`, `uv-untold`, `over-ceiling` |
 //! | `site` | `broker-loss-untold`, `clock-untold`, `stored-command-untold`, `contactor-untold`, `disk-untold`, `refusal-untold`, `override-outlasts` |
 
@@ -226,6 +226,7 @@ impl Obligations {
                 tell("over-ceiling", at, Some(e), lamp::over_ceiling(scene, at, &self.probes[e]));
                 tell("override-outlasts", at, Some(e), lamp::overridden(scene, at, track));
                 tell("frozen-untold", at, Some(e), probe::frozen(scene, at, track, &self.probes[e]));
+                tell("stillness-untold", at, Some(e), probe::still(scene, at, track, &self.probes[e]));
                 tell("twins-untold", at, Some(e), probe::apart(scene, at, track));
             }
             for p in 0..enclosure.probes.len() {

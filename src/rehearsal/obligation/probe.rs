@@ -16,6 +16,10 @@ const DOUBT_LASTS: u64 = 9 * 60_000;
 const FROZEN_GRACE: u64 = 60_000;
 /// So many readings after the switch must say the same; one more than the guard asks for.
 const FROZEN_READINGS: u64 = 6;
+/// A probe that says exactly the same for so long, ms (the program's two hours, and a little), while its lamp does one
+/// thing, and that is as warm as by day within so many K, or under a lamp fully on, is told.
+const STILL: u64 = 2 * 3_600_000 + 5 * 60_000;
+const STILL_WARM: f64 = 1.0;
 /// Twins are apart for certain by this much more than the limit, K.
 const CLEARLY_APART: f64 = 0.5;
 
@@ -98,6 +102,22 @@ pub(super) fn frozen(scene: &Scene<'_>, at: LampAt, track: &lamp::Track, probes:
         (true, true) => Some(format!("{name} stands still for {for_long} min, and {} is on", lamp_name(scene, at))),
         (true, false) => None,
     }
+}
+
+/// A probe that says exactly the same for long under a lamp fully on, or as warm as by day beside a lamp that is off, is
+/// told.
+pub(super) fn still(scene: &Scene<'_>, at: LampAt, track: &lamp::Track, probes: &[Track]) -> Option<String> {
+    let heat = scene.settings.enclosures[at.0].lamps[at.1].heat?;
+    let (probe, settings) = (&probes[heat.probe.0], &scene.settings.enclosures[at.0].probes[heat.probe.0]);
+    let (read, value) = probe.last.filter(|(read, _)| scene.now - read <= ms(settings.stale))?;
+    let warm = value >= heat.target.day.0 - STILL_WARM;
+    let steady = track.full.lasted(scene.now).max(if warm { track.off.lasted(scene.now) } else { 0 });
+    let lasted = steady.min(read.saturating_sub(probe.same_since));
+    let told = scene.is_told(at.0, &[AlarmKind::ProbeDoubtful, AlarmKind::ProbeSilent]);
+    (lasted > STILL && !told).then(|| {
+        let name = probe_name(scene, (at.0, heat.probe.0));
+        format!("{name} says exactly {value} for {} min, and nobody is told", lasted / 60_000)
+    })
 }
 
 /// Follows whether the probes of a guard agree.

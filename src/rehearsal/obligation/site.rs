@@ -23,6 +23,8 @@ const JUMP_TOLD: u64 = 130_000;
 /// A new time may be believed from the first on, and is for certain from the second, ms: around the program's 15 min.
 const MAY_BELIEVE: u64 = 14 * 60_000;
 const BELIEVES: u64 = 18 * 60_000;
+/// A clock that is set at last is noticed within this, ms: the daemon comes round once a minute at the latest.
+const NOTICES: u64 = 2 * 60_000;
 
 /// What the daemon must take the wall clock for.
 #[derive(Clone, Copy, Debug)]
@@ -58,7 +60,7 @@ impl Belief {
 
     fn follow(&mut self, now: u64, (off, set): (i64, bool)) {
         *self = match *self {
-            Belief::Unset { .. } if set => Belief::new(now, (off, true)),
+            Belief::Unset { .. } if set => Belief::Open { off, since: (now + NOTICES).saturating_sub(BELIEVES) },
             Belief::Unset { since } => Belief::Unset { since },
             Belief::Followed { off: known, .. } if (off - known).abs() <= AGREES => Belief::new(now, (off, true)),
             Belief::Followed { off: known, .. } if (off - known).abs() < JUMPED => Belief::Open { off, since: now },

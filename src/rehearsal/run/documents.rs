@@ -10,7 +10,7 @@ use serde_json::Value;
 
 use super::Run;
 use crate::message::{self, topics};
-use crate::control::{AlarmNotice, Event, Reason};
+use crate::control::{AlarmKind, AlarmNotice, Event, Reason};
 use crate::settings::EnclosureIx;
 
 /// A document is with the broker this long after what it tells, ms: the program publishes a change within a second.
@@ -144,7 +144,9 @@ impl Run<'_> {
 
     /// What a reload must not forget: latches and trips, overrides, alarms.
     fn standing(&self) -> Vec<String> {
-        let mut standing: Vec<_> = self.sight.alarms.values().map(|(notice, _)| alarm_in_words(notice)).collect();
+        // That a configuration was refused is over with one that is not.
+        let alarms = self.sight.alarms.values().filter(|(notice, _)| notice.kind != AlarmKind::ConfigRefused);
+        let mut standing: Vec<_> = alarms.map(|(notice, _)| alarm_in_words(notice)).collect();
         let Some(core) = &self.host.core else { return standing };
         for (e, enclosure) in self.settings.enclosures.iter().enumerate() {
             let Some(view) = core.view(EnclosureIx(e)) else { continue };
