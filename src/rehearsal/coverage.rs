@@ -3,9 +3,10 @@
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
-use crate::control::{AlarmKind, Reason};
+use crate::control::{Act, AlarmKind, Reason};
 use crate::guard::{Latch, Refusal};
 
+use super::obligation::OWED;
 use super::scenario::classes;
 
 /// Counts by name.
@@ -17,6 +18,8 @@ pub struct Coverage {
     pub guards: BTreeMap<&'static str, u64>,
     /// Alarms raised, by kind.
     pub alarms: BTreeMap<&'static str, u64>,
+    /// What the keeper did.
+    pub acts: BTreeMap<&'static str, u64>,
 }
 
 /// Every state of a guard that can be told apart from outside.
@@ -41,6 +44,20 @@ impl Coverage {
     /// An alarm was raised.
     pub(super) fn alarm(&mut self, kind: AlarmKind) {
         *self.alarms.entry(kind.name()).or_default() += 1;
+    }
+
+    /// The keeper has done something.
+    pub(super) fn act(&mut self, act: &Act) {
+        let name = match act {
+            Act::Acknowledge { .. } => "acknowledge",
+            Act::Reset { .. } => "reset",
+            Act::ResetCutOff { .. } => "reset-cut-off",
+            Act::Override { level: Some(_), .. } => "override",
+            Act::Override { level: None, .. } => "override ended",
+            Act::MeterReading { .. } => "meter-reading",
+            Act::LampChange { .. } => "lamp-change",
+        };
+        *self.acts.entry(name).or_default() += 1;
     }
 
     /// The daemon has started, and so many guards have not heard from their probes.
@@ -77,6 +94,7 @@ impl Coverage {
         add(&mut self.faults, &other.faults);
         add(&mut self.guards, &other.guards);
         add(&mut self.alarms, &other.alarms);
+        add(&mut self.acts, &other.acts);
     }
 
     /// Fault classes, guard states and kinds of alarm that were not reached.
@@ -90,7 +108,13 @@ impl Coverage {
     /// The table as text, what was not reached at its end.
     pub fn table(&self) -> String {
         let mut text = String::new();
-        for (title, counts) in [("faults", &self.faults), ("guards", &self.guards), ("alarms", &self.alarms)] {
+        let _ = writeln!(text, "faults, and what each owes:");
+        for owed in OWED {
+            let count = self.faults.get(owed.class).copied().unwrap_or(0);
+            let rules = if owed.rules.is_empty() { "-".to_owned() } else { owed.rules.join(", ") };
+            let _ = writeln!(text, "  {:<28} {count:>8}  {rules}: {}", owed.class, owed.what);
+        }
+        for (title, counts) in [("guards", &self.guards), ("alarms", &self.alarms), ("acts", &self.acts)] {
             let _ = writeln!(text, "{title}:");
             counts.iter().for_each(|(name, count)| _ = writeln!(text, "  {name:<28} {count:>8}"));
         }

@@ -385,8 +385,7 @@ impl EnclosurePlant {
         }
         let gauge = &self.probes[probe];
         let seat = gauge.seat(now, probe, &self.probes);
-        let (sensed, warmth) =
-            (self.at_seat(now, gauge.measures, &seat), self.temperature(now, seat.physics.place).0);
+        let (sensed, warmth) = (self.at_seat(now, gauge.measures, &seat), self.temperature(now, seat.physics.place).0);
         self.probes[probe].probe.read(now, sensed, warmth)
     }
 

@@ -354,7 +354,12 @@ mod tests {
             reject: vec![85.0],
             fastest: None,
         };
-        ProbePlant::new((EnclosureIx(0), ProbeIx(0)), &probe, Accuracy::common(Measures::Temperature), SplitMix64::new(1, 2))
+        ProbePlant::new(
+            (EnclosureIx(0), ProbeIx(0)),
+            &probe,
+            Accuracy::common(Measures::Temperature),
+            SplitMix64::new(1, 2),
+        )
     }
 
     fn wall() -> DateTime<Utc> {

@@ -1,11 +1,12 @@
 //! What is wrong in an enclosure, told to its board of alarms.
 
 use std::sync::Arc;
+use std::time::Duration;
 
 use crate::guard::{Latch, Refusal, Stoppage, WeakWatch};
 use crate::settings::{Enclosure, Guard, LampIx, ProbeIx};
-use crate::time::Mono;
-use crate::units::{Celsius, Level};
+use crate::time::{Mono, spoken};
+use crate::units::{Celsius, Kelvin, Level};
 
 use super::{EnclosureControl, SPOT};
 use crate::control::alarm::AlarmKind;
@@ -14,6 +15,11 @@ use crate::control::trouble::Trouble;
 
 /// A lamp with its own power probe drawing less than this share of its rated power is dark; a guess.
 const DARK_POWER: f64 = 0.1;
+/// A reading that is exactly the same for so long under a lamp fully on, or as warm as by day beside a lamp that is off,
+/// is no reading …
+const STILL: Duration = Duration::from_secs(2 * 3600);
+/// … where as warm as by day means within this of the day's target; both guesses.
+const STILL_WARM: Kelvin = Kelvin(1.0);
 
 impl EnclosureControl {
     pub(super) fn judge_lamps(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
@@ -84,6 +90,7 @@ impl EnclosureControl {
             let frozen = guarded().any(|(_, control)| control.guard.frozen() == Some(ProbeIx(at)));
             let apart = guarded().find_map(|(_, control)| control.guard.disagreement(now));
             let projected = guarded().any(|(_, control)| control.guard.is_late(ProbeIx(at)));
+            let still = self.stands_still(now, enclosure, ProbeIx(at));
             let control = &mut self.probes[at];
             if !control.intake.is_doubtful(now) {
                 control.doubt = None;
@@ -95,10 +102,9 @@ impl EnclosureControl {
             } else if let Some(doubt) = &control.doubt {
                 Some(Trouble::ProbeDoubtful { why: doubt.to_string(), holds_off: Vec::new(), frozen })
             } else {
-                apart.map(|(hot, cool)| {
-                    let why = format!("it and its twins read from {cool} to {hot}; the hottest is taken");
-                    Trouble::ProbeDoubtful { why, holds_off: Vec::new(), frozen }
-                })
+                let apart = apart
+                    .map(|(hot, cool)| format!("it and its twins read from {cool} to {hot}; the hottest is taken"));
+                apart.or(still).map(|why| Trouble::ProbeDoubtful { why, holds_off: Vec::new(), frozen })
             };
             self.board.set(now, stamp, AlarmKind::ProbeDoubtful, &probe.name, doubtful);
             // Without a link every probe is silent, and that is one alarm: broker-lost.
@@ -126,6 +132,26 @@ impl EnclosureControl {
             let subject = format!("{SPOT}{}", view.spot);
             self.board.set(ctx.now, ctx.stamp, AlarmKind::UvOverCeiling, &subject, trouble);
         }
+    }
+
+    /// How a probe that regulates a lamp stands still although what its lamp does must move it. The guard looks for that
+    /// after a switch; a lamp that is never switched because its probe stands still would never be noticed.
+    fn stands_still(&self, now: Mono, enclosure: &Enclosure, probe: ProbeIx) -> Option<String> {
+        let intake = &self.probes[probe.0].intake;
+        if intake.same_for(now) < STILL || intake.is_silent(now, &enclosure.probes[probe.0]) {
+            return None;
+        }
+        let (reading, _) = intake.last()?;
+        let regulated = enclosure.lamps.iter().zip(&self.lamps).filter_map(|(lamp, control)| {
+            let heat = lamp.heat.filter(|heat| heat.probe == probe)?;
+            Some((&lamp.name, heat.target.day, control.steady_for(now, STILL)?))
+        });
+        regulated.into_iter().find_map(|(name, day, on)| {
+            let warm = Celsius(reading) >= day - STILL_WARM;
+            let what = if on { "fully on" } else { "off" };
+            let said = format!("it has said exactly {} for {}, and {name} is {what}", Celsius(reading), spoken(STILL));
+            (on || warm).then_some(said)
+        })
     }
 
     pub(super) fn judge_uv(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
