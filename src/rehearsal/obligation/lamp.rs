@@ -12,8 +12,10 @@ use crate::settings::{Enclosure, EnclosureIx, Lamp, LampIx, Measures, ProbeIx};
 const DEAF_WITHIN: u64 = 30_000;
 /// A lamp without any sign is dark once that has lasted this long, ms (the alarm's own on-delay), and a little.
 const DARK_WITHIN: u64 = 6 * 60_000;
-/// UV that has left its band for good is told within this, ms: smoothing and on-delay, and as much again.
-const BAND_WITHIN: u64 = 75 * 60_000;
+/// A probe above its band is told within this, ms: an hour of slots, and the delay of the alarm.
+const ABOVE_WITHIN: u64 = 2 * 3_600_000;
+/// A probe below it within this of warm light: six hours of slots, since an animal may lie on it for a third of a day.
+const BELOW_WITHIN: u64 = 8 * 3_600_000;
 /// UV over the ceiling is told within this, ms: the on-delay, and a little.
 const CEILING_WITHIN: u64 = 2 * 60_000;
 /// Readings count as outside only by this share: what lies closer may be judged either way.
@@ -153,8 +155,8 @@ pub(super) fn uv(scene: &Scene<'_>, at: (usize, usize), track: &probe::Track) ->
     };
     let found = [
         (track.dark, DARK_WITHIN, "no UV", [AlarmKind::LampDark; 2]),
-        (track.below, BAND_WITHIN, "too little UV", [AlarmKind::UvBelowBand, AlarmKind::LampDark]),
-        (track.above, BAND_WITHIN, "too much UV", [AlarmKind::UvAboveBand, AlarmKind::UvOverCeiling]),
+        (track.below, BELOW_WITHIN, "too little UV", [AlarmKind::UvBelowBand, AlarmKind::LampDark]),
+        (track.above, ABOVE_WITHIN, "too much UV", [AlarmKind::UvAboveBand, AlarmKind::UvOverCeiling]),
         (track.over, CEILING_WITHIN, "UV over the ceiling", [AlarmKind::UvOverCeiling; 2]),
     ];
     let (since, _, what, _) =
