@@ -112,8 +112,11 @@ pub(super) fn reading(
     let warm = warm && below > 0 && !gap;
     track.over.set(now, !gap && value > band.ceiling.0 * (1.0 + CLEARLY));
     track.above.set(now, warm && value > band.high.0 * (1.0 + CLEARLY));
-    track.below.set(now, warm && value < band.low.0 * (1.0 - CLEARLY));
-    track.dark.set(now, warm && value < DARK_UVI.min(band.low.0 / 3.0) * (1.0 - CLEARLY));
+    // No UV at all is another alarm, and while that stands it is not called too little.
+    let dark = DARK_UVI.min(band.low.0 / 3.0);
+    let too_little = dark * (1.0 + CLEARLY)..band.low.0 * (1.0 - CLEARLY);
+    track.below.set(now, warm && too_little.contains(&value));
+    track.dark.set(now, warm && value < dark * (1.0 - CLEARLY));
 }
 
 /// An output that reports otherwise for 30 s is an alarm, however late or lossy the messages: what the program sees

@@ -67,7 +67,7 @@ pub const OWED: &[Owed] = &[
     hot("probe-reorders", SILENCE, "2 s after the stale time; without a time stamp late readings cannot be told from new ones"),
     owed("probe-retains", &["heat-on-stale-reading"], "nothing: live readings count, kept ones never do"),
     hot("probe-ghosts", &["heat-on-stale-reading"], "nothing: kept readings never count"),
-    hot("probe-freezes", &["frozen-untold", "stillness-untold", "weakness-untold"], "`frozen_after` and 1 min after its lamp's next switch, and no heat; in 2 h where the lamp is not switched any more; until then its twin, where it has one"),
+    hot("probe-freezes", &["frozen-untold", "stillness-untold", "weakness-untold"], "`frozen_after` and 1 min after its lamp's next switch, twice that under a lamp fully on, and no heat; in 2 h under a lamp that stays off; until then its twin, where it has one"),
     hot("probe-unplugged", &["doubt-untold", "silence-untold"], "at once; no heat after the stale time"),
     hot("probe-wrong-unit", &["doubt-untold", "twins-untold"], "at once where no such place can be so; °C for °F may pass for a cool spot, and then the missing gain or its twin tells"),
     hot("probe-noisy", TWINS, NEAR),
