@@ -2,8 +2,8 @@
 
 use chrono::{DateTime, TimeDelta, Utc};
 
-use crate::control::{Controller, Reason};
 use crate::control::photoperiod::DayClock;
+use crate::control::{Controller, Reason};
 use crate::settings::{Enclosure, EnclosureIx, LampIx, Settings, When};
 
 use super::oracle::{Finding, name};
@@ -114,7 +114,8 @@ pub(super) fn against_hours(
 
 /// Whether a reason says that something else than its hours holds a lamp.
 fn is_held(reason: &str) -> bool {
-    let reasons = [Reason::Override, Reason::MinOn, Reason::MinOff { cooling: true }, Reason::MinOff { cooling: false }];
+    let reasons =
+        [Reason::Override, Reason::MinOn, Reason::MinOff { cooling: true }, Reason::MinOff { cooling: false }];
     reason.starts_with("guard: ")
         || reason.starts_with("cut-off ")
         || reasons.iter().any(|known| known.to_string() == reason)

@@ -9,9 +9,9 @@ use crate::time::{Mono, spoken};
 use crate::units::{Celsius, Kelvin, Level};
 
 use super::EnclosureControl;
-use crate::control::lamp::LampControl;
 use crate::control::alarm::AlarmKind;
 use crate::control::context::Context;
+use crate::control::lamp::LampControl;
 use crate::control::trouble::Trouble;
 
 /// A lamp with its own power probe drawing less than this share of its rated power is dark; a guess.
@@ -102,8 +102,8 @@ impl EnclosureControl {
             } else if let Some(doubt) = &control.doubt {
                 Some(Trouble::ProbeDoubtful { why: doubt.to_string(), holds_off: Vec::new(), frozen })
             } else {
-                let apart =
-                    apart.map(|(hot, cool)| format!("it and its twins read from {cool} to {hot}; the hottest is taken"));
+                let apart = apart
+                    .map(|(hot, cool)| format!("it and its twins read from {cool} to {hot}; the hottest is taken"));
                 apart.or(still).map(|why| Trouble::ProbeDoubtful { why, holds_off: Vec::new(), frozen })
             };
             self.board.set(now, stamp, AlarmKind::ProbeDoubtful, &probe.name, doubtful);

@@ -95,7 +95,6 @@ fn is_excused(scene: &Scene<'_>, e: EnclosureIx) -> bool {
     })
 }
 
-
 /// A lamp's time of being fully on and short of its target, and what it read when that began.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Short {

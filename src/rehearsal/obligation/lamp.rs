@@ -2,8 +2,8 @@
 
 use std::time::Duration;
 
-use super::{LampAt, Since, heat, lamp_name, ms, probe, probe_name};
 use super::Scene;
+use super::{LampAt, Since, heat, lamp_name, ms, probe, probe_name};
 use crate::control::{AlarmKind, Reason};
 use crate::rehearsal::sight::LampSeen;
 use crate::settings::{Enclosure, EnclosureIx, Lamp, LampIx, Measures, ProbeIx};
@@ -79,9 +79,8 @@ impl Track {
         let lit = seen.level.share() >= LIT;
         if lit != self.lit {
             // What lasted only briefly proves nothing about the probe.
-            let long_enough = lamp.guard.as_ref().is_some_and(|guard| {
-                now - self.lit_changed > ms(guard.frozen_after) / 3 + 1000
-            });
+            let long_enough =
+                lamp.guard.as_ref().is_some_and(|guard| now - self.lit_changed > ms(guard.frozen_after) / 3 + 1000);
             self.tested = long_enough.then(|| (now, probes.iter().map(|probe| probe.said).collect()));
             (self.lit, self.lit_changed) = (lit, now);
         }
@@ -139,7 +138,7 @@ pub(super) fn deaf(scene: &Scene<'_>, at: LampAt, track: &Track) -> Option<Strin
 /// A lamp that is fully on and draws nothing by its own meter, or that no UV comes from.
 pub(super) fn dark(scene: &Scene<'_>, at: LampAt, track: &Track) -> Option<String> {
     let enclosure = &scene.settings.enclosures[at.0];
-    let probe = enclosure.lamps[at.1].power_probe?;
+    let probe = enclosure.lamps[at.1].power_probe.filter(|probe| scene.is_fresh(at.0, *probe))?;
     let every = ms(enclosure.probes[probe.0].every);
     let told = scene.is_told(at.0, &[AlarmKind::LampDark, AlarmKind::ProbeSilent, AlarmKind::ProbeDoubtful]);
     (track.idle.lasted(scene.now) > DARK_WITHIN + 2 * every && !told).then(|| {
@@ -150,6 +149,9 @@ pub(super) fn dark(scene: &Scene<'_>, at: LampAt, track: &Track) -> Option<Strin
 
 /// What a UV probe sees while all its lamps are warm, and nobody is told.
 pub(super) fn uv(scene: &Scene<'_>, at: (usize, usize), track: &probe::Track) -> Option<String> {
+    if !scene.is_fresh(at.0, ProbeIx(at.1)) {
+        return None;
+    }
     let every = ms(scene.settings.enclosures[at.0].probes[at.1].every);
     let lasted = |since: Since| since.lasted(scene.now);
     let told = |kinds: &[AlarmKind]| {
@@ -169,7 +171,8 @@ pub(super) fn uv(scene: &Scene<'_>, at: (usize, usize), track: &probe::Track) ->
 
 /// Guard law 8: a lamp over its ceiling for longer than its patience is off.
 pub(super) fn over_ceiling(scene: &Scene<'_>, at: LampAt, probes: &[probe::Track]) -> Option<String> {
-    let ceiling = scene.settings.enclosures[at.0].lamps[at.1].uv_ceiling?;
+    let ceiling = scene.settings.enclosures[at.0].lamps[at.1].uv_ceiling;
+    let ceiling = ceiling.filter(|ceiling| scene.is_fresh(at.0, ceiling.probe))?;
     let probe = &scene.settings.enclosures[at.0].probes[ceiling.probe.0];
     let seen = &scene.sight.enclosures[at.0].lamps[at.1];
     let over = probes[ceiling.probe.0].over.lasted(scene.now);

@@ -67,6 +67,12 @@ pub(super) struct Scene<'a> {
 }
 
 impl Scene<'_> {
+    /// Whether a probe has been heard lately enough that what it said still counts.
+    fn is_fresh(&self, e: usize, ProbeIx(p): ProbeIx) -> bool {
+        let stale = ms(self.settings.enclosures[e].probes[p].stale);
+        self.sight.enclosures[e].probes[p].last().is_some_and(|(at, _)| self.now - at <= stale)
+    }
+
     /// Whether an enclosure has an alarm of one of these kinds.
     fn is_told(&self, e: usize, kinds: &[AlarmKind]) -> bool {
         kinds.iter().any(|kind| self.sight.has_alarm(Some(EnclosureIx(e)), *kind))

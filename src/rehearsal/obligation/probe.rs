@@ -147,6 +147,9 @@ pub(super) fn twins(now: u64, enclosure: &Enclosure, seen: &Seen, lamps: &mut [l
 /// Guard probes that disagree for long are an alarm.
 pub(super) fn apart(scene: &Scene<'_>, at: LampAt, track: &lamp::Track) -> Option<String> {
     let guard = scene.settings.enclosures[at.0].lamps[at.1].guard.as_ref()?;
+    if !guard.probes.iter().all(|p| scene.is_fresh(at.0, *p)) {
+        return None;
+    }
     let lasted = track.apart.lasted(scene.now);
     let told = scene.is_told(at.0, &[AlarmKind::ProbeDoubtful, AlarmKind::ProbeSilent]);
     (lasted > ms(guard.twins_for) + 2 * 60_000 && !told).then(|| {

@@ -55,7 +55,11 @@ pub(in crate::rehearsal) enum Belief {
 impl Belief {
     /// A daemon starts at `now` with a clock that is off by so many ms, and set or not.
     pub(super) fn new(now: u64, (off, set): (i64, bool)) -> Belief {
-        if set { Belief::Followed { off, contender: None, doubtful: Since::default() } } else { Belief::Unset { since: now } }
+        if set {
+            Belief::Followed { off, contender: None, doubtful: Since::default() }
+        } else {
+            Belief::Unset { since: now }
+        }
     }
 
     fn follow(&mut self, now: u64, (off, set): (i64, bool)) {

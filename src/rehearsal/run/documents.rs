@@ -9,8 +9,8 @@ use std::collections::BTreeMap;
 use serde_json::Value;
 
 use super::Run;
-use crate::message::{self, topics};
 use crate::control::{AlarmKind, AlarmNotice, Event, Reason};
+use crate::message::{self, topics};
 use crate::settings::EnclosureIx;
 
 /// A document is with the broker this long after what it tells, ms: the program publishes a change within a second.
@@ -84,7 +84,8 @@ impl Run<'_> {
         }
         let prefix = topics::alarms(site);
         let kept = self.broker.kept_below(&prefix);
-        let standing = self.sight.alarms.values().filter_map(|(notice, _)| message::alarm_document(self.settings, notice));
+        let standing =
+            self.sight.alarms.values().filter_map(|(notice, _)| message::alarm_document(self.settings, notice));
         let mut standing: Vec<_> = standing.map(|document| (document.topic, document.payload)).collect();
         standing.sort();
         if let Some((topic, _)) = standing.iter().find(|(topic, payload)| self.broker.kept(topic) != Some(payload)) {
@@ -138,7 +139,11 @@ impl Run<'_> {
         self.judge_step(true);
         let after = self.standing();
         if let Some(lost) = before.iter().find(|known| !after.contains(known)) {
-            self.violate("reload-forgets", None, format!("the configuration is read again, and this is forgotten: {lost}"));
+            self.violate(
+                "reload-forgets",
+                None,
+                format!("the configuration is read again, and this is forgotten: {lost}"),
+            );
         }
     }
 

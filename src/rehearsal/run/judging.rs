@@ -157,7 +157,9 @@ impl Run<'_> {
             for (l, lamp) in enclosure.lamps.iter().enumerate().filter(|(_, lamp)| lamp.output.state.is_some()) {
                 let seen = &self.sight.enclosures[e].lamps[l];
                 let agrees = seen.reported.is_some_and(|(level, _)| level.agrees_with(seen.level));
-                let settled = connected && self.now >= seen.since + within && self.up_since.is_some_and(|up| self.now >= up + within);
+                let settled = connected
+                    && self.now >= seen.since + within
+                    && self.up_since.is_some_and(|up| self.now >= up + within);
                 if !agrees && settled && !self.excuses_output(EnclosureIx(e), LampIx(l)) {
                     let text = format!("{}/{} is wanted {} and does not say so", enclosure.id, lamp.name, seen.level);
                     wrong.push((Some(EnclosureIx(e)), text));
