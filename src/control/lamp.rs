@@ -168,8 +168,15 @@ impl LampControl {
         self.switched.map(|since| now.since(since))
     }
 
+    /// For how long it has been off by every account.
+    pub(super) fn off_for(&self, now: Mono, lamp: &Lamp) -> Option<Duration> {
+        let says_off = lamp.output.state.is_none() || self.drive.reported().is_some_and(Level::is_off);
+        let since = self.switched.map_or(now.since_start(), |since| now.since(since));
+        (self.drive.wanted().is_off() && says_off).then_some(since)
+    }
+
     /// Whether it has been told off for at least so long.
-    pub(super) fn off_for(&self, now: Mono, span: Duration) -> bool {
+    pub(super) fn told_off_for(&self, now: Mono, span: Duration) -> bool {
         self.drive.wanted().is_off() && self.switched.is_none_or(|since| now.since(since) >= span)
     }
 

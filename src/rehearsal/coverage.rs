@@ -54,6 +54,8 @@ impl Coverage {
             Act::ResetCutOff { .. } => "reset-cut-off",
             Act::Override { level: Some(_), .. } => "override",
             Act::Override { level: None, .. } => "override ended",
+            Act::MeterReading { .. } => "meter-reading",
+            Act::LampChange { .. } => "lamp-change",
         };
         *self.acts.entry(name).or_default() += 1;
     }
