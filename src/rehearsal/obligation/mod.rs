@@ -135,6 +135,9 @@ impl Obligations {
                 self.lamps[enclosure.0].iter_mut().for_each(lamp::Track::reset);
                 self.probes[enclosure.0].iter_mut().for_each(probe::Track::reset);
             }
+            Act::MeterReading { enclosure, .. } | Act::LampChange { enclosure, .. } => {
+                self.probes[enclosure.0].iter_mut().for_each(|probe| probe.gain_changes(now));
+            }
             Act::Override { enclosure, lamp, level, span } => {
                 self.lamps[enclosure.0][lamp.0].set_by_hand(now, level.map(|_| *span));
             }

@@ -20,6 +20,8 @@ const FROZEN_READINGS: u64 = 6;
 /// thing, and that is as warm as by day within so many K, is told.
 const STILL: u64 = 2 * 3_600_000 + 5 * 60_000;
 const STILL_WARM: f64 = 1.0;
+/// A meter reading is set against what the probe says within this, ms (the program's five minutes), and a little.
+const GAIN_SETTLES: u64 = 6 * 60_000;
 /// Twins are apart for certain by this much more than the limit, K.
 const CLEARLY_APART: f64 = 0.5;
 
@@ -31,6 +33,8 @@ pub(super) struct Track {
     /// Good readings so far.
     pub said: u64,
     doubted: Option<u64>,
+    /// UV is judged from then on: before, its gain was another, ms.
+    pub judged_from: u64,
     /// The UVI is over the ceiling.
     pub over: Since,
     /// All its lamps are warm, and the UVI is above the band, below it, or next to nothing.
@@ -54,6 +58,11 @@ impl Track {
     /// A person has reset the guards: a UV lamp over its ceiling is given its patience again.
     pub(super) fn reset(&mut self) {
         self.over = Since::default();
+    }
+
+    /// A meter was read, or a lamp was changed: the gain is another once that is settled.
+    pub(super) fn gain_changes(&mut self, now: u64) {
+        self.judged_from = now + GAIN_SETTLES;
     }
 
     pub(super) fn nonsense(&mut self, now: u64) {
