@@ -4,19 +4,19 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use crate::guard::{Latch, Refusal, Stoppage, WeakWatch};
-use crate::settings::{Enclosure, Guard, LampIx, ProbeIx};
+use crate::settings::{Enclosure, Guard, Lamp, LampIx, ProbeIx};
 use crate::time::{Mono, spoken};
 use crate::units::{Celsius, Kelvin, Level};
 
 use super::{EnclosureControl, SPOT};
 use crate::control::alarm::AlarmKind;
 use crate::control::context::Context;
+use crate::control::lamp::LampControl;
 use crate::control::trouble::Trouble;
 
 /// A lamp with its own power probe drawing less than this share of its rated power is dark; a guess.
 const DARK_POWER: f64 = 0.1;
-/// A reading that is exactly the same for so long under a lamp fully on, or as warm as by day beside a lamp that is off,
-/// is no reading …
+/// A reading that is exactly the same for so long, and as warm as by day beside a lamp that is off, is no reading …
 const STILL: Duration = Duration::from_secs(2 * 3600);
 /// … where as warm as by day means within this of the day's target; both guesses.
 const STILL_WARM: Kelvin = Kelvin(1.0);
@@ -134,24 +134,22 @@ impl EnclosureControl {
         }
     }
 
-    /// How a probe that regulates a lamp stands still although what its lamp does must move it. The guard looks for that
-    /// after a switch; a lamp that is never switched because its probe stands still would never be noticed.
+    /// How a probe stands still as warm as by day although the lamp it regulates is off. The guard looks for that after a
+    /// switch; a lamp that is never switched again because its probe stands still would never be noticed.
     fn stands_still(&self, now: Mono, enclosure: &Enclosure, probe: ProbeIx) -> Option<String> {
         let intake = &self.probes[probe.0].intake;
         if intake.same_for(now) < STILL || intake.is_silent(now, &enclosure.probes[probe.0]) {
             return None;
         }
         let (reading, _) = intake.last()?;
-        let regulated = enclosure.lamps.iter().zip(&self.lamps).filter_map(|(lamp, control)| {
-            let heat = lamp.heat.filter(|heat| heat.probe == probe)?;
-            Some((&lamp.name, heat.target.day, control.steady_for(now, STILL)?))
-        });
-        regulated.into_iter().find_map(|(name, day, on)| {
-            let warm = Celsius(reading) >= day - STILL_WARM;
-            let what = if on { "fully on" } else { "off" };
-            let said = format!("it has said exactly {} for {}, and {name} is {what}", Celsius(reading), spoken(STILL));
-            (on || warm).then_some(said)
-        })
+        let cold = |(lamp, control): &(&Lamp, &LampControl)| {
+            let heat = lamp.heat.filter(|heat| heat.probe == probe);
+            let warm = heat.is_some_and(|heat| Celsius(reading) >= heat.target.day - STILL_WARM);
+            warm && control.told_off_for(now, STILL)
+        };
+        let (lamp, _) = enclosure.lamps.iter().zip(&self.lamps).find(cold)?;
+        let (reading, lasted) = (Celsius(reading), spoken(STILL));
+        Some(format!("it has said exactly {reading} for {lasted}, and {} is off", lamp.name))
     }
 
     pub(super) fn judge_uv(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
