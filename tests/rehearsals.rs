@@ -44,7 +44,13 @@ fn holds(scenario: &Scenario) {
         .violations
         .iter()
         .map(|found| {
-            format!("{} {}: {}\n{}", scenario.spoken(found.at), found.rule, found.text, found.context.join("\n"))
+            format!(
+                "{} {}: {}\n{}",
+                scenario.spoken(found.at),
+                found.rule,
+                found.text,
+                [&found.readings[..], &found.chain[..]].concat().join("\n")
+            )
         })
         .collect();
     assert!(found.is_empty(), "{} ({}, seed {}):\n{}", scenario.title, scenario.name, scenario.seed, found.join("\n"));

@@ -32,6 +32,9 @@ pub const GUARD_STATES: [&str; 9] = [
     "latched by the UV ceiling",
 ];
 
+/// Names with their counts.
+pub type Counts = Vec<(&'static str, u64)>;
+
 impl Coverage {
     /// A fault has come.
     pub(super) fn fault(&mut self, class: &'static str) {
@@ -79,20 +82,32 @@ impl Coverage {
         add(&mut self.alarms, &other.alarms);
     }
 
+    /// Each kind of thing to reach: its title, what one of it is called, and every one there is with its count.
+    pub fn rows(&self) -> [(&'static str, &'static str, Counts); 3] {
+        fn all(names: impl Iterator<Item = &'static str>, counts: &BTreeMap<&'static str, u64>) -> Counts {
+            names.map(|name| (name, counts.get(name).copied().unwrap_or(0))).collect()
+        }
+        let alarms = AlarmKind::ALL.iter().map(|kind| kind.name());
+        [
+            ("Faults", "class", all(classes(), &self.faults)),
+            ("Guards", "state", all(GUARD_STATES.into_iter(), &self.guards)),
+            ("Alarms", "kind", all(alarms, &self.alarms)),
+        ]
+    }
+
     /// Fault classes, guard states and kinds of alarm that were not reached.
     pub fn missing(&self) -> Vec<&'static str> {
-        let faults = classes().filter(|class| !self.faults.contains_key(class));
-        let guards = GUARD_STATES.into_iter().filter(|state| !self.guards.contains_key(state));
-        let alarms = AlarmKind::ALL.iter().map(|kind| kind.name()).filter(|name| !self.alarms.contains_key(name));
-        faults.chain(guards).chain(alarms).collect()
+        let rows = self.rows().into_iter().flat_map(|(_, _, rows)| rows);
+        rows.filter(|(_, count)| *count == 0).map(|(name, _)| name).collect()
     }
 
     /// The table as text, what was not reached at its end.
     pub fn table(&self) -> String {
         let mut text = String::new();
-        for (title, counts) in [("faults", &self.faults), ("guards", &self.guards), ("alarms", &self.alarms)] {
-            let _ = writeln!(text, "{title}:");
-            counts.iter().for_each(|(name, count)| _ = writeln!(text, "  {name:<28} {count:>8}"));
+        for (title, _, rows) in self.rows() {
+            let reached: Vec<_> = rows.iter().filter(|(_, count)| *count > 0).collect();
+            let _ = writeln!(text, "{title}: {} of {} reached", reached.len(), rows.len());
+            reached.into_iter().for_each(|(name, count)| _ = writeln!(text, "  {name:<28} {count:>8}"));
         }
         let missing = self.missing();
         if !missing.is_empty() {
