@@ -62,6 +62,9 @@ pub(super) fn in_words(done: &Done) -> String {
         return format!("ok    {head}  {:.2} s\n", took.as_secs_f64());
     };
     let mut text = format!("FAIL  {head}\n");
+    if shrunk.is_some() {
+        let _ = writeln!(text, "      {}", scenario.story);
+    }
     violation(&mut text, first, &scenario.spoken(first.at));
     let others = &outcome.violations[1..];
     if !others.is_empty() {

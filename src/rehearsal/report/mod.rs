@@ -122,14 +122,20 @@ fn comes_down_to(page: &mut String, scenario: &Scenario, shrunk: &Shrunk) {
     let (before, after) = (scenario.mishaps.len(), small.mishaps.len());
     let _ = writeln!(
         page,
-        "<h2>It comes down to this</h2>\n<p>Of {before} faults {after} are left after {runs} rehearsals, and {} \
-         <strong class=\"failed\">{}</strong>: {}. Save this as a file and rehearse it:</p><pre>{}</pre>",
-        small.spoken(violation.at),
+        "<h2>It comes down to this</h2>\n<p>Of {before} faults {after} are left after {runs} rehearsals:</p>\n\
+         <ol class=\"plain chain\">"
+    );
+    small.mishaps_in_words().iter().for_each(|line| _ = writeln!(page, "<li>{}</li>", escaped(line)));
+    let _ = writeln!(
+        page,
+        "</ol>\n<p><strong class=\"failed\">{}</strong> <span class=\"soft\">{}</span> {}</p>",
         escaped(&violation.rule),
-        escaped(&violation.text),
-        escaped(&small.to_toml())
+        small.spoken(violation.at),
+        escaped(&violation.text)
     );
     why(page, violation);
+    let file = escaped(&small.to_toml());
+    let _ = writeln!(page, "<details><summary>As a file to rehearse</summary><pre>{file}</pre></details>");
 }
 
 fn expectations(page: &mut String, scenario: &Scenario, outcome: &Outcome) {
