@@ -39,6 +39,8 @@ pub(super) struct LampControl {
     hand: Option<Hand>,
     /// When the permit last went on or off; none: not since the start, and long enough ago not to matter.
     switched: Option<Mono>,
+    /// Since when it is told to be fully on.
+    full_since: Option<Mono>,
     /// A lamp that went out by itself must cool until then.
     cooling_until: Option<Mono>,
     target: Option<Celsius>,
@@ -122,6 +124,7 @@ impl LampControl {
             reason: Reason::Night,
             hand: None,
             switched: must_cool.then_some(now),
+            full_since: None,
             cooling_until: None,
             target: None,
             hours: Hours::UNKNOWN,
@@ -145,7 +148,7 @@ impl LampControl {
             if level.share() >= FULL_ENOUGH && lit {
                 weak.reading(now, reading, target, probe.stale);
             } else {
-                weak.not_full();
+                weak.not_full(reading, target);
             }
         }
     }
@@ -166,6 +169,22 @@ impl LampControl {
             return None;
         }
         self.switched.map(|since| now.since(since))
+    }
+
+    /// For how long it has been off by every account.
+    pub(super) fn off_for(&self, now: Mono, lamp: &Lamp) -> Option<Duration> {
+        let says_off = lamp.output.state.is_none() || self.drive.reported().is_some_and(Level::is_off);
+        let since = self.switched.map_or(now.since_start(), |since| now.since(since));
+        (self.drive.wanted().is_off() && says_off).then_some(since)
+    }
+
+    /// What it has been told for at least so long: to be fully on (`true`), or off; none where it was neither.
+    pub(super) fn steady_for(&self, now: Mono, span: Duration) -> Option<bool> {
+        let lasted = |since: Mono| now.since(since) >= span;
+        if self.drive.wanted().is_off() {
+            return self.switched.is_none_or(lasted).then_some(false);
+        }
+        self.full_since.is_some_and(lasted).then_some(true)
     }
 
     /// Whether it may be giving off heat: permitted, or reported on.
@@ -287,6 +306,8 @@ impl LampControl {
         self.reason = reason_for(proposal, refusal);
         let was_off = self.drive.wanted().is_off();
         if self.drive.want(ctx.now, permit) {
+            let full = permit.level().share() >= FULL_ENOUGH;
+            self.full_since = full.then(|| self.full_since.unwrap_or(ctx.now));
             let is_off = permit.level().is_off();
             if was_off != is_off {
                 self.switched = Some(ctx.now);
@@ -369,6 +390,9 @@ impl LampControl {
         if let (Some(thermostat), Some(was)) = (&mut self.thermostat, &earlier.thermostat) {
             thermostat.adopt(was);
         }
+        if let (Some(weak), Some(was)) = (&mut self.weak, &earlier.weak) {
+            weak.adopt(was);
+        }
         // What was permitted stands until the guard is asked again, which a reload does at once.
         self.drive = earlier.drive;
         if self.stoppage.is_some() && earlier.stoppage.is_some() {
@@ -378,6 +402,7 @@ impl LampControl {
         self.hand = earlier.hand;
         self.switched = earlier.switched;
         self.cooling_until = earlier.cooling_until;
+        self.full_since = earlier.full_since;
         self.target = earlier.target;
     }
 }

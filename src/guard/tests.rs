@@ -679,4 +679,24 @@ mod weak {
     fn a_lamp_that_gets_there_slowly_is_not_weak() {
         assert_eq!(found((0..400).map(|minute| 20.0 + 0.05 * f64::from(minute))), None);
     }
+
+    #[test]
+    fn a_lamp_found_weak_is_so_until_it_is_warm_again_whatever_it_does_meanwhile() {
+        let settings = HeatWeak { deficit: KelvinSeconds(3600.0), gain: Kelvin(0.5), within: Duration::from_secs(900) };
+        let (mut watch, target) = (WeakWatch::new(settings), Celsius(32.0));
+        let mut minute = 0;
+        let mut reads = |watch: &mut WeakWatch, reading: f64| {
+            minute += 1;
+            watch.reading(Mono::from_secs(minute * 60), Celsius(reading), target, Duration::from_secs(90));
+            watch.weak().is_some()
+        };
+        assert!((0..30).map(|_| reads(&mut watch, 22.0)).last() == Some(true));
+        watch.not_full(Celsius(23.0), target);
+        assert!(reads(&mut watch, 24.0), "it was off for a moment, or gained a little");
+        assert!(reads(&mut watch, 31.4), "just short of the target");
+        assert!(!reads(&mut watch, 31.5), "there");
+        assert!((0..30).map(|_| reads(&mut watch, 22.0)).last() == Some(true));
+        watch.not_full(Celsius(22.0), Celsius(20.0));
+        assert!(watch.weak().is_none(), "by night it is warm enough without it");
+    }
 }

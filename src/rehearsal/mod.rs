@@ -17,6 +17,7 @@
 
 mod book;
 mod broker;
+mod chatter;
 mod coverage;
 mod expect;
 mod host;
@@ -32,6 +33,7 @@ mod swarm;
 mod trace;
 
 pub use coverage::{Counts, Coverage, GUARD_STATES};
+pub use obligation::{OWED, Owed};
 pub use report::{Entry, command, index, page};
 pub use run::{Options, Outcome, Violation, rehearse};
 pub use scenario::Scenario;

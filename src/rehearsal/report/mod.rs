@@ -10,7 +10,7 @@ pub use index::{Entry, index};
 use std::collections::BTreeSet;
 use std::fmt::Write as _;
 
-use super::coverage::Coverage;
+use super::coverage::{Coverage, FAULTS, owes};
 use super::run::{Outcome, Violation};
 use super::scenario::Scenario;
 use super::shrink::Shrunk;
@@ -252,11 +252,15 @@ fn coverage(page: &mut String, coverage: &Coverage) {
         let _ = writeln!(
             page,
             "<table><caption>{title}: {reached} of {} reached</caption><thead><tr><th scope=\"col\">{what}</th>\
-             <th scope=\"col\">times</th></tr></thead><tbody>",
-            rows.len()
+             <th scope=\"col\">times</th>{}</tr></thead><tbody>",
+            rows.len(),
+            if title == FAULTS { "<th scope=\"col\">what each owes</th>" } else { "" }
         );
         for (name, count) in rows.iter().filter(|(_, count)| *count > 0) {
-            let _ = writeln!(page, "<tr><th scope=\"row\">{name}</th><td class=\"n\">{count}</td></tr>");
+            let owes = owes(name)
+                .filter(|_| title == FAULTS)
+                .map_or(String::new(), |owes| format!("<td class=\"owes\">{}</td>", escaped(&owes)));
+            let _ = writeln!(page, "<tr><th scope=\"row\">{name}</th><td class=\"n\">{count}</td>{owes}</tr>");
         }
         page.push_str("</tbody></table>\n");
     }
