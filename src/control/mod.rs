@@ -12,6 +12,7 @@ mod board;
 mod clock;
 mod contactors;
 mod context;
+pub mod diagnosis;
 mod drive;
 mod effect;
 mod enclosure;
