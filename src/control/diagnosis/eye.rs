@@ -41,7 +41,7 @@ const DEAD_AT_ZERO: f64 = 0.6;
 const DEAD_FROZEN: f64 = 0.4;
 
 /// A dead probe has moved within a slot only where it died in it: logarithm of a guess.
-const DIES: f64 = -3.0;
+const DIES: f64 = -1.5;
 
 /// What is known of a kind of probe before it was ever heard.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -204,9 +204,19 @@ impl Eye {
         self.seen
     }
 
+    /// Whether so little is seen that it is no level to learn.
+    pub(super) fn is_dim(&self) -> bool {
+        self.seen.zip(self.level).is_some_and(|(seen, level)| seen < LEARN_FROM * level)
+    }
+
     /// What it reads with the lamp off.
     pub(super) fn dark_mean(&self) -> f64 {
         self.dark.0
+    }
+
+    /// Whether a living probe seldom repeats itself in the dark.
+    pub(super) fn stillness_tells(&self) -> bool {
+        self.still_dark.pairs >= PAIRS && self.still_dark.still < 0.9 * self.still_dark.pairs
     }
 
     /// Standard deviation of what is left of a slot of darkness.
@@ -221,10 +231,10 @@ impl Eye {
         libm::sqrt(noise + step + unknown + ambient * ambient + others * others)
     }
 
-    /// Learns from a slot with the lamp off and settled, and starts another.
-    pub(super) fn learn_dark(&mut self) {
+    /// Learns from a slot with the lamp off and settled, where the probe is taken to be alive, and starts another.
+    pub(super) fn learn_dark(&mut self, alive: bool) {
         let slot = std::mem::take(&mut self.slot);
-        if slot.count == 0.0 || slot.crowded {
+        if !alive || slot.count == 0.0 || slot.crowded {
             return;
         }
         let mean = (slot.sum - slot.others) / slot.count;
@@ -240,13 +250,22 @@ impl Eye {
         self.dark = (before + weight * off, spread, (known + slot.count).min(MEMORY));
     }
 
-    /// Whether a slot with the lamp off shows a probe that keeps saying what it said while the lamp was lit: the
-    /// logarithm of how much less likely that is of a living probe. It starts another slot.
-    pub(super) fn stuck(&mut self) -> Option<f64> {
-        let slot = std::mem::take(&mut self.slot);
-        let mean = (slot.count > 0.0 && !slot.crowded).then(|| (slot.sum - slot.others) / slot.count - self.dark.0)?;
+    /// Weighs a slot with the lamp off and settled: how likely it is of a living probe and of a dead one, which keeps to
+    /// what it said while the lamp was lit, or reads without a sensor. None where it says nothing.
+    pub(super) fn weigh_off(&self) -> Option<(f64, f64)> {
+        let slot = self.slot;
+        if slot.count == 0.0 || slot.crowded {
+            return None;
+        }
         let level = self.level?;
-        (mean > LEARN_FROM * level && slot.still == slot.pairs).then(|| self.still_lit.of(&slot))
+        let still = slot.still == slot.pairs;
+        let raw = (slot.sum - slot.others) / slot.count;
+        if raw - self.dark.0 > LEARN_FROM * level {
+            return still.then(|| (self.still_lit.of(&slot), 0.0));
+        }
+        let alive = self.still_dark.of(&slot);
+        let at_zero = raw.abs() < 2.0 * self.scatter();
+        Some((alive, if still && at_zero { 0.0 } else { alive + DIES }))
     }
 
     /// Weighs the slot. `warmed` is how far the lamp is warm at least, 0..=1. None where there is nothing to weigh.
@@ -355,7 +374,7 @@ fn spread(x: f64, (least, most): (f64, f64), scatter: f64) -> (f64, f64) {
 }
 
 /// `ln(eᵃ + eᵇ)`.
-pub(super) fn add(a: f64, b: f64) -> f64 {
+fn add(a: f64, b: f64) -> f64 {
     let (high, low) = if a > b { (a, b) } else { (b, a) };
     if low == f64::NEG_INFINITY { high } else { high + libm::log1p(libm::exp(low - high)) }
 }

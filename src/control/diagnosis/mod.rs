@@ -17,8 +17,6 @@
 mod eye;
 #[cfg(test)]
 mod tests;
-#[cfg(test)]
-mod trials;
 mod warmth;
 mod words;
 
@@ -31,7 +29,7 @@ use crate::time::Mono;
 use crate::units::{Celsius, Lux, Uvi, Watts};
 
 pub use eye::Others;
-use eye::{Eye, Plausible, Sight, add};
+use eye::{Eye, Plausible, Sight};
 use warmth::{Draw, Warmth, lasted};
 pub use words::odds_in_words;
 
@@ -80,16 +78,21 @@ const CAUSES: [Cause; STATES] = [
 
 /// How often a well lamp goes dark, loses its UV alone, its probe dies, its relay fails and its supply fails, per hour:
 /// guesses, about two faults in a year together.
-const FAULTS: [(usize, f64); 5] =
-    [(OUT, 1.0 / 8000.0), (NO_UV, 1.0 / 16_000.0), (DEAD, 1.0 / 40_000.0), (RELAY, 1.0 / 40_000.0), (SUPPLY, 1.0 / 40_000.0)];
+const FAULTS: [(usize, f64); 5] = [
+    (OUT, 1.0 / 8000.0),
+    (NO_UV, 1.0 / 16_000.0),
+    (DEAD, 1.0 / 16_000.0),
+    (RELAY, 1.0 / 40_000.0),
+    (SUPPLY, 1.0 / 40_000.0),
+];
 /// A fault ends by itself or by a person after a day on average; a guess.
 const REPAIRED: f64 = 1.0 / 24.0;
 /// An animal lies down on the probe once in an hour of light and stays for half an hour on average: a third of the day.
 const LIES_DOWN: f64 = 1.0;
 const GETS_UP: f64 = 2.0;
-/// So that the probe sees nothing at all, although it could: once in twenty thousand hours. A guess that rests on the
+/// So that the probe sees nothing at all, although it could: once in eighty thousand hours. A guess that rests on the
 /// animal leaving some light.
-const COVERS: f64 = 1.0 / 20_000.0;
+const COVERS: f64 = 1.0 / 80_000.0;
 /// An animal that leaves nothing the probe could see moves after ten minutes on average; a guess.
 const MOVES: f64 = 6.0;
 
@@ -106,7 +109,7 @@ const POWER_FIRST: f64 = 6.0;
 const POWER_MORE: f64 = 1.5;
 /// The same for a minute of light or heat.
 const LIGHT_MORE: f64 = 2.0;
-const HEAT_MORE: f64 = 1.0;
+const HEAT_MORE: f64 = 1.5;
 /// Where a lamp has a UV probe, other evidence weighs this much less: light that is seen is light.
 const BESIDE_UV: f64 = 0.35;
 
@@ -114,6 +117,10 @@ const BESIDE_UV: f64 = 0.35;
 const ERROR: f64 = 0.05;
 /// A fault must have led for this long …
 const LEADS: Duration = Duration::from_secs(150);
+/// … and for this long where a probe that repeats itself may be dead instead, and its stillness still tells; guesses.
+const LEADS_IN_DOUBT: Duration = Duration::from_secs(8 * 60);
+/// Of the probability of all faults, the dead probe has neither less nor more than these in that doubt; guesses.
+const IN_DOUBT: (f64, f64) = (0.05, 0.9);
 /// Shade is told when it has lasted for this long of lit time: longer than an animal that lies there for a third of the
 /// longest day, 16 h in summer (MSD Veterinary Manual, "Reptile Housing Requirements", temperate). A guess.
 pub const SHADED_TOO_LONG: Duration = Duration::from_secs(6 * 3600);
@@ -220,6 +227,8 @@ pub struct Diagnosis {
     hidden: f64,
     /// By its power or its light it burns, as of the last slot that told.
     burns: Option<bool>,
+    /// It has been seen lit since it was last told on.
+    was_lit: bool,
     /// Since when faults have led together.
     fault_since: Option<Mono>,
     /// For how long shade has led, in lit time.
@@ -230,9 +239,13 @@ pub struct Diagnosis {
 impl Diagnosis {
     /// Nothing has been seen of the lamp yet. New wiring is more often wrong than old.
     pub fn new(kit: Kit) -> Diagnosis {
+        let mut prior = PRIOR;
+        if kit.uv.is_none() {
+            prior[NO_UV] = 0.0;
+        }
         Diagnosis {
             kit,
-            beliefs: Beliefs::new(PRIOR),
+            beliefs: Beliefs::new(prior),
             at: None,
             slot_since: None,
             told: Told::Off,
@@ -244,6 +257,7 @@ impl Diagnosis {
             draw: Draw::default(),
             hidden: 0.0,
             burns: None,
+            was_lit: false,
             fault_since: None,
             shaded: Duration::ZERO,
             standing: Verdict::Open,
@@ -257,7 +271,7 @@ impl Diagnosis {
 
     /// The lamp is told this from `now` on.
     pub fn told(&mut self, now: Mono, told: Told) {
-        if told == self.told {
+        if told == self.told && self.since.is_some() {
             return;
         }
         if self.told != Told::Off && told == Told::Off {
@@ -271,6 +285,7 @@ impl Diagnosis {
         self.warmth.switched(told == Told::Full);
         self.draw.switched();
         self.burns = None;
+        self.was_lit = false;
         self.fault_since = None;
     }
 
@@ -312,6 +327,7 @@ impl Diagnosis {
     /// Weighs what was gathered, once a slot is full.
     fn weigh(&mut self, now: Mono) -> bool {
         let since = *self.slot_since.get_or_insert(now);
+        self.since.get_or_insert(now);
         let lasted_for = now.since(since);
         if lasted_for < SLOT {
             return false;
@@ -357,15 +373,16 @@ impl Diagnosis {
             self.light.start_slot();
             return;
         }
-        if self.kit.uv.is_some()
-            && let Some(stuck) = self.uv.clone().stuck()
-        {
-            let mut logs = [stuck; STATES];
-            logs[DEAD] = 0.0;
+        // With several to choose from, the probe that is dead is the one whose darkness tells.
+        let eye = if self.kit.uv.is_some() { &self.uv } else { &self.light };
+        if let Some((alive, dead)) = eye.weigh_off() {
+            let mut logs = [alive; STATES];
+            logs[DEAD] = dead;
             self.beliefs.observe(logs);
         }
-        self.uv.learn_dark();
-        self.light.learn_dark();
+        let alive = self.beliefs.probabilities()[DEAD] < 0.1;
+        self.uv.learn_dark(alive);
+        self.light.learn_dark(alive);
     }
 
     /// How far a lamp that is well is warm at least, 0..=1; none while it may still wait to strike. The square of the
@@ -413,10 +430,11 @@ impl Diagnosis {
             self.hidden = sight.hidden;
             self.beliefs.observe(by_uv(&sight));
         }
-        let well = warmed >= 1.0 && self.beliefs.log_odds(WELL) > -1.0;
-        self.uv.learn_lit(warmed >= 1.0 && self.fault_share() < 0.5, span);
-        self.light.learn_lit(warmed >= 1.0 && self.fault_share() < 0.5, span);
-        if well {
+        let alive = self.fault_share() < 0.5;
+        self.was_lit |= self.burns == Some(true) || (alive && self.uv_is_seen());
+        self.uv.learn_lit(warmed >= 1.0 && alive, span);
+        self.light.learn_lit(warmed >= 1.0 && alive, span);
+        if warmed >= 1.0 && self.beliefs.log_odds(WELL) > -1.0 {
             self.warmth.learn(lit);
         }
     }
@@ -451,7 +469,8 @@ impl Diagnosis {
             } else if self.fault_since.is_none() {
                 self.fault_since = Some(now);
             }
-            if shaded > 0.5 {
+            let eye = if self.kit.uv.is_some() { &self.uv } else { &self.light };
+            if shaded > 0.5 && eye.is_dim() {
                 self.shaded = self.shaded.saturating_add(span);
             } else if of[WELL] > 0.9 {
                 self.shaded = Duration::ZERO;
@@ -474,8 +493,16 @@ impl Diagnosis {
     /// strikes by itself.
     fn has_led(&self, now: Mono) -> bool {
         let traits = self.kit.fitting.traits();
-        let may_wait = !traits.restrike.value.is_zero() && self.burns != Some(true);
-        let enough = if may_wait { traits.restrike.value + self.kit.warm_up / 3 } else { LEADS };
+        let cold = self.since.zip(self.went_out).is_some_and(|(since, out)| since.since(out) >= traits.restrike.value);
+        let may_be_hot = self.was_lit || !cold;
+        let may_wait = !traits.restrike.value.is_zero() && may_be_hot && self.burns != Some(true);
+        let dead = self.beliefs.probabilities()[DEAD] / self.fault_share();
+        let doubted = self.kit.uv.is_some() && self.uv.stillness_tells() && dead > IN_DOUBT.0 && dead < IN_DOUBT.1;
+        let enough = match (may_wait, doubted) {
+            (true, _) => traits.restrike.value + self.kit.warm_up / 3,
+            (false, true) => LEADS_IN_DOUBT,
+            (false, false) => LEADS,
+        };
         self.told == Told::Full && self.fault_since.is_some_and(|since| now.since(since) >= enough)
     }
 
@@ -497,7 +524,12 @@ impl Diagnosis {
 
     /// Whether anything at all speaks for its being lit.
     fn lit_is_seen(&self) -> bool {
-        self.burns == Some(true) || self.uv.seen().is_some_and(|seen| seen > 3.0 * self.uv.scatter())
+        self.burns == Some(true) || self.uv_is_seen()
+    }
+
+    /// Whether its last slot of UV stands out of the dark.
+    fn uv_is_seen(&self) -> bool {
+        self.uv.seen().is_some_and(|seen| seen > 3.0 * self.uv.scatter())
     }
 
     /// What the evidence has come to.
@@ -592,14 +624,16 @@ fn by_uv(sight: &Sight) -> [f64; STATES] {
 
 /// Likelihoods of a slot of light; `beside_uv`: the UV probe is another one, with its own death and its own shade.
 fn by_light(sight: &Sight, beside_uv: bool) -> [f64; STATES] {
-    let half = libm::log(0.5);
     let mut logs = [sight.nothing; STATES];
     logs[WELL] = sight.full;
-    logs[NO_UV] = sight.full;
     if beside_uv {
+        logs[NO_UV] = sight.full;
         logs[DEAD] = sight.full;
-        logs[SHADE] = add(sight.full, sight.shaded) + half;
-        logs[COVER] = add(sight.full, add(sight.shaded, sight.nothing)) + half;
+        // What lies on the one probe may leave the other alone. It is no less likely for that: a state that others turn
+        // into must not lose to one that stays.
+        let also = libm::log(0.5);
+        logs[SHADE] = sight.full.max(sight.shaded + also).max(sight.nothing + also);
+        logs[COVER] = logs[SHADE];
     } else {
         logs[DEAD] = sight.dead;
         logs[SHADE] = sight.shaded;
