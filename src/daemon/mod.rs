@@ -50,7 +50,9 @@ pub async fn run(options: Options, stop: impl Future<Output = ()>) -> anyhow::Re
         }
         None => (None, Remembered::default()),
     };
-    let controller = Controller::new(settings, clock.now(), &remembered.records);
+    let mut controller = Controller::new(settings, clock.now(), &remembered.records);
+    let mut effects = Vec::new();
+    controller.recall(&remembered.filed, &mut effects);
     let routes = Routes::new(controller.settings());
     let (link, inbox) = Link::start(LinkOptions::daemon(controller.settings(), routes.subscriptions()))
         .context("the connection to the broker cannot be set up")?;
@@ -62,7 +64,7 @@ pub async fn run(options: Options, stop: impl Future<Output = ()>) -> anyhow::Re
         inbox,
         store,
         clock,
-        effects: Vec::new(),
+        effects,
         events: Vec::new(),
         later: Vec::new(),
         service,
@@ -207,6 +209,15 @@ impl Daemon {
                 }
                 Effect::State(enclosure) => self.publish_state(enclosure),
                 Effect::Remember(record) => self.remember(record),
+                Effect::File(record) => {
+                    if let Some(store) = &self.store {
+                        store.file(record);
+                    }
+                }
+                Effect::Calibrated { enclosure, probe, told } => {
+                    let enclosure = &self.controller.settings().enclosures[enclosure.0];
+                    info!(enclosure = %enclosure.id, probe = %enclosure.probes[probe.0].name, "{told}");
+                }
             }
         }
     }
