@@ -142,6 +142,8 @@ pub(super) struct Eye {
     slot: Slot,
     /// The last slot that was weighed, less what it reads in the dark and what others added; for words.
     seen: Option<f64>,
+    /// What others were to add in that slot.
+    others: f64,
 }
 
 impl Eye {
@@ -156,6 +158,7 @@ impl Eye {
             last: None,
             slot: Slot::default(),
             seen: None,
+            others: 0.0,
         }
     }
 
@@ -204,9 +207,10 @@ impl Eye {
         self.seen
     }
 
-    /// Whether so little is seen that it is no level to learn.
+    /// Whether so little is seen, of this lamp and of others there, that it is no level to learn.
     pub(super) fn is_dim(&self) -> bool {
-        self.seen.zip(self.level).is_some_and(|(seen, level)| seen < LEARN_FROM * level)
+        let others = self.others;
+        self.seen.zip(self.level).is_some_and(|(seen, level)| seen + others < LEARN_FROM * (level + others))
     }
 
     /// What it reads with the lamp off.
@@ -275,8 +279,10 @@ impl Eye {
             return None;
         }
         let raw = slot.sum / slot.count;
-        let x = raw - self.dark.0 - slot.others / slot.count;
+        let others = slot.others / slot.count;
+        let x = raw - self.dark.0 - others;
         let scatter = self.scatter();
+        self.others = others;
         self.seen = Some(x);
         let nothing = log_normal(x, 0.0, scatter);
         let (full, shaded, hidden) = match self.level {
@@ -298,8 +304,11 @@ impl Eye {
                 (spread(x, (least * warmed.max(SHADE.0), most), scatter).0, shaded, hidden)
             }
             Some(level) => {
-                let (shaded, hidden) = spread(x, (SHADE.0 * level, SHADE.1 * level), scatter);
-                (full(x, level, warmed, scatter), shaded, hidden)
+                // Shade lies on all that arrives there, and what is missing may be missing of the others.
+                let all = level + others;
+                let (shaded, hidden) = spread(x + others, (SHADE.0 * all, SHADE.1 * all), scatter);
+                let alone = if others > 0.0 { full(x + others, level, warmed, scatter) } else { f64::NEG_INFINITY };
+                (full(x, level, warmed, scatter).max(alone), shaded, hidden)
             }
         };
         let dead = self.dead(&slot, raw, scatter).max(

@@ -14,6 +14,7 @@
 //! Work for a reading is a few sums; for a minute some tens of exponentials. Nothing is allocated before words are asked
 //! for.
 
+mod circles;
 mod eye;
 #[cfg(test)]
 mod tests;
@@ -28,6 +29,7 @@ use crate::settings::Fitting;
 use crate::time::Mono;
 use crate::units::{Celsius, Lux, Uvi, Watts};
 
+pub(super) use circles::Circles;
 pub use eye::Others;
 use eye::{Eye, Plausible, Sight};
 use warmth::{Draw, Warmth, lasted};
@@ -195,6 +197,16 @@ pub enum Standing {
     Fault(Finding),
 }
 
+impl Standing {
+    /// What is wrong, where something is.
+    pub fn finding(self) -> Option<Finding> {
+        match self {
+            Standing::Fault(finding) => Some(finding),
+            Standing::Open | Standing::Well => None,
+        }
+    }
+}
+
 /// The most likely cause.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Finding {
@@ -269,10 +281,10 @@ impl Diagnosis {
         &self.kit
     }
 
-    /// The lamp is told this from `now` on.
-    pub fn told(&mut self, now: Mono, told: Told) {
+    /// The lamp is told this from `now` on. Whether that is news.
+    pub fn told(&mut self, now: Mono, told: Told) -> bool {
         if told == self.told && self.since.is_some() {
-            return;
+            return false;
         }
         if self.told != Told::Off && told == Told::Off {
             self.went_out = Some(now);
@@ -287,6 +299,28 @@ impl Diagnosis {
         self.burns = None;
         self.was_lit = false;
         self.fault_since = None;
+        true
+    }
+
+    /// What it adds at its UV probe when it is well, where that was learnt.
+    pub fn uv_level(&self) -> Option<f64> {
+        self.uv.level()
+    }
+
+    /// The same at its illuminance probe.
+    pub fn light_level(&self) -> Option<f64> {
+        self.light.level()
+    }
+
+    /// Whether it has been off for long enough to give nothing any more. Twice the warm-up is six time constants of a
+    /// lamp that settles to 95 % in one.
+    pub fn is_settled_off(&self, now: Mono) -> bool {
+        self.told == Told::Off && lasted(now, self.since) >= 2 * self.kit.warm_up + SLOT
+    }
+
+    /// Whether it has been fully on for long enough to give all it gives.
+    pub fn is_settled_on(&self, now: Mono) -> bool {
+        self.told == Told::Full && self.warmed(now).is_some_and(|warmed| warmed >= 1.0)
     }
 
     /// A new lamp was fitted.
@@ -366,9 +400,7 @@ impl Diagnosis {
     /// A slot with the lamp off: what the probes read then is learnt, and a probe that keeps to what it read while the
     /// lamp was lit is found.
     fn weigh_off(&mut self, now: Mono) {
-        // Twice the warm-up is six time constants of a lamp that settles to 95 % in one.
-        let settled = lasted(now, self.since) >= 2 * self.kit.warm_up + SLOT;
-        if !settled {
+        if !self.is_settled_off(now) {
             self.uv.start_slot();
             self.light.start_slot();
             return;
@@ -411,7 +443,8 @@ impl Diagnosis {
         let beside = if self.kit.uv.is_some() { BESIDE_UV } else { 1.0 };
         let minutes = (span.as_secs_f64() / SLOT.as_secs_f64()).min(5.0);
         self.weigh_power(beside, minutes);
-        if let Some(sight) = self.light.weigh(warmed).filter(|_| self.kit.light.is_some()) {
+        // Whether its light arrives there at all must have been seen.
+        if let Some(sight) = self.light.weigh(warmed).filter(|_| self.light.level().is_some()) {
             let bound = if self.kit.uv.is_some() { LIGHT_MORE * beside } else { LIGHT_MORE };
             if sight.full - sight.nothing > 1.0 && warmed >= 1.0 {
                 self.burns = Some(true);

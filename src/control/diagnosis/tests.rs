@@ -41,10 +41,10 @@ impl Bench {
 
     fn reads(&mut self, told: Told, level: f64, minutes: u64) {
         self.told(told);
-        for minute in 0..minutes {
+        for _ in 0..minutes {
             self.second += MINUTE;
             // Real probes are never quite still.
-            let noise = [0.0, 0.01, 0.0, -0.01][(minute % 4) as usize];
+            let noise = [0.0, 0.01, 0.0, -0.01][(self.second / MINUTE % 4) as usize];
             self.diagnosis.uv(Mono::from_secs(self.second), Uvi((level + noise).max(0.0)), Others::Dark);
         }
     }
