@@ -192,7 +192,8 @@ fn main() {
         ("speaks, 30/60/60 s, as text", Box::new(|| heard(&common, 3, true))),
     ];
     let only = std::env::args().skip(1).find(|arg| !arg.starts_with('-'));
-    let rows: Vec<_> = rows.iter().filter(|(name, _)| only.as_ref().is_none_or(|only| name.contains(&**only))).collect();
+    let rows: Vec<_> =
+        rows.iter().filter(|(name, _)| only.as_ref().is_none_or(|only| name.contains(&**only))).collect();
     let mut best = vec![(0.0_f64, Done::default()); rows.len()];
     let begin = Instant::now();
     for _ in 0..2 * RUNS {
