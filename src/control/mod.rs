@@ -12,6 +12,7 @@ mod board;
 mod clock;
 mod contactors;
 mod context;
+pub mod diagnosis;
 mod drive;
 mod effect;
 mod enclosure;
@@ -21,15 +22,20 @@ mod intake;
 mod lamp;
 pub mod photoperiod;
 mod reason;
+mod record;
 mod trouble;
 mod uv;
 mod view;
+mod walk;
 
 pub use alarm::{AlarmKind, AlarmNotice, AlarmState, Priority};
 pub use effect::{Command, Effect};
-pub use event::{Act, Event, OutputRef, Reading, Unreadable};
+pub use event::{Act, Event, MeterReading, OutputRef, Reading, Unreadable};
 pub use reason::{Proposal, Reason};
-pub use view::{DayView, EnclosureView, InterlockView, LampView, ProbeView, Quality};
+pub use record::{PairingRecord, PastGain, Record, SeriesRecord, SpotRecord};
+pub use uv::{Footing, Told, UvDay, middle_of};
+pub use view::{DayView, EnclosureView, InterlockView, LampView, ProbeView, Quality, RoundView, UvView};
+pub use walk::{Remark, SpotView};
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
@@ -46,6 +52,7 @@ use board::Board;
 use clock::{Change, Clock};
 use contactors::Contactors;
 use context::Context;
+use diagnosis::Circles;
 use enclosure::EnclosureControl;
 use trouble::Trouble;
 
@@ -66,6 +73,7 @@ pub struct Controller {
     tickets: u64,
     enclosures: Vec<EnclosureControl>,
     contactors: Contactors,
+    circles: Circles,
     board: Board,
     agenda: Agenda,
     refused_until: Option<Mono>,
@@ -97,6 +105,7 @@ macro_rules! context {
             site: &$self.settings.site,
             clock: &$self.clock,
             contactors: &$self.contactors,
+            circles: &mut $self.circles,
             tickets: &mut $self.tickets,
             demands: &mut $demands,
             out: $out,
@@ -116,6 +125,7 @@ impl Controller {
             tickets: 0,
             enclosures: Vec::new(),
             contactors: Contactors::new(&settings, restored, false),
+            circles: Circles::new(&settings),
             board: Board::new(None, &settings.site.name, settings.site.timezone),
             agenda: Agenda::new(settings.enclosures.len()),
             refused_until: None,
@@ -150,6 +160,30 @@ impl Controller {
     pub fn of_any_year(mut self) -> Controller {
         self.clock = Clock::of_any_year(self.now);
         self
+    }
+
+    /// Takes up what was on file, right after the start, and appends what must be done to `out`.
+    pub fn recall(&mut self, records: &[Record], out: &mut Vec<Effect>) {
+        for record in records {
+            let (Record::Series { enclosure: id, .. } | Record::Walk { enclosure: id, .. }) = record;
+            let known = self.settings.enclosures.iter().position(|enclosure| enclosure.id == *id);
+            if let Some(ix) = known {
+                self.with(EnclosureIx(ix), out, |control, ctx, settings| control.recall(ctx, settings, record));
+            }
+        }
+        self.everybody_now();
+    }
+
+    /// An enclosure's rounds with the hand-held meter as they stand; none where the settings have no such enclosure.
+    pub fn round(&self, enclosure: EnclosureIx) -> Option<RoundView> {
+        let EnclosureIx(ix) = enclosure;
+        Some(self.enclosures.get(ix)?.round(self.settings.enclosures.get(ix)?))
+    }
+
+    /// Why a lamp is judged as it is: the readings, the beliefs and the thresholds, a line each. None where the settings
+    /// have no such lamp.
+    pub fn why(&self, enclosure: EnclosureIx, lamp: LampIx) -> Option<Vec<String>> {
+        self.enclosures.get(enclosure.0)?.why(lamp, &self.circles.peers(enclosure, lamp))
     }
 
     /// The settings in force.
@@ -259,6 +293,12 @@ impl Controller {
                 let Some(settings) = self.settings.cut_offs.get(cut_off.0) else { return };
                 let below = self.contactors.reset(self.now.mono, cut_off, &settings.name, out);
                 self.agenda.set_all(below, self.now.mono);
+            }
+            Act::MeterReading { enclosure, reading } => {
+                self.with(enclosure, out, |control, ctx, settings| control.meter_reading(ctx, settings, &reading));
+            }
+            Act::LampChange { enclosure, lamp } => {
+                self.with(enclosure, out, |control, ctx, settings| control.lamp_change(ctx, settings, lamp));
             }
             Act::Override { enclosure, lamp, level, span } => {
                 self.with(enclosure, out, |control, ctx, settings| {
@@ -396,6 +436,7 @@ impl Controller {
         let contactors = Contactors::new(&self.settings, &[], self.link == Link::Up);
         let before = std::mem::replace(&mut self.contactors, contactors);
         self.contactors.adopt(self.now.mono, &self.settings.cut_offs, before, &was.cut_offs);
+        self.circles = Circles::new(&self.settings);
         let earlier = std::mem::take(&mut self.enclosures);
         self.enclosures = self.build_enclosures();
         let mut known: BTreeMap<_, _> =
@@ -416,7 +457,7 @@ impl Controller {
     pub fn view(&self, enclosure: EnclosureIx) -> Option<EnclosureView> {
         let settings = self.settings.enclosures.get(enclosure.0)?;
         let control = self.enclosures.get(enclosure.0)?;
-        let (mut tickets, mut demands, mut out) = (0, Vec::new(), Vec::new());
+        let (mut tickets, mut demands, mut out, mut circles) = (0, Vec::new(), Vec::new(), Circles::default());
         let ctx = Context {
             now: self.now.mono,
             wall: self.clock.wall(self.now.mono),
@@ -426,6 +467,7 @@ impl Controller {
             site: &self.settings.site,
             clock: &self.clock,
             contactors: &self.contactors,
+            circles: &mut circles,
             tickets: &mut tickets,
             demands: &mut demands,
             out: &mut out,
