@@ -87,8 +87,9 @@ const FAULTS: [(usize, f64); 5] = [
     (RELAY, 1.0 / 40_000.0),
     (SUPPLY, 1.0 / 40_000.0),
 ];
-/// A fault ends by itself or by a person after a day on average; a guess.
-const REPAIRED: f64 = 1.0 / 24.0;
+/// A fault ends by itself or by a person once in a thousand hours; a guess, and a slow one, so that a night in which
+/// nothing can be seen does not blur what was found: a lamp that burns again is seen at once.
+const REPAIRED: f64 = 1.0 / 1000.0;
 /// An animal lies down on the probe once in an hour of light and stays for half an hour on average: a third of the day.
 const LIES_DOWN: f64 = 1.0;
 const GETS_UP: f64 = 2.0;
@@ -601,12 +602,15 @@ fn finding(of: &[f64; STATES], shade: bool) -> Finding {
             }
         }
     }
-    for cause in TOLD.into_iter().filter(|&cause| cause != first) {
+    let is_pair = |cause: Cause| matches!(cause, Cause::LampDark | Cause::NoUv);
+    for cause in TOLD.into_iter().filter(|&cause| cause != first && !(is_pair(cause) && is_pair(first))) {
         if share(cause) >= 0.05 && second.is_none_or(|known| share(cause) > share(known)) {
             second = Some(cause);
         }
     }
-    let own = share(first).clamp(1e-12, 1.0 - 1e-12);
+    // Both are a dark lamp to the probe, whichever leads.
+    let own = if is_pair(first) { share(Cause::LampDark) + share(Cause::NoUv) } else { share(first) };
+    let own = own.clamp(1e-12, 1.0 - 1e-12);
     Finding { cause: first, log_odds: libm::log(own / (1.0 - own)), second }
 }
 

@@ -16,6 +16,9 @@ use super::EnclosureControl;
 /// A lamp that never gives half of its light is not judged by what it draws and gives; a guess.
 const LEAST_LEVEL: f64 = 0.5;
 
+/// Logarithm of the odds, two to one, from which another cause is told than before; a guess.
+const AHEAD: f64 = 0.693;
+
 /// What a lamp is diagnosed by, and what was made of it.
 #[derive(Clone, Debug)]
 pub(super) struct Ward {
@@ -92,6 +95,15 @@ impl Ward {
 /// What it could be instead, as a clause.
 fn instead(finding: &Finding) -> String {
     finding.second.map_or(String::new(), |second| format!("; it could be that {}", second.words()))
+}
+
+/// What is told from now on: another cause than before only where it is well ahead, so that two that are as likely do not
+/// take turns.
+fn borne_out(before: Standing, now: Standing) -> Standing {
+    match (before.finding(), now.finding()) {
+        (Some(told), Some(found)) if told.cause != found.cause && found.log_odds < AHEAD => before,
+        _ => now,
+    }
 }
 
 /// The illuminance probe that a lamp lights: one at the spot of `beside`, else the first.
@@ -193,7 +205,8 @@ impl EnclosureControl {
             if !std::mem::take(&mut ward.news) {
                 continue;
             }
-            ward.standing = ward.diagnosis.standing(&ctx.circles.peers(self.ix, LampIx(at)));
+            let standing = ward.diagnosis.standing(&ctx.circles.peers(self.ix, LampIx(at)));
+            ward.standing = borne_out(ward.standing, standing);
             let verdict = match ward.standing {
                 Standing::Open => None,
                 Standing::Fault(Finding { cause, .. }) if !matches!(cause, Cause::ProbeDead | Cause::Shaded) => {
