@@ -157,8 +157,7 @@ impl Trial {
         self.roam(t);
         let past = if self.animal.1 { self.animal.2 } else { 1.0 };
         if level > 0.0 {
-            let shines =
-                if fate == Fate::LosesUv || !self.burns { 0.0 } else { level * self.warm * past * dirt };
+            let shines = if fate == Fate::LosesUv || !self.burns { 0.0 } else { level * self.warm * past * dirt };
             let noise = normal(&mut self.generator) * (0.01 + 0.01 * shines);
             let mut read = stepped((shines + offset + noise).max(0.0), step);
             match fate {
@@ -317,7 +316,11 @@ fn setups() -> Vec<(String, Setup, u64)> {
     ] {
         setups.push((name.to_owned(), setup, 2));
     }
-    setups.push(("halogen by heat alone".to_owned(), Setup { fitting: Fitting::Halogen, level: 0.0, heat: true, ..PLAIN }, 3));
+    setups.push((
+        "halogen by heat alone".to_owned(),
+        Setup { fitting: Fitting::Halogen, level: 0.0, heat: true, ..PLAIN },
+        3,
+    ));
     setups.push(("tube on its first day".to_owned(), PLAIN, 0));
     setups
 }

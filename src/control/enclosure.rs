@@ -535,7 +535,7 @@ impl EnclosureControl {
                 || settings.probes.iter().any(|probe| probe.name == subject)
                 || subject.starts_with(SPOT)
         };
-        self.board.retain_subjects(now, named);
+        self.board.retain_subjects(named);
     }
 }
 

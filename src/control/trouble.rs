@@ -221,7 +221,8 @@ impl Trouble {
                 format!("{place}: probe {subject} cannot be believed since {since}: {why}. {done}{what}")
             }
             Trouble::LampDark { finding, signs, burns } => {
-                let other = finding.second.map_or(String::new(), |second| format!(" It could be that {}.", second.words()));
+                let other =
+                    finding.second.map_or(String::new(), |second| format!(" It could be that {}.", second.words()));
                 let hot = if *burns { " Let it cool first: it may be hot although it looks dark." } else { "" };
                 format!(
                     "{place}: lamp {subject} gives no sign of life since {since}. It is on by every account, and {signs}. Most \

@@ -313,18 +313,14 @@ impl Eye {
                 (full(x, level, warmed, scatter).max(alone), shaded, hidden)
             }
         };
-        let dead = self.dead(&slot, raw, scatter).max(
-            if slot.still == slot.pairs { full.max(shaded) + libm::log(DEAD_FROZEN) } else { f64::NEG_INFINITY },
-        );
+        let dead = self.dead(&slot, raw, scatter).max(if slot.still == slot.pairs {
+            full.max(shaded) + libm::log(DEAD_FROZEN)
+        } else {
+            f64::NEG_INFINITY
+        });
         let alive_dark = self.still_dark.of(&slot);
         let alive_lit = self.still_lit.of(&slot);
-        Some(Sight {
-            full: full + alive_lit,
-            shaded: shaded + alive_lit,
-            nothing: nothing + alive_dark,
-            dead,
-            hidden,
-        })
+        Some(Sight { full: full + alive_lit, shaded: shaded + alive_lit, nothing: nothing + alive_dark, dead, hidden })
     }
 
     /// A dead probe that reads what one reads without a sensor.

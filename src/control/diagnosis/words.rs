@@ -92,7 +92,10 @@ impl Diagnosis {
                 self.uv.dark_mean(),
                 self.uv.scatter()
             ));
-            lines.push(format!("share of shade that this probe cannot tell from darkness: {:.0} %", self.hidden * 100.0));
+            lines.push(format!(
+                "share of shade that this probe cannot tell from darkness: {:.0} %",
+                self.hidden * 100.0
+            ));
         }
         lines.push(match self.kit.reports {
             true => "its relay reports on".to_owned(),

@@ -1,15 +1,23 @@
 //! What is wrong in an enclosure, told to its board of alarms.
 
 use std::sync::Arc;
+use std::time::Duration;
 
 use crate::guard::{Latch, Refusal, Stoppage, WeakWatch};
-use crate::settings::{Enclosure, Guard, LampIx, ProbeIx};
-use crate::units::Celsius;
+use crate::settings::{Enclosure, Guard, Lamp, LampIx, ProbeIx};
+use crate::time::{Mono, spoken};
+use crate::units::{Celsius, Kelvin};
 
 use super::{EnclosureControl, SPOT};
 use crate::control::alarm::AlarmKind;
 use crate::control::context::Context;
+use crate::control::lamp::LampControl;
 use crate::control::trouble::Trouble;
+
+/// A reading that is exactly the same for so long, and as warm as by day beside a lamp that is off, is no reading …
+const STILL: Duration = Duration::from_secs(2 * 3600);
+/// … where as warm as by day means within this of the day's target; both guesses.
+const STILL_WARM: Kelvin = Kelvin(1.0);
 
 impl EnclosureControl {
     pub(super) fn judge_lamps(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
@@ -80,6 +88,7 @@ impl EnclosureControl {
             let frozen = guarded().any(|(_, control)| control.guard.frozen() == Some(ProbeIx(at)));
             let apart = guarded().find_map(|(_, control)| control.guard.disagreement(now));
             let projected = guarded().any(|(_, control)| control.guard.is_late(ProbeIx(at)));
+            let still = self.stands_still(now, enclosure, ProbeIx(at));
             let doubted = self.doubted_by_lamps(enclosure, ProbeIx(at));
             let control = &mut self.probes[at];
             if !control.intake.is_doubtful(now) {
@@ -95,7 +104,7 @@ impl EnclosureControl {
                 let why = format!("it and its twins read from {cool} to {hot}; the hottest is taken");
                 Some(Trouble::ProbeDoubtful { why, holds_off: Vec::new(), frozen })
             } else {
-                doubted.map(|why| Trouble::ProbeDoubtful { why, holds_off: Vec::new(), frozen })
+                doubted.or(still).map(|why| Trouble::ProbeDoubtful { why, holds_off: Vec::new(), frozen })
             };
             self.board.set(now, stamp, AlarmKind::ProbeDoubtful, &probe.name, doubtful);
             // Without a link every probe is silent, and that is one alarm: broker-lost.
@@ -123,6 +132,24 @@ impl EnclosureControl {
             let subject = format!("{SPOT}{}", view.spot);
             self.board.set(ctx.now, ctx.stamp, AlarmKind::UvOverCeiling, &subject, trouble);
         }
+    }
+
+    /// How a probe stands still as warm as by day although the lamp it regulates is off. The guard looks for that after a
+    /// switch; a lamp that is never switched again because its probe stands still would never be noticed.
+    fn stands_still(&self, now: Mono, enclosure: &Enclosure, probe: ProbeIx) -> Option<String> {
+        let intake = &self.probes[probe.0].intake;
+        if intake.same_for(now) < STILL || intake.is_silent(now, &enclosure.probes[probe.0]) {
+            return None;
+        }
+        let (reading, _) = intake.last()?;
+        let cold = |(lamp, control): &(&Lamp, &LampControl)| {
+            let heat = lamp.heat.filter(|heat| heat.probe == probe);
+            let warm = heat.is_some_and(|heat| Celsius(reading) >= heat.target.day - STILL_WARM);
+            warm && control.told_off_for(now, STILL)
+        };
+        let (lamp, _) = enclosure.lamps.iter().zip(&self.lamps).find(cold)?;
+        let (reading, lasted) = (Celsius(reading), spoken(STILL));
+        Some(format!("it has said exactly {reading} for {lasted}, and {} is off", lamp.name))
     }
 
     pub(super) fn judge_uv(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {

@@ -1,8 +1,9 @@
-//! A swarm: each seed draws a site, its hardware, its weather and what goes wrong.
+//! A swarm: each seed draws a site, its hardware, its weather, what goes wrong and what the keeper does.
 //!
 //! Swarm style: for each seed a random share of all classes of faults is exactly off, since a run in which everything
 //! may happen hides what a few things do alone. Faults are data drawn before the run, so that a failing one shrinks.
 
+mod act;
 mod fault;
 mod site;
 
@@ -78,17 +79,17 @@ pub fn draw(of: &Scenario, seed: u64) -> Result<Scenario, String> {
         name: of.name.clone(),
         title: format!("{}, seed {seed}", of.title),
         story: format!("Drawn by seed {seed}; classes of faults that may happen: {}.", classes.join(", ")),
-        site: Site { settings, text: Some(text), path: None },
         start,
         span: swarm.safety + swarm.liveness,
         seed,
         slow: of.slow,
         room,
         mishaps,
-        acts: Vec::new(),
+        acts: act::draw(&mut draw, &settings, swarm.safety),
         expectations: of.expectations.clone(),
         healed: Some(swarm.safety),
         swarm: None,
+        site: Site { settings, text: Some(text), path: None },
     })
 }
 
