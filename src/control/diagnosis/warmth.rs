@@ -165,6 +165,11 @@ impl Draw {
         *self = Draw::default();
     }
 
+    /// Whether it drew its power when it last told.
+    pub(super) fn says(&self) -> Option<bool> {
+        self.said
+    }
+
     /// The mean draw of the last slot that was weighed, W.
     pub(super) fn seen(&self) -> Option<f64> {
         self.seen

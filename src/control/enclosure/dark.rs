@@ -70,6 +70,9 @@ impl Ward {
     /// What its dead or covered probe is told to be, for the probe that its light is looked for with.
     fn doubt(&self, lamp: &Lamp, ix: ProbeIx) -> Option<String> {
         let watched = if lamp.lights.is_some() { lamp.lights } else { self.light.or(lamp.power_probe) };
+        if lamp.power_probe == Some(ix) && self.diagnosis.doubts_meter() {
+            return Some(format!("lamp {} is seen lit, and by this probe it draws next to nothing", lamp.name));
+        }
         let Standing::Fault(finding) = self.standing else { return None };
         (watched == Some(ix)).then_some(())?;
         let signs = self.diagnosis.signs().join(", ");
