@@ -330,7 +330,7 @@ fn look_first(cause: Cause) -> &'static str {
         }
         Cause::Well | Cause::LampDark | Cause::Shaded | Cause::ProbeDead => {
             "Look first whether it glows. Where it does not, see whether plug and lamp sit tight, then fit a spare, log the \
-             change and take a meter reading."
+             change and take a meter reading. A UV lamp can glow and give no UV: then only a hand-held meter tells."
         }
     }
 }
