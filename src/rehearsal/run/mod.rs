@@ -133,6 +133,9 @@ struct Run<'s> {
     /// What the newest state document of each enclosure says, and which document is known to disagree.
     shown: Vec<Shown>,
     disagree: Option<String>,
+    /// When documents were last judged, and when an alarm last changed.
+    documents_judged: u64,
+    alarm_changed: u64,
     /// Since when the daemon has known that its disk takes nothing.
     disk_failing: Option<u64>,
     /// Whether a write has just failed of which the core has not been told.
@@ -209,6 +212,8 @@ impl<'s> Run<'s> {
             chatter: Chatter::default(),
             shown: vec![Shown::default(); settings.enclosures.len()],
             disagree: None,
+            documents_judged: 0,
+            alarm_changed: 0,
             disk_failing: None,
             write_fails: false,
             coverage: Coverage::default(),
