@@ -9,7 +9,7 @@ use crate::rehearsal::expect::Evidence;
 use crate::rehearsal::liveness;
 use crate::rehearsal::obligation::Scene;
 use crate::rehearsal::oracle::Finding;
-use crate::rehearsal::scenario::{Mishap, spoken};
+use crate::rehearsal::scenario::Mishap;
 use crate::settings::{EnclosureIx, LampIx};
 use crate::simulator::{Fault, Subject, Switch};
 
@@ -212,32 +212,36 @@ impl Run<'_> {
 
     /// Something is so that must not be.
     pub(super) fn violate(&mut self, rule: &str, enclosure: Option<EnclosureIx>, text: String) {
-        let context = self.context(enclosure);
+        let (readings, chain) = (self.last_readings(enclosure), self.chain(enclosure));
         self.book.write(self.now, format!("violation of {rule}: {text}"));
-        self.violations.push(Violation { rule: rule.to_owned(), at: self.now, text, context });
+        self.violations.push(Violation { rule: rule.to_owned(), at: self.now, text, readings, chain });
     }
 
-    /// The last readings, and what led here.
-    pub(super) fn context(&self, enclosure: Option<EnclosureIx>) -> Vec<String> {
-        let zone = self.settings.site.timezone;
-        let at = |at: u64| spoken(self.start, zone, at);
+    /// The last readings of the enclosure concerned, or of the first few.
+    fn last_readings(&self, enclosure: Option<EnclosureIx>) -> Vec<String> {
         let mut lines = Vec::new();
         let concerned = |e: usize| enclosure.is_none_or(|only| only.0 == e);
         let all = self.settings.enclosures.iter().zip(&self.sight.enclosures).enumerate();
         for (_, (settings, seen)) in all.filter(|(e, _)| concerned(*e)).take(3) {
             for (probe, heard) in settings.probes.iter().zip(&seen.probes) {
-                if let Some((when, value)) = heard.last() {
-                    let unit = probe.measures.unit();
-                    lines.push(format!("{}/{} read {value:.2} {unit} at {}", settings.id, probe.name, at(when)));
-                } else {
-                    lines.push(format!("{}/{} has not been heard", settings.id, probe.name));
-                }
+                lines.push(match heard.last() {
+                    Some((when, value)) => {
+                        let reading = format!("{value:.2} {}", probe.measures.unit());
+                        let at = self.scenario.spoken(when);
+                        format!("{}/{} read {} at {at}", settings.id, probe.name, reading.trim_end())
+                    }
+                    None => format!("{}/{} has not been heard", settings.id, probe.name),
+                });
             }
         }
+        lines
+    }
+
+    /// What led here: the last decisions about the enclosure concerned and about the site.
+    fn chain(&self, enclosure: Option<EnclosureIx>) -> Vec<String> {
         let id = enclosure.map(|e| format!("{}/", self.settings.enclosures[e.0].id));
         let about = |line: &str| id.as_ref().is_none_or(|id| line.starts_with(id.as_str()) || !line.contains('/'));
         let last: Vec<_> = self.book.lines().rev().filter(|(_, line)| about(line)).take(12).collect();
-        lines.extend(last.into_iter().rev().map(|(when, line)| format!("{} {line}", at(when))));
-        lines
+        last.into_iter().rev().map(|(when, line)| format!("{} {line}", self.scenario.spoken(when))).collect()
     }
 }

@@ -26,7 +26,7 @@ use crate::rehearsal::obligation::Obligations;
 use crate::rehearsal::oracle::Oracle;
 use crate::rehearsal::scenario::{Mishap, Scenario};
 use crate::rehearsal::sight::Sight;
-use crate::rehearsal::trace::{Recorder, Trace};
+use crate::rehearsal::trace::{Recorder, Span, Trace};
 
 use documents::Shown;
 
@@ -66,8 +66,10 @@ pub struct Violation {
     pub at: u64,
     /// What.
     pub text: String,
-    /// Last readings and the chain of reasons, a line each.
-    pub context: Vec<String>,
+    /// The last readings, a line each.
+    pub readings: Vec<String>,
+    /// The chain of reasons that led here, a line each.
+    pub chain: Vec<String>,
 }
 
 /// What came of a rehearsal.
@@ -89,7 +91,27 @@ pub struct Outcome {
     pub trace: Option<Trace>,
 }
 
+impl Violation {
+    /// Something that is wrong with a whole rehearsal.
+    pub fn of_all(rule: &str, text: &str) -> Violation {
+        Violation { rule: rule.to_owned(), at: 0, text: text.to_owned(), readings: Vec::new(), chain: Vec::new() }
+    }
+}
+
 impl Outcome {
+    /// Of a rehearsal that did not come to its end for this reason.
+    pub fn of(violation: Violation) -> Outcome {
+        Outcome {
+            hash: 0,
+            violations: vec![violation],
+            log: Vec::new(),
+            span: 0,
+            messages: 0,
+            coverage: Coverage::default(),
+            trace: None,
+        }
+    }
+
     /// Whether everything held.
     pub fn is_good(&self) -> bool {
         self.violations.is_empty()
@@ -266,7 +288,7 @@ impl<'s> Run<'s> {
             span: self.end,
             messages: self.messages,
             coverage: self.coverage,
-            trace: self.recorder.map(|recorder| recorder.finish(self.now, self.settings)),
+            trace: self.recorder.map(|recorder| recorder.finish(self.settings)),
         }
     }
 
@@ -562,13 +584,14 @@ fn faults_and_turns(scenario: &Scenario) -> (Vec<TimedFault>, Vec<(u64, bool, us
 
 /// A recorder that knows the story's faults.
 fn recorder(scenario: &Scenario, turns: &[(u64, bool, usize)]) -> Recorder {
-    let end = ms(scenario.span);
-    let mut recorder = Recorder::new(&scenario.site.settings, end);
-    for (at, _, ix) in turns.iter().filter(|(_, comes, _)| *comes) {
-        let until = turns.iter().find(|(_, comes, other)| !comes && other == ix).map_or(end, |(until, ..)| *until);
-        recorder.fault(scenario.fault_in_brief(&scenario.mishaps[*ix].what), *at, until);
-    }
-    recorder
+    let come = turns.iter().filter(|(_, comes, _)| *comes);
+    let faults = come.map(|(at, _, ix)| {
+        let what = &scenario.mishaps[*ix].what;
+        let (name, text) = scenario.fault_in_words(what);
+        let until = turns.iter().find(|(_, comes, other)| !comes && other == ix).map(|(until, ..)| *until);
+        Span { enclosure: what.enclosure(), name, priority: None, text, from: *at, until }
+    });
+    Recorder::new(&scenario.site.settings, ms(scenario.span), faults.collect())
 }
 
 /// What the keeper does, in order of time: the story's acts, and the rounds after healing.
