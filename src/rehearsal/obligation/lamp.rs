@@ -10,8 +10,9 @@ use crate::settings::{Enclosure, EnclosureIx, Lamp, LampIx, Measures, ProbeIx, U
 
 /// An output is deaf after 30 s (guard law 6), ms.
 const DEAF_WITHIN: u64 = 30_000;
-/// A lamp without any sign is dark once that has lasted this long, ms (the alarm's own on-delay), and a little.
-const DARK_WITHIN: u64 = 6 * 60_000;
+/// A lamp without any sign is told within this, ms: minutes, as the program promises; where its probe may be dead instead,
+/// some more; a guess.
+const DARK_WITHIN: u64 = 15 * 60_000;
 /// Too little UV is told within this, ms: six hours of warm light, the on-delay, and an hour; too much, which nothing that
 /// lies on a probe can make, within an hour of light, the on-delay, and half an hour.
 const BELOW_WITHIN: u64 = (7 * 60 + 30) * 60_000;
