@@ -102,7 +102,8 @@ impl AlarmKind {
         }
         match self {
             AlarmKind::UvAboveBand | AlarmKind::UvBelowBand => minutes(30, 10),
-            AlarmKind::LampDark => minutes(5, 1),
+            // A diagnosis has taken its time already.
+            AlarmKind::LampDark => minutes(0, 1),
             AlarmKind::UvOverCeiling => minutes(1, 1),
             _ => minutes(0, 0),
         }

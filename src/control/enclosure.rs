@@ -1,5 +1,6 @@
 //! One enclosure: its probes, lamps, UV and alarms.
 
+mod dark;
 mod judge;
 
 use std::sync::Arc;
@@ -23,6 +24,8 @@ use super::uv::{Lit, UvSeries};
 use super::view::{DayView, EnclosureView, InterlockView, LampView, ProbeView, RoundView};
 use super::walk::Walk;
 
+use dark::Ward;
+
 /// A deleted retained command stays an alarm this long, so that somebody sees it; a guess.
 pub(super) const RETAINED_SHOWN: Duration = Duration::from_secs(3600);
 /// What stands before a measured spot where it is the subject of an alarm, lest it be taken for a probe.
@@ -39,6 +42,8 @@ pub(super) struct EnclosureControl {
     probes: Vec<ProbeControl>,
     lamps: Vec<LampControl>,
     uv: Vec<UvSeries>,
+    /// What each lamp is diagnosed by.
+    wards: Vec<Ward>,
     walk: Walk,
     board: Board,
     day: DayClock,
@@ -100,6 +105,7 @@ impl EnclosureControl {
             lamps: lamps.collect(),
             probes: probes.collect(),
             uv: uv_series(enclosure),
+            wards: enclosure.lamps.iter().map(|lamp| Ward::new(enclosure, lamp)).collect(),
             walk: Walk::default(),
             board: Board::new(Some(ix), &enclosure.title, ctx.site.timezone),
             day: DayClock::new(enclosure.care.photoperiod.clone(), ctx.site.timezone, ctx.site.place),
@@ -144,12 +150,15 @@ impl EnclosureControl {
                     self.guard_temperature(ctx, enclosure, ix, Celsius(value), false);
                 }
             }
-            Verdict::Good(value) => match probe.measures {
-                Measures::Temperature => self.temperature(ctx, enclosure, ix, Celsius(value)),
-                Measures::Uvi => self.uvi(ctx, enclosure, ix, value),
-                Measures::Power => self.power(ctx.now, enclosure, ix, Watts(value)),
-                Measures::Illuminance | Measures::Humidity => {}
-            },
+            Verdict::Good(value) => {
+                match probe.measures {
+                    Measures::Temperature => self.temperature(ctx, enclosure, ix, Celsius(value)),
+                    Measures::Uvi => self.uvi(ctx, enclosure, ix, value),
+                    Measures::Power => self.power(ctx.now, enclosure, ix, Watts(value)),
+                    Measures::Illuminance | Measures::Humidity => {}
+                }
+                self.diagnose(ctx, enclosure, ix, probe, value);
+            }
         }
         self.publish.request(ctx.now, STATE_AFTER_READING);
         self.step(ctx, enclosure);
@@ -332,6 +341,7 @@ impl EnclosureControl {
                 self.file_series(ctx, enclosure, at);
             }
         }
+        self.wards[ix.0].diagnosis.changed();
         self.step(ctx, enclosure);
     }
 
@@ -389,12 +399,13 @@ impl EnclosureControl {
         for (at, (lamp, control)) in enclosure.lamps.iter().zip(&mut self.lamps).enumerate() {
             control.steer(ctx, lamp, &enclosure.probes, &mut self.day, (self.ix, LampIx(at)));
         }
+        self.tell_wards(ctx, enclosure);
         self.remember(ctx, enclosure);
         self.settle_meter_readings(ctx, enclosure);
         self.judge_lamps(ctx, enclosure);
+        self.judge_dark(ctx, enclosure);
         self.judge_probes(ctx, enclosure);
         self.judge_uv(ctx, enclosure);
-        self.judge_dark(ctx, enclosure);
         self.board.step(ctx.now, ctx.out);
         let news = |effect: &Effect| matches!(effect, Effect::Switched { .. } | Effect::Alarm(_));
         if ctx.out[before..].iter().any(news) {
@@ -510,6 +521,7 @@ impl EnclosureControl {
             let position = position.or_else(|| was.lamps.iter().position(|before| before.name == lamp.name));
             if let Some(before) = position {
                 self.lamps[ix].adopt(earlier.lamps[before].clone(), &same_probe);
+                self.wards[ix].adopt(earlier.wards[before].clone());
                 self.remembered[ix] = earlier.remembered[before];
                 let moved = was.lamps[before].output != lamp.output;
                 if moved {

@@ -39,8 +39,6 @@ pub(super) struct LampControl {
     hand: Option<Hand>,
     /// When the permit last went on or off; none: not since the start, and long enough ago not to matter.
     switched: Option<Mono>,
-    /// Since when it is told to be fully on.
-    full_since: Option<Mono>,
     /// A lamp that went out by itself must cool until then.
     cooling_until: Option<Mono>,
     target: Option<Celsius>,
@@ -124,7 +122,6 @@ impl LampControl {
             reason: Reason::Night,
             hand: None,
             switched: must_cool.then_some(now),
-            full_since: None,
             cooling_until: None,
             target: None,
             hours: Hours::UNKNOWN,
@@ -178,13 +175,9 @@ impl LampControl {
         (self.drive.wanted().is_off() && says_off).then_some(since)
     }
 
-    /// What it has been told for at least so long: to be fully on (`true`), or off; none where it was neither.
-    pub(super) fn steady_for(&self, now: Mono, span: Duration) -> Option<bool> {
-        let lasted = |since: Mono| now.since(since) >= span;
-        if self.drive.wanted().is_off() {
-            return self.switched.is_none_or(lasted).then_some(false);
-        }
-        self.full_since.is_some_and(lasted).then_some(true)
+    /// Whether it has been told off for at least so long.
+    pub(super) fn told_off_for(&self, now: Mono, span: Duration) -> bool {
+        self.drive.wanted().is_off() && self.switched.is_none_or(|since| now.since(since) >= span)
     }
 
     /// Whether it may be giving off heat: permitted, or reported on.
@@ -306,8 +299,6 @@ impl LampControl {
         self.reason = reason_for(proposal, refusal);
         let was_off = self.drive.wanted().is_off();
         if self.drive.want(ctx.now, permit) {
-            let full = permit.level().share() >= FULL_ENOUGH;
-            self.full_since = full.then(|| self.full_since.unwrap_or(ctx.now));
             let is_off = permit.level().is_off();
             if was_off != is_off {
                 self.switched = Some(ctx.now);
@@ -402,7 +393,6 @@ impl LampControl {
         self.hand = earlier.hand;
         self.switched = earlier.switched;
         self.cooling_until = earlier.cooling_until;
-        self.full_since = earlier.full_since;
         self.target = earlier.target;
     }
 }

@@ -12,6 +12,7 @@ mod board;
 mod clock;
 mod contactors;
 mod context;
+pub mod diagnosis;
 mod drive;
 mod effect;
 mod enclosure;
@@ -51,6 +52,7 @@ use board::Board;
 use clock::{Change, Clock};
 use contactors::Contactors;
 use context::Context;
+use diagnosis::Circles;
 use enclosure::EnclosureControl;
 use trouble::Trouble;
 
@@ -71,6 +73,7 @@ pub struct Controller {
     tickets: u64,
     enclosures: Vec<EnclosureControl>,
     contactors: Contactors,
+    circles: Circles,
     board: Board,
     agenda: Agenda,
     refused_until: Option<Mono>,
@@ -102,6 +105,7 @@ macro_rules! context {
             site: &$self.settings.site,
             clock: &$self.clock,
             contactors: &$self.contactors,
+            circles: &mut $self.circles,
             tickets: &mut $self.tickets,
             demands: &mut $demands,
             out: $out,
@@ -121,6 +125,7 @@ impl Controller {
             tickets: 0,
             enclosures: Vec::new(),
             contactors: Contactors::new(&settings, restored, false),
+            circles: Circles::new(&settings),
             board: Board::new(None, &settings.site.name, settings.site.timezone),
             agenda: Agenda::new(settings.enclosures.len()),
             refused_until: None,
@@ -173,6 +178,12 @@ impl Controller {
     pub fn round(&self, enclosure: EnclosureIx) -> Option<RoundView> {
         let EnclosureIx(ix) = enclosure;
         Some(self.enclosures.get(ix)?.round(self.settings.enclosures.get(ix)?))
+    }
+
+    /// Why a lamp is judged as it is: the readings, the beliefs and the thresholds, a line each. None where the settings
+    /// have no such lamp.
+    pub fn why(&self, enclosure: EnclosureIx, lamp: LampIx) -> Option<Vec<String>> {
+        self.enclosures.get(enclosure.0)?.why(lamp, &self.circles.peers(enclosure, lamp))
     }
 
     /// The settings in force.
@@ -425,6 +436,7 @@ impl Controller {
         let contactors = Contactors::new(&self.settings, &[], self.link == Link::Up);
         let before = std::mem::replace(&mut self.contactors, contactors);
         self.contactors.adopt(self.now.mono, &self.settings.cut_offs, before, &was.cut_offs);
+        self.circles = Circles::new(&self.settings);
         let earlier = std::mem::take(&mut self.enclosures);
         self.enclosures = self.build_enclosures();
         let mut known: BTreeMap<_, _> =
@@ -445,7 +457,7 @@ impl Controller {
     pub fn view(&self, enclosure: EnclosureIx) -> Option<EnclosureView> {
         let settings = self.settings.enclosures.get(enclosure.0)?;
         let control = self.enclosures.get(enclosure.0)?;
-        let (mut tickets, mut demands, mut out) = (0, Vec::new(), Vec::new());
+        let (mut tickets, mut demands, mut out, mut circles) = (0, Vec::new(), Vec::new(), Circles::default());
         let ctx = Context {
             now: self.now.mono,
             wall: self.clock.wall(self.now.mono),
@@ -455,6 +467,7 @@ impl Controller {
             site: &self.settings.site,
             clock: &self.clock,
             contactors: &self.contactors,
+            circles: &mut circles,
             tickets: &mut tickets,
             demands: &mut demands,
             out: &mut out,

@@ -2,16 +2,16 @@
 
 use chrono::{DateTime, TimeDelta, Utc};
 
-use crate::science::thermal::{Motion, Node, Ramp};
+use crate::science::thermal::{COURSE, Course, Motion, Node, Ramp};
 use crate::settings::{CutOffIx, Enclosure, EnclosureIx, LampIx, Measures, ProbeIx};
 use crate::units::{Celsius, Level, Watts};
 
 use super::condition::{EnclosureCondition, LampCondition, ProbeCondition};
 use super::fault::Switch;
 use super::gauge::{Gauge, Seat};
-use super::lamp::LampPlant;
+use super::lamp::{LampPlant, UV_PARTS};
 use super::layout::{Alteration, layout, warm_ups};
-use super::message::{Message, Thousandths};
+use super::message::Message;
 use super::physics::{EnclosurePhysics, LampPhysics, Region};
 use super::probe::{ProbePlant, said};
 use super::random::SplitMix64;
@@ -126,7 +126,8 @@ impl EnclosurePlant {
             alteration,
             built,
         };
-        plant.keep_time();
+        plant.keep_time(Measures::Temperature);
+        plant.keep_time(Measures::Uvi);
         plant
     }
 
@@ -223,7 +224,7 @@ impl EnclosurePlant {
         let mut changed = false;
         for slot in &mut self.lamps {
             let level = if around.fed(slot.cut_off) && !self.condition.dark { slot.relay.level() } else { Level::OFF };
-            slot.lamp.supply(now, level.share());
+            changed |= slot.lamp.supply(now, level.share());
             changed |= self.motion.heat(slot.body) != slot.lamp.power();
         }
         if changed {
@@ -261,7 +262,12 @@ impl EnclosurePlant {
         for slot in &mut self.lamps {
             switched |= slot.relay.pass(now, out) | slot.lamp.pass(now);
         }
-        if switched { self.feed(now, around) } else { self.plan() }
+        if switched {
+            self.turn_off();
+            self.feed(now, around);
+        } else {
+            self.plan();
+        }
     }
 
     /// Lets happen whatever is due up to and at `to`, handing plain readings to `takes`, until something else is said
@@ -287,10 +293,15 @@ impl EnclosurePlant {
                 return to;
             } else if self.probes[probe].is_plain() {
                 let until = others.min(to).min(self.stirs - 1);
-                if let Some(refused) = self.read_on(until, probe, takes) {
-                    let (at, value) = refused;
-                    out.push(self.probes[probe].probe.said(value, || around.wall(at)));
-                    return at;
+                let mut last = now;
+                let mut takes = |now, e, p, value| {
+                    last = now;
+                    takes(now, e, p, value)
+                };
+                if self.read_on(until, probe, &mut takes) {
+                    let probe = &self.probes[probe].probe;
+                    out.push(probe.said(probe.value(), || around.wall(last)));
+                    return last;
                 }
             } else {
                 self.speak(now, probe, around, out);
@@ -318,62 +329,97 @@ impl EnclosurePlant {
         (first, whose, others)
     }
 
-    /// Reads a plain probe at each of its moments up to and at `until`, until `takes` refuses: returns that moment and
-    /// what was read.
+    /// Reads a plain probe at each of its moments up to and at `until`, until `takes` refuses; whether it did.
     fn read_on(
         &mut self,
         until: u64,
         probe: usize,
         takes: &mut impl FnMut(u64, EnclosureIx, ProbeIx, f64) -> bool,
-    ) -> Option<(u64, f64)> {
+    ) -> bool {
         let (e, p) = self.probes[probe].probe.ix();
-        loop {
-            let now = self.probes[probe].probe.next();
-            if now > until {
-                return None;
+        let mut takes = |now: u64, value: f64| takes(now, e, p, value);
+        while self.probes[probe].probe.next() <= until {
+            let Gauge { probe: plant, track, .. } = &mut self.probes[probe];
+            if plant.read_on(track, until, &mut takes) {
+                return true;
             }
-            let sensed = self.sense(now, probe);
-            let plant = &mut self.probes[probe].probe;
-            let value = plant.read_plainly(sensed);
-            plant.beat();
-            if !takes(now, e, p, Thousandths::read(value)) {
-                return Some((now, value));
+            let now = plant.next();
+            if now <= until {
+                let sensed = self.sense_anew(now, probe);
+                let plant = &mut self.probes[probe].probe;
+                let number = plant.read_plainly(sensed);
+                plant.beat();
+                if !takes(now, number) {
+                    return true;
+                }
             }
         }
+        false
     }
 
     /// What probe number `probe`, which is well seated, senses at `now`, kept unit.
-    #[inline]
     fn sense(&mut self, now: u64, probe: usize) -> f64 {
-        let gauge = &mut self.probes[probe];
-        let (beat, length) = (gauge.probe.drawn().beat(), gauge.probe.step());
-        match gauge.track.follow(now, beat, length) {
-            Some(sensed) => sensed,
-            None => self.sense_anew(now, probe),
-        }
+        let Gauge { probe: plant, track, .. } = &mut self.probes[probe];
+        plant.sense(now, track).unwrap_or_else(|| self.sense_anew(now, probe))
     }
 
     /// The same where it was not being followed; from now on it is, where that can be.
     fn sense_anew(&mut self, now: u64, probe: usize) -> f64 {
         let gauge = &self.probes[probe];
-        let course = match gauge.measures {
-            Measures::Temperature => self.motion.course(self.places[gauge.physics.place as usize], &self.ramp()),
-            _ => None,
-        };
-        match course {
-            Some(course) => {
-                let decays = self.motion.decays(now - self.moved);
-                self.probes[probe].track.enter(now, self.moved, &course, &decays)
+        // A track is left at the end of every piece of the room, so no beat that is followed is longer than that.
+        let (from, course, decays) = match gauge.measures {
+            Measures::Temperature => {
+                let course = self.motion.course(self.places[gauge.physics.place as usize], &self.ramp());
+                (self.moved, course, self.motion.decays(now - self.moved))
             }
-            None => self.truth(now, probe).unwrap_or_default(),
-        }
+            Measures::Uvi => (now, self.uv_course(now, gauge), [1.0; COURSE]),
+            Measures::Power => {
+                let line = self.truth(now, probe).unwrap_or_default();
+                (now, Some(Course { line, ..Course::default() }), [1.0; COURSE])
+            }
+            Measures::Illuminance | Measures::Humidity => (now, None, [1.0; COURSE]),
+        };
+        let Some(course) = course else { return self.truth(now, probe).unwrap_or_default() };
+        self.probes[probe].track.enter(now, from, &course, &decays)
     }
 
-    /// Tells the probes what their beats leave of what they sense.
-    fn keep_time(&mut self) {
-        for gauge in self.probes.iter_mut().filter(|gauge| gauge.measures == Measures::Temperature) {
-            let beats = *gauge.probe.beats();
-            gauge.track.keep_time(|beat| self.motion.decays(beats[beat]));
+    /// How the UVI at a well-seated probe runs from `now` on; none where there are too many lamps.
+    fn uv_course(&self, now: u64, gauge: &Gauge) -> Option<Course> {
+        let mut course = Course::default();
+        let share = gauge.physics.exposure * self.clean(now);
+        for (l, slot) in self.lamps.iter().filter(|slot| slot.lamp.emits_uv()).enumerate() {
+            let own = course.parts.get_mut(UV_PARTS * l..UV_PARTS * (l + 1))?;
+            let distance = Metres(gauge.physics.distance.0 + slot.lamp.further());
+            let gain = share * slot.uv.map_or(0.0, |source| source.at(distance).0);
+            own.copy_from_slice(&slot.lamp.uv_parts(now).map(|part| gain * part));
+        }
+        Some(course)
+    }
+
+    /// What is left after `millis` of each part of the UVI while nothing happens.
+    fn uv_decays(&self, millis: u64) -> [f64; COURSE] {
+        let mut decays = [0.0; COURSE];
+        let clean = libm::exp(self.condition.dirt.within(millis));
+        let lamps = self.lamps.iter().filter(|slot| slot.lamp.emits_uv());
+        for (own, slot) in decays.chunks_exact_mut(UV_PARTS).zip(lamps) {
+            own.copy_from_slice(&slot.lamp.uv_decays(millis).map(|decay| clean * decay));
+        }
+        decays
+    }
+
+    /// Tells the probes of this kind what their beats leave of what they sense.
+    fn keep_time(&mut self, measures: Measures) {
+        for probe in 0..self.probes.len() {
+            if self.probes[probe].measures != measures {
+                continue;
+            }
+            let beats = *self.probes[probe].probe.beats();
+            let decays = beats.map(|beat| match measures {
+                Measures::Temperature => self.motion.decays(beat),
+                Measures::Uvi => self.uv_decays(beat),
+                _ => [0.0; COURSE],
+            });
+            self.probes[probe].track.keep_time(decays);
         }
     }
 
@@ -418,6 +464,10 @@ impl EnclosurePlant {
             self.probes.iter_mut().for_each(|gauge| gauge.probe.set_dark(condition.dark));
         }
         self.alter();
+        if before.dirt.within(1) != condition.dirt.within(1) {
+            self.keep_time(Measures::Uvi);
+        }
+        self.turn_off();
         self.feed(now, around);
         if before.dark && !condition.dark { (0..self.lamps.len()).collect() } else { Vec::new() }
     }
@@ -426,10 +476,24 @@ impl EnclosurePlant {
     pub fn suffer_lamp(&mut self, now: u64, lamp: usize, condition: LampCondition, around: &Surroundings) {
         self.move_to(now, around);
         if let Some(slot) = self.lamps.get_mut(lamp) {
+            let ages = slot.lamp.ages();
             slot.lamp.suffer(now, condition);
+            if slot.lamp.ages() != ages {
+                self.keep_time(Measures::Uvi);
+            }
         }
         self.alter();
+        self.turn_off();
         self.feed(now, around);
+    }
+
+    /// A new lamp is in the place of a lamp from `now` on, with this multiple of the UV its kind should have.
+    pub fn change_lamp(&mut self, now: u64, lamp: usize, strength: f64, around: &Surroundings) {
+        if let Some(slot) = self.lamps.get_mut(lamp) {
+            slot.lamp.change(now, strength);
+            self.turn_off();
+            self.feed(now, around);
+        }
     }
 
     /// The condition of a probe is this from `now` on.
@@ -448,7 +512,7 @@ impl EnclosurePlant {
             if let Some(motion) = self.motion.within(&layout.network) {
                 self.motion = motion;
             }
-            self.keep_time();
+            self.keep_time(Measures::Temperature);
             self.alteration = alteration;
         }
     }

@@ -4,16 +4,18 @@ use std::time::Duration;
 
 use super::Scene;
 use super::{LampAt, Since, heat, lamp_name, ms, probe, probe_name};
-use crate::control::{AlarmKind, Reason};
+use crate::control::{AlarmKind, Footing, Reason};
 use crate::rehearsal::sight::LampSeen;
-use crate::settings::{Enclosure, EnclosureIx, Lamp, LampIx, Measures, ProbeIx};
+use crate::settings::{Enclosure, EnclosureIx, Lamp, LampIx, Measures, ProbeIx, UvBand};
 
 /// An output is deaf after 30 s (guard law 6), ms.
 const DEAF_WITHIN: u64 = 30_000;
 /// A lamp without any sign is dark once that has lasted this long, ms (the alarm's own on-delay), and a little.
 const DARK_WITHIN: u64 = 6 * 60_000;
-/// UV that has left its band for good is told within this, ms: smoothing and on-delay, and as much again.
-const BAND_WITHIN: u64 = 75 * 60_000;
+/// Too little UV is told within this, ms: six hours of warm light, the on-delay, and an hour; too much, which nothing that
+/// lies on a probe can make, within an hour of light, the on-delay, and half an hour.
+const BELOW_WITHIN: u64 = (7 * 60 + 30) * 60_000;
+const ABOVE_WITHIN: u64 = 2 * 3_600_000;
 /// UV over the ceiling is told within this, ms: the on-delay, and a little.
 const CEILING_WITHIN: u64 = 2 * 60_000;
 /// Readings count as outside only by this share: what lies closer may be judged either way.
@@ -111,8 +113,11 @@ pub(super) fn reading(
     let warm = warm && below > 0 && !gap;
     track.over.set(now, !gap && value > band.ceiling.0 * (1.0 + CLEARLY));
     track.above.set(now, warm && value > band.high.0 * (1.0 + CLEARLY));
-    track.below.set(now, warm && value < band.low.0 * (1.0 - CLEARLY));
-    track.dark.set(now, warm && value < DARK_UVI.min(band.low.0 / 3.0) * (1.0 - CLEARLY));
+    // No UV at all is another alarm, and while that stands it is not called too little.
+    let dark = darkness(band);
+    let too_little = dark * (1.0 + CLEARLY)..band.low.0 * (1.0 - CLEARLY);
+    track.below.set(now, warm && too_little.contains(&value));
+    track.dark.set(now, warm && value < dark * (1.0 - CLEARLY));
 }
 
 /// An output that reports otherwise for 30 s is an alarm, however late or lossy the messages: what the program sees
@@ -135,7 +140,7 @@ pub(super) fn deaf(scene: &Scene<'_>, at: LampAt, track: &Track) -> Option<Strin
 /// A lamp that is fully on and draws nothing by its own meter, or that no UV comes from.
 pub(super) fn dark(scene: &Scene<'_>, at: LampAt, track: &Track) -> Option<String> {
     let enclosure = &scene.settings.enclosures[at.0];
-    let probe = enclosure.lamps[at.1].power_probe?;
+    let probe = enclosure.lamps[at.1].power_probe.filter(|probe| scene.is_fresh(at.0, *probe))?;
     let every = ms(enclosure.probes[probe.0].every);
     let told = scene.is_told(at.0, &[AlarmKind::LampDark, AlarmKind::ProbeSilent, AlarmKind::ProbeDoubtful]);
     (track.idle.lasted(scene.now) > DARK_WITHIN + 2 * every && !told).then(|| {
@@ -144,34 +149,56 @@ pub(super) fn dark(scene: &Scene<'_>, at: LampAt, track: &Track) -> Option<Strin
     })
 }
 
-/// What a UV probe sees while all its lamps are warm, and nobody is told.
+/// What a UV probe sees while all its lamps are warm, and nobody is told. How long it has seen that is reckoned by what it
+/// says itself; that it is so by its background and gain too, the program is asked.
 pub(super) fn uv(scene: &Scene<'_>, at: (usize, usize), track: &probe::Track) -> Option<String> {
+    if !scene.is_fresh(at.0, ProbeIx(at.1)) {
+        return None;
+    }
     let every = ms(scene.settings.enclosures[at.0].probes[at.1].every);
-    let lasted = |since: Since| since.lasted(scene.now);
+    let band = scene.settings.enclosures[at.0].care.uv?;
     let told = |kinds: &[AlarmKind]| {
         scene.is_told(at.0, kinds) || scene.is_told(at.0, &[AlarmKind::ProbeSilent, AlarmKind::ProbeDoubtful])
     };
+    use AlarmKind::{LampDark, UvAboveBand, UvBelowBand, UvOverCeiling};
+    let (low, high) = (band.low.0 * (1.0 - CLEARLY), band.high.0 * (1.0 + CLEARLY));
+    let (dark, over) = (darkness(band) * (1.0 - CLEARLY), band.ceiling.0 * (1.0 + CLEARLY));
     let found = [
-        (track.dark, DARK_WITHIN, "no UV", [AlarmKind::LampDark; 2]),
-        (track.below, BAND_WITHIN, "too little UV", [AlarmKind::UvBelowBand, AlarmKind::LampDark]),
-        (track.above, BAND_WITHIN, "too much UV", [AlarmKind::UvAboveBand, AlarmKind::UvOverCeiling]),
-        (track.over, CEILING_WITHIN, "UV over the ceiling", [AlarmKind::UvOverCeiling; 2]),
+        (track.dark, DARK_WITHIN, "no UV", [LampDark, LampDark], f64::MIN..dark),
+        (track.below, BELOW_WITHIN, "too little UV", [UvBelowBand, LampDark], f64::MIN..low),
+        (track.above, ABOVE_WITHIN, "too much UV", [UvAboveBand, UvOverCeiling], high..f64::MAX),
+        (track.over, CEILING_WITHIN, "UV over the ceiling", [UvOverCeiling, UvOverCeiling], over..f64::MAX),
     ];
-    let (since, _, what, _) =
-        found.into_iter().find(|(since, within, _, kinds)| lasted(*since) > within + 2 * every && !told(kinds))?;
+    let lasted = |since: Since| since.lasted(scene.now).min(scene.now.saturating_sub(track.judged_from));
+    let owed =
+        found.into_iter().find(|(since, within, _, kinds, _)| lasted(*since) > within + 2 * every && !told(kinds));
+    let (since, _, what, [kind, _], range) = owed?;
+    let view = scene.core.view(EnclosureIx(at.0))?.probes.get(at.1)?.uv?;
+    let level_counts = view.footing != Footing::RelativeOnly || !matches!(kind, UvBelowBand | UvAboveBand);
     let lasted = lasted(since) / 60_000;
-    Some(format!("{} reads {what} for {lasted} min, and nobody is told", probe_name(scene, at)))
+    (level_counts && range.contains(&view.uvi?.0))
+        .then(|| format!("{} reads {what} for {lasted} min, and nobody is told", probe_name(scene, at)))
+}
+
+/// Below this UVI there is no UV at all.
+fn darkness(band: UvBand) -> f64 {
+    DARK_UVI.min(band.low.0 / 3.0)
 }
 
 /// Guard law 8: a lamp over its ceiling for longer than its patience is off.
 pub(super) fn over_ceiling(scene: &Scene<'_>, at: LampAt, probes: &[probe::Track]) -> Option<String> {
-    let ceiling = scene.settings.enclosures[at.0].lamps[at.1].uv_ceiling?;
+    let ceiling = scene.settings.enclosures[at.0].lamps[at.1].uv_ceiling;
+    let ceiling = ceiling.filter(|ceiling| scene.is_fresh(at.0, ceiling.probe))?;
     let probe = &scene.settings.enclosures[at.0].probes[ceiling.probe.0];
-    let seen = &scene.sight.enclosures[at.0].lamps[at.1];
-    let over = probes[ceiling.probe.0].over.lasted(scene.now);
+    let track = &probes[ceiling.probe.0];
+    let over = track.over.lasted(scene.now).min(scene.now.saturating_sub(track.judged_from));
     let kinds = [AlarmKind::ProbeSilent, AlarmKind::ProbeDoubtful];
-    let counts = !scene.is_told(at.0, &kinds) && !seen.level.is_off();
-    (counts && over > ms(ceiling.patience) + 2 * ms(probe.every)).then(|| {
+    let on = !scene.sight.enclosures[at.0].lamps[at.1].level.is_off();
+    if !on || over <= ms(ceiling.patience) + 2 * ms(probe.every) || scene.is_told(at.0, &kinds) {
+        return None;
+    }
+    let uvi = scene.core.view(EnclosureIx(at.0))?.probes.get(ceiling.probe.0)?.uv?.uvi?;
+    (uvi.0 > ceiling.ceiling.0 * (1.0 + CLEARLY)).then(|| {
         let over = over / 60_000;
         format!("{} is on, and its probe has read over the ceiling for {over} min", lamp_name(scene, at))
     })

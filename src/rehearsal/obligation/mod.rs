@@ -67,6 +67,12 @@ pub(super) struct Scene<'a> {
 }
 
 impl Scene<'_> {
+    /// Whether a probe has been heard lately enough that what it said still counts.
+    fn is_fresh(&self, e: usize, ProbeIx(p): ProbeIx) -> bool {
+        let stale = ms(self.settings.enclosures[e].probes[p].stale);
+        self.sight.enclosures[e].probes[p].last().is_some_and(|(at, _)| self.now - at <= stale)
+    }
+
     /// Whether an enclosure has an alarm of one of these kinds.
     fn is_told(&self, e: usize, kinds: &[AlarmKind]) -> bool {
         kinds.iter().any(|kind| self.sight.has_alarm(Some(EnclosureIx(e)), *kind))
@@ -128,6 +134,9 @@ impl Obligations {
             Act::Reset { enclosure, .. } => {
                 self.lamps[enclosure.0].iter_mut().for_each(lamp::Track::reset);
                 self.probes[enclosure.0].iter_mut().for_each(probe::Track::reset);
+            }
+            Act::MeterReading { enclosure, .. } | Act::LampChange { enclosure, .. } => {
+                self.probes[enclosure.0].iter_mut().for_each(|probe| probe.gain_changes(now));
             }
             Act::Override { enclosure, lamp, level, span } => {
                 self.lamps[enclosure.0][lamp.0].set_by_hand(now, level.map(|_| *span));

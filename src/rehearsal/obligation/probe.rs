@@ -17,9 +17,11 @@ const FROZEN_GRACE: u64 = 60_000;
 /// So many readings after the switch must say the same; one more than the guard asks for.
 const FROZEN_READINGS: u64 = 6;
 /// A probe that says exactly the same for so long, ms (the program's two hours, and a little), while its lamp does one
-/// thing, and that is as warm as by day within so many K, or under a lamp fully on, is told.
+/// thing, and that is as warm as by day within so many K, is told.
 const STILL: u64 = 2 * 3_600_000 + 5 * 60_000;
 const STILL_WARM: f64 = 1.0;
+/// A meter reading is set against what the probe says within this, ms (the program's five minutes), and a little.
+const GAIN_SETTLES: u64 = 6 * 60_000;
 /// Twins are apart for certain by this much more than the limit, K.
 const CLEARLY_APART: f64 = 0.5;
 
@@ -31,6 +33,8 @@ pub(super) struct Track {
     /// Good readings so far.
     pub said: u64,
     doubted: Option<u64>,
+    /// UV is judged from then on: before, its gain was another, ms.
+    pub judged_from: u64,
     /// The UVI is over the ceiling.
     pub over: Since,
     /// All its lamps are warm, and the UVI is above the band, below it, or next to nothing.
@@ -54,6 +58,11 @@ impl Track {
     /// A person has reset the guards: a UV lamp over its ceiling is given its patience again.
     pub(super) fn reset(&mut self) {
         self.over = Since::default();
+    }
+
+    /// A meter was read, or a lamp was changed: the gain is another once that is settled.
+    pub(super) fn gain_changes(&mut self, now: u64) {
+        self.judged_from = now + GAIN_SETTLES;
     }
 
     pub(super) fn nonsense(&mut self, now: u64) {
@@ -81,17 +90,23 @@ pub(super) fn doubtful(scene: &Scene<'_>, at: (usize, usize), track: &Track) -> 
     (due && !told).then(|| format!("{} talks nonsense, and nobody is told", probe_name(scene, at)))
 }
 
-/// A guard's probe that says the same as before its lamp switched is frozen: there is no heat, and somebody is told.
+/// A guard's probe that says the same as before its lamp switched, or the same for long under a lamp fully on, is frozen:
+/// there is no heat, and somebody is told.
 pub(super) fn frozen(scene: &Scene<'_>, at: LampAt, track: &lamp::Track, probes: &[Track]) -> Option<String> {
     let guard = scene.settings.enclosures[at.0].lamps[at.1].guard.as_ref()?;
-    let (switched, said) = track.tested.as_ref()?;
-    if scene.now < switched + ms(guard.frozen_after) + FROZEN_GRACE {
-        return None;
-    }
-    let stands = |ProbeIx(p): &&ProbeIx| {
-        let probe = &probes[*p];
-        probe.last.is_some() && probe.same_since < *switched && probe.said >= said[*p] + FROZEN_READINGS
+    let after = ms(guard.frozen_after);
+    let since_switch = |ProbeIx(p): ProbeIx| {
+        let (switched, said) = track.tested.as_ref()?;
+        let due = scene.now >= switched + after + FROZEN_GRACE;
+        let stands = probes[p].same_since < *switched && probes[p].said >= said[p] + FROZEN_READINGS;
+        Some(due && stands)
     };
+    let under_full = |ProbeIx(p): ProbeIx| {
+        let stood = scene.now.saturating_sub(probes[p].same_since).min(track.full.lasted(scene.now));
+        stood >= 2 * after + FROZEN_GRACE
+    };
+    let heard = |p: ProbeIx| probes[p.0].last.is_some_and(|(at, _)| scene.now - at <= FROZEN_GRACE);
+    let stands = |p: &&ProbeIx| heard(**p) && (since_switch(**p) == Some(true) || under_full(**p));
     let ProbeIx(p) = guard.probes.iter().find(stands)?;
     let name = probe_name(scene, (at.0, *p));
     let for_long = (scene.now - probes[*p].same_since) / 60_000;
@@ -104,17 +119,15 @@ pub(super) fn frozen(scene: &Scene<'_>, at: LampAt, track: &lamp::Track, probes:
     }
 }
 
-/// A probe that says exactly the same for long under a lamp fully on, or as warm as by day beside a lamp that is off, is
-/// told.
+/// A probe that says exactly the same for long, as warm as by day beside a lamp that is off, is told.
 pub(super) fn still(scene: &Scene<'_>, at: LampAt, track: &lamp::Track, probes: &[Track]) -> Option<String> {
     let heat = scene.settings.enclosures[at.0].lamps[at.1].heat?;
     let (probe, settings) = (&probes[heat.probe.0], &scene.settings.enclosures[at.0].probes[heat.probe.0]);
     let (read, value) = probe.last.filter(|(read, _)| scene.now - read <= ms(settings.stale))?;
     let warm = value >= heat.target.day.0 - STILL_WARM;
-    let steady = track.full.lasted(scene.now).max(if warm { track.off.lasted(scene.now) } else { 0 });
-    let lasted = steady.min(read.saturating_sub(probe.same_since));
+    let lasted = track.off.lasted(scene.now).min(read.saturating_sub(probe.same_since));
     let told = scene.is_told(at.0, &[AlarmKind::ProbeDoubtful, AlarmKind::ProbeSilent]);
-    (lasted > STILL && !told).then(|| {
+    (warm && lasted > STILL && !told).then(|| {
         let name = probe_name(scene, (at.0, heat.probe.0));
         format!("{name} says exactly {value} for {} min, and nobody is told", lasted / 60_000)
     })
@@ -143,6 +156,9 @@ pub(super) fn twins(now: u64, enclosure: &Enclosure, seen: &Seen, lamps: &mut [l
 /// Guard probes that disagree for long are an alarm.
 pub(super) fn apart(scene: &Scene<'_>, at: LampAt, track: &lamp::Track) -> Option<String> {
     let guard = scene.settings.enclosures[at.0].lamps[at.1].guard.as_ref()?;
+    if !guard.probes.iter().all(|p| scene.is_fresh(at.0, *p)) {
+        return None;
+    }
     let lasted = track.apart.lasted(scene.now);
     let told = scene.is_told(at.0, &[AlarmKind::ProbeDoubtful, AlarmKind::ProbeSilent]);
     (lasted > ms(guard.twins_for) + 2 * 60_000 && !told).then(|| {

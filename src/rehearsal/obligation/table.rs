@@ -44,7 +44,7 @@ pub const OWED: &[Owed] = &[
     ),
     owed("draught", &["weakness-untold", "too-hot"], "a lamp too weak for it, after twice its patience"),
     owed("brown-out", &["silence-untold", "deafness-untold"], "silence 2 s after the stale time, deafness in 30 s"),
-    owed("dirt-gathers", UV, "UV out of its band within 75 min of readings that say so"),
+    owed("dirt-gathers", UV, "UV above its band in 2 h, below it in 7 h 30 min of readings that say so"),
     owed("uv-dies", UV, "no UV within 6 min of readings that say so, with every lamp there warm"),
     owed(
         "lamp-breaks",
@@ -52,7 +52,7 @@ pub const OWED: &[Owed] = &[
         "by its meter or UV in 6 min, else by the missing heat",
     ),
     owed("lamp-flickers", &["chatter"], "a spell of 6 min as lamp-breaks; shorter ones come and go"),
-    owed("lamp-ages-fast", UV, "UV out of its band within 75 min of readings that say so"),
+    owed("lamp-ages-fast", UV, "UV above its band in 2 h, below it in 7 h 30 min of readings that say so"),
     hot(
         "wrong-lamp",
         &["uv-untold", "over-ceiling", "weakness-untold"],
@@ -111,7 +111,7 @@ pub const OWED: &[Owed] = &[
     hot(
         "probe-freezes",
         &["frozen-untold", "stillness-untold", "weakness-untold"],
-        "`frozen_after` and 1 min after its lamp's next switch, and no heat; in 2 h where the lamp is not switched any more; until then its twin, where it has one",
+        "`frozen_after` and 1 min after its lamp's next switch, twice that under a lamp fully on, and no heat; in 2 h under a lamp that stays off; until then its twin, where it has one",
     ),
     hot("probe-unplugged", &["doubt-untold", "silence-untold"], "at once; no heat after the stale time"),
     hot(

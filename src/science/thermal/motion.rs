@@ -84,11 +84,13 @@ pub struct Course {
 }
 
 impl Course {
-    /// The temperature (°C) where the line stands at `line` and the modes at `parts`.
+    /// The temperature (°C) where the line stands at `line` and the modes at `parts`: two lanes side by side, always in
+    /// the same order.
     #[inline]
     pub fn sum(line: f64, parts: &[f64; COURSE]) -> f64 {
-        let [a, b, c, d, e, f, g, h] = parts;
-        line + (((a + c) + (e + g)) + ((b + d) + (f + h)))
+        let [a, b, c, d, e, f, g, h] = *parts;
+        let lanes = [(a + c) + (e + g), (b + d) + (f + h)];
+        line + (lanes[0] + lanes[1])
     }
 }
 
