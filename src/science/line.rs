@@ -230,6 +230,8 @@ const HUBER: f64 = 1.345;
 pub(super) const NORMAL_PER_MAD: f64 = 1.482_602_218_505_602;
 /// Most rounds of reweighting; a handful settles readings with a few bad ones.
 const ROUNDS_MAX: u32 = 50;
+/// A line that a round moves by less than this share of the scatter has settled.
+const SETTLED: f64 = 1e-6;
 
 /// The line through `points` after Huber: readings off the line by more than 1.345 standard deviations count in
 /// proportion less, by reweighted least squares with the scale of the median absolute residual. Errors as Huber 1981,
@@ -239,6 +241,13 @@ const ROUNDS_MAX: u32 = 50;
 /// beyond its share; it takes weights and gives errors, which the median of slopes (Theil–Sen) does not; and it costs
 /// a pass per round, not one per pair. A fifth of bad readings moves it little; where half are bad nothing helps.
 pub fn huber(points: &[Point]) -> Option<Line> {
+    huber_knowing(points, 0.0)
+}
+
+/// The same where a reading of weight 1 is known to scatter by `least` at least: few readings that chance laid on one
+/// line do not make it certain.
+pub fn huber_knowing(points: &[Point], least: f64) -> Option<Line> {
+    let least = least.max(0.0);
     let points: Vec<Point> = points.iter().copied().filter(Point::is_sound).collect();
     let plain = LineSums::of(&points);
     let mut line = plain.line()?;
@@ -246,7 +255,7 @@ pub fn huber(points: &[Point]) -> Option<Line> {
     for _ in 0..ROUNDS_MAX {
         let residual = |point: &Point| (point.y - line.at(point.x)) * point.weight.sqrt();
         let mut sizes: Vec<f64> = points.iter().map(|point| residual(point).abs()).collect();
-        scale = NORMAL_PER_MAD * median(&mut sizes)?;
+        scale = (NORMAL_PER_MAD * median(&mut sizes)?).max(least);
         if !(scale > 0.0) {
             break;
         }
@@ -259,11 +268,11 @@ pub fn huber(points: &[Point]) -> Option<Line> {
         let moved = (next.at(plain.mean_x) - line.at(plain.mean_x)).abs()
             + (next.slope - line.slope).abs() * (plain.xx / plain.weight).sqrt();
         line = next;
-        if moved < 1e-6 * scale {
+        if moved < SETTLED * scale {
             break;
         }
     }
-    let of_fit = huber_error(&points, &line, scale);
+    let (scale, of_fit) = (scale.max(least), huber_error(&points, &line, scale).max(least));
     // The errors are independent about the centre of the readings as they came, not as they were trusted.
     let centred = plain.with_scatter(scale, of_fit, f64::from(plain.count - 2))?;
     Some(Line { centre: (plain.mean_x, line.at(plain.mean_x)), slope: line.slope, ..centred })
