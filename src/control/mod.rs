@@ -16,6 +16,7 @@ mod drive;
 mod effect;
 mod enclosure;
 mod event;
+pub mod health;
 mod heat;
 mod intake;
 mod lamp;

@@ -45,7 +45,7 @@ pub struct Reading {
 
 impl Reading {
     /// In logarithms, where decay is a line. What is not above zero has no finite one, and the line leaves it out.
-    fn point(self) -> Point {
+    pub(crate) fn point(self) -> Point {
         Point { x: self.at.0, y: libm::log(self.value), weight: self.weight }
     }
 }
@@ -91,64 +91,6 @@ impl Decay {
     pub fn robust(readings: &[Reading]) -> Option<Decay> {
         let points: Vec<Point> = readings.iter().map(|reading| reading.point()).collect();
         line::huber(&points).map(Decay)
-    }
-
-    /// The same where a reading of weight 1 is known to scatter by `least` at least, as a share of itself.
-    pub fn robust_knowing(readings: &[Reading], least: f64) -> Option<Decay> {
-        let points: Vec<Point> = readings.iter().map(|reading| reading.point()).collect();
-        line::huber_knowing(&points, least).map(Decay)
-    }
-
-    /// What a lamp is taken for that gave `reading`, give or take a share `scatter` of it, and whose rate is only known
-    /// as `rate` with standard error `error`. None for a reading that is not above zero.
-    pub fn supposed(reading: Reading, scatter: f64, rate: PerHour, error: PerHour) -> Option<Decay> {
-        let Point { x, y, weight } = reading.point();
-        let line = Line {
-            centre: (x, y),
-            slope: -rate.0,
-            centre_error: scatter / weight.sqrt(),
-            slope_error: error.0,
-            scatter,
-            freedom: f64::INFINITY,
-        };
-        let numbers = [x, y, line.centre_error, line.slope, line.slope_error];
-        numbers.into_iter().all(f64::is_finite).then_some(Decay(line))
-    }
-
-    /// The same with errors `times` as large, and the rate uncertain by `of_rate` on top.
-    #[must_use]
-    pub fn widened(self, times: f64, of_rate: PerHour) -> Decay {
-        let own = self.0.slope_error * times;
-        let slope_error = (own * own + of_rate.0 * of_rate.0).sqrt();
-        Decay(Line { centre_error: self.0.centre_error * times, slope_error, ..self.0 })
-    }
-
-    /// How much longer errors last than a reading, as the factor by which they widen the errors of the fit to
-    /// `readings`, which stand evenly in time: √((1 + r)/(1 − r)) with the correlation r of each residual with the next
-    /// (G. V. Bayley & J. M. Hammersley, Suppl. J. R. Stat. Soc. 8, 1946). Residuals beyond 2.5 standard deviations count
-    /// as that; r is held to 0..0.8 (a guess: beyond that a window knows too little of it). 1 for fewer than ten readings.
-    pub fn persistence(&self, readings: &[Reading]) -> f64 {
-        let residuals = readings.iter().map(|&reading| {
-            let Point { x, y, weight } = reading.point();
-            let residual = (y - self.0.at(x)) * weight.sqrt() / self.0.scatter;
-            if residual.is_finite() { residual.clamp(-2.5, 2.5) } else { 0.0 }
-        });
-        let (mut before, mut products, mut squares) = (0.0, 0.0, 0.0);
-        for residual in residuals {
-            products += before * residual;
-            squares += residual * residual;
-            before = residual;
-        }
-        if readings.len() < 10 || !(squares > 0.0) {
-            return 1.0;
-        }
-        let correlation = (products / squares).clamp(0.0, 0.8);
-        ((1.0 + correlation) / (1.0 - correlation)).sqrt()
-    }
-
-    /// Relative standard error of what the fit gives at `at`.
-    pub fn error_at(&self, at: BurnHours) -> f64 {
-        self.0.error_at(at.0)
     }
 
     /// α, positive where the lamp fades.

@@ -19,7 +19,7 @@ pub struct Point {
 
 impl Point {
     /// Whether it can be used: finite, and with a weight above zero.
-    fn is_sound(&self) -> bool {
+    pub(super) fn is_sound(&self) -> bool {
         self.x.is_finite() && self.y.is_finite() && self.weight.is_finite() && self.weight > 0.0
     }
 }
@@ -81,7 +81,7 @@ impl LineSums {
         self.with_scatter(scatter, scatter, f64::INFINITY)
     }
 
-    fn with_scatter(&self, scatter: f64, of_fit: f64, freedom: f64) -> Option<Line> {
+    pub(super) fn with_scatter(&self, scatter: f64, of_fit: f64, freedom: f64) -> Option<Line> {
         let line = Line {
             centre: (self.mean_x, self.mean_y),
             slope: self.xy / self.xx,
@@ -225,13 +225,11 @@ fn roots(a: f64, b: f64, c: f64) -> (Option<f64>, Option<f64>) {
 
 /// Where Huber's weights begin to fall, in standard deviations: 95 % efficient for normal readings (P. J. Huber,
 /// *Robust Statistics*, 1981; the number from memory).
-const HUBER: f64 = 1.345;
+pub(super) const HUBER: f64 = 1.345;
 /// Standard deviation of a normal distribution over its median absolute deviation, 1/Φ⁻¹(3/4).
 pub(super) const NORMAL_PER_MAD: f64 = 1.482_602_218_505_602;
 /// Most rounds of reweighting; a handful settles readings with a few bad ones.
 const ROUNDS_MAX: u32 = 50;
-/// A line that a round moves by less than this share of the scatter has settled.
-const SETTLED: f64 = 1e-6;
 
 /// The line through `points` after Huber: readings off the line by more than 1.345 standard deviations count in
 /// proportion less, by reweighted least squares with the scale of the median absolute residual. Errors as Huber 1981,
@@ -241,13 +239,6 @@ const SETTLED: f64 = 1e-6;
 /// beyond its share; it takes weights and gives errors, which the median of slopes (Theil–Sen) does not; and it costs
 /// a pass per round, not one per pair. A fifth of bad readings moves it little; where half are bad nothing helps.
 pub fn huber(points: &[Point]) -> Option<Line> {
-    huber_knowing(points, 0.0)
-}
-
-/// The same where a reading of weight 1 is known to scatter by `least` at least: few readings that chance laid on one
-/// line do not make it certain.
-pub fn huber_knowing(points: &[Point], least: f64) -> Option<Line> {
-    let least = least.max(0.0);
     let points: Vec<Point> = points.iter().copied().filter(Point::is_sound).collect();
     let plain = LineSums::of(&points);
     let mut line = plain.line()?;
@@ -255,7 +246,7 @@ pub fn huber_knowing(points: &[Point], least: f64) -> Option<Line> {
     for _ in 0..ROUNDS_MAX {
         let residual = |point: &Point| (point.y - line.at(point.x)) * point.weight.sqrt();
         let mut sizes: Vec<f64> = points.iter().map(|point| residual(point).abs()).collect();
-        scale = (NORMAL_PER_MAD * median(&mut sizes)?).max(least);
+        scale = NORMAL_PER_MAD * median(&mut sizes)?;
         if !(scale > 0.0) {
             break;
         }
@@ -268,11 +259,11 @@ pub fn huber_knowing(points: &[Point], least: f64) -> Option<Line> {
         let moved = (next.at(plain.mean_x) - line.at(plain.mean_x)).abs()
             + (next.slope - line.slope).abs() * (plain.xx / plain.weight).sqrt();
         line = next;
-        if moved < SETTLED * scale {
+        if moved < 1e-6 * scale {
             break;
         }
     }
-    let (scale, of_fit) = (scale.max(least), huber_error(&points, &line, scale).max(least));
+    let of_fit = huber_error(points.iter().map(|point| (point.y - line.at(point.x)) * point.weight.sqrt()), scale);
     // The errors are independent about the centre of the readings as they came, not as they were trusted.
     let centred = plain.with_scatter(scale, of_fit, f64::from(plain.count - 2))?;
     Some(Line { centre: (plain.mean_x, line.at(plain.mean_x)), slope: line.slope, ..centred })
@@ -280,11 +271,10 @@ pub fn huber_knowing(points: &[Point], least: f64) -> Option<Line> {
 
 /// What takes the place of the scatter in the errors of a Huber fit: `κ·√(Σψ²/(n−2))/mean(ψ′)` with
 /// `κ = 1 + 2/n·var(ψ′)/mean(ψ′)²` (Huber 1981, equations 7.6.5 and 7.6.8).
-fn huber_error(points: &[Point], line: &Line, scale: f64) -> f64 {
-    let n = points.len() as f64;
+pub(super) fn huber_error(residuals: impl ExactSizeIterator<Item = f64>, scale: f64) -> f64 {
+    let n = residuals.len() as f64;
     let (mut squares, mut inside) = (0.0, 0.0);
-    for point in points {
-        let residual = (point.y - line.at(point.x)) * point.weight.sqrt();
+    for residual in residuals {
         let held = residual.abs().min(HUBER * scale);
         squares += held * held;
         inside += f64::from(u8::from(residual.abs() <= HUBER * scale));

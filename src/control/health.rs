@@ -1,0 +1,6 @@
+//! The health of lamps: hours, ageing, forecasts, shares, acceptance, spares.
+
+pub mod ahead;
+pub mod decline;
+pub mod forecast;
+pub mod life;
