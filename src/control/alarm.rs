@@ -56,6 +56,10 @@ pub enum AlarmKind {
     UvAboveBand,
     /// The basking UVI is below its band.
     UvBelowBand,
+    /// A meter reading is wanted beside a UV probe.
+    CalibrationDue,
+    /// The keeper's round with the meter is due.
+    WalkDue,
     /// A retained message was found on a relay's command topic.
     RetainedCommand,
     /// The wall clock is unset, jumped or ran backwards.
@@ -70,7 +74,7 @@ pub enum AlarmKind {
 
 impl AlarmKind {
     /// Every kind.
-    pub const ALL: [AlarmKind; 15] = [
+    pub const ALL: [AlarmKind; 17] = [
         AlarmKind::OverTemperature,
         AlarmKind::HeatUnstoppable,
         AlarmKind::RelayDeaf,
@@ -81,6 +85,8 @@ impl AlarmKind {
         AlarmKind::UvOverCeiling,
         AlarmKind::UvAboveBand,
         AlarmKind::UvBelowBand,
+        AlarmKind::CalibrationDue,
+        AlarmKind::WalkDue,
         AlarmKind::RetainedCommand,
         AlarmKind::ClockDoubtful,
         AlarmKind::BrokerLost,
@@ -115,6 +121,8 @@ impl AlarmKind {
             AlarmKind::UvOverCeiling => "uv-over-ceiling",
             AlarmKind::UvAboveBand => "uv-above-band",
             AlarmKind::UvBelowBand => "uv-below-band",
+            AlarmKind::CalibrationDue => "calibration-due",
+            AlarmKind::WalkDue => "walk-due",
             AlarmKind::RetainedCommand => "retained-command",
             AlarmKind::ClockDoubtful => "clock-doubtful",
             AlarmKind::BrokerLost => "broker-lost",

@@ -8,21 +8,25 @@ use std::time::Duration;
 use crate::guard::SafetyRecord;
 use crate::settings::{CutOff, Enclosure, EnclosureIx, Lamp, LampIx, Measures, Probe, ProbeIx};
 use crate::time::Mono;
-use crate::units::{Celsius, Level, Uvi, Watts};
+use crate::units::{Celsius, Level, Watts};
 
 use super::alarm::AlarmKind;
 use super::board::Board;
 use super::context::Context;
 use super::effect::Effect;
-use super::event::Reading;
+use super::event::{MeterReading, Reading};
 use super::intake::{Doubt, Intake, Verdict};
 use super::lamp::LampControl;
 use super::photoperiod::DayClock;
-use super::uv::UvWatch;
-use super::view::{DayView, EnclosureView, InterlockView, LampView, ProbeView};
+use super::record::Record;
+use super::uv::{Lit, UvSeries};
+use super::view::{DayView, EnclosureView, InterlockView, LampView, ProbeView, RoundView};
+use super::walk::Walk;
 
 /// A deleted retained command stays an alarm this long, so that somebody sees it; a guess.
 pub(super) const RETAINED_SHOWN: Duration = Duration::from_secs(3600);
+/// What stands before a measured spot where it is the subject of an alarm, lest it be taken for a probe.
+pub(super) const SPOT: &str = "spot ";
 /// State documents of one enclosure are at least this far apart after a switch or an alarm …
 const STATE_AFTER_CHANGE: Duration = Duration::from_secs(1);
 /// … and after mere readings.
@@ -34,7 +38,8 @@ pub(super) struct EnclosureControl {
     ix: EnclosureIx,
     probes: Vec<ProbeControl>,
     lamps: Vec<LampControl>,
-    uv: Vec<UvWatch>,
+    uv: Vec<UvSeries>,
+    walk: Walk,
     board: Board,
     day: DayClock,
     /// Markers of the guards when they were last remembered.
@@ -94,7 +99,8 @@ impl EnclosureControl {
             ix,
             lamps: lamps.collect(),
             probes: probes.collect(),
-            uv: uv_watches(enclosure),
+            uv: uv_series(enclosure),
+            walk: Walk::default(),
             board: Board::new(Some(ix), &enclosure.title, ctx.site.timezone),
             day: DayClock::new(enclosure.care.photoperiod.clone(), ctx.site.timezone, ctx.site.place),
             remembered: vec![(0, 0, false); enclosure.lamps.len()],
@@ -140,7 +146,7 @@ impl EnclosureControl {
             }
             Verdict::Good(value) => match probe.measures {
                 Measures::Temperature => self.temperature(ctx, enclosure, ix, Celsius(value)),
-                Measures::Uvi => self.uvi(ctx, enclosure, ix, Uvi(value)),
+                Measures::Uvi => self.uvi(ctx, enclosure, ix, value),
                 Measures::Power => self.power(ctx.now, enclosure, ix, Watts(value)),
                 Measures::Illuminance | Measures::Humidity => {}
             },
@@ -193,18 +199,28 @@ impl EnclosureControl {
         }
     }
 
-    fn uvi(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure, ix: ProbeIx, reading: Uvi) {
+    fn uvi(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure, ix: ProbeIx, raw: f64) {
+        let Some(at) = self.uv.iter().position(|series| series.probe == ix) else { return };
+        let reading = self.uv[at].uvi(raw);
         for (at, lamp) in enclosure.lamps.iter().enumerate() {
             if self.lamps[at].guard.uv(ctx.now, ix, reading) {
                 self.lamps[at].steer(ctx, lamp, &enclosure.probes, &mut self.day, (self.ix, LampIx(at)));
             }
         }
-        let lamps = &self.lamps;
-        for watch in self.uv.iter_mut().filter(|watch| watch.probe == ix) {
-            let warm = |&LampIx(lamp): &LampIx| lamps[lamp].is_warm(ctx.now, &enclosure.lamps[lamp]);
-            let all_warm = !watch.lamps.is_empty() && watch.lamps.iter().all(warm);
-            watch.reading(ctx.now, reading, all_warm);
+        let lit = self.lit(ctx.now, enclosure, &self.uv[at].lamps);
+        self.uv[at].reading(ctx.now, raw, lit);
+        self.uv[at].add_dose(ctx, &enclosure.probes[ix.0], raw);
+    }
+
+    /// What lamps do by every account.
+    fn lit(&self, now: Mono, enclosure: &Enclosure, lamps: &[LampIx]) -> Lit {
+        let pairs = || lamps.iter().map(|&LampIx(at)| (&enclosure.lamps[at], &self.lamps[at]));
+        if !lamps.is_empty() && pairs().all(|(lamp, control)| control.is_warm(now, lamp)) {
+            return Lit::Warm;
         }
+        let off =
+            pairs().map(|(lamp, control)| control.off_for(now, lamp)).reduce(|a, b| a.zip(b).map(|(a, b)| a.min(b)));
+        off.flatten().map_or(Lit::Between, Lit::Off)
     }
 
     fn power(&mut self, now: Mono, enclosure: &Enclosure, ix: ProbeIx, reading: Watts) {
@@ -290,6 +306,83 @@ impl EnclosureControl {
         }
     }
 
+    /// A person has read a hand-held meter at a spot.
+    pub(super) fn meter_reading(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure, reading: &MeterReading) {
+        let alone = reading.alone.and_then(|LampIx(lamp)| enclosure.lamps.get(lamp));
+        self.walk.reading(ctx.stamp, reading, alone.map(|lamp| lamp.name.as_str()));
+        // What one of several lamps gives alone is no measure of the probe that sees them all.
+        if alone.is_none() {
+            for series in &mut self.uv {
+                if enclosure.probes[series.probe.0].spot == reading.spot {
+                    series.meter(ctx.now, ctx.stamp, reading.uvi, reading.guess);
+                }
+            }
+        }
+        self.judge_spots(ctx, enclosure);
+        ctx.out.push(Effect::File(Record::Walk { enclosure: enclosure.id.clone(), spots: self.walk.record() }));
+        self.step(ctx, enclosure);
+    }
+
+    /// A person has fitted another lamp.
+    pub(super) fn lamp_change(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure, ix: LampIx) {
+        let Some(lamp) = enclosure.lamps.get(ix.0) else { return };
+        for at in 0..self.uv.len() {
+            if self.uv[at].lamps.contains(&ix) {
+                self.uv[at].lamp_changed(ctx.stamp, &lamp.name);
+                self.file_series(ctx, enclosure, at);
+            }
+        }
+        self.step(ctx, enclosure);
+    }
+
+    /// The enclosure's rounds with the meter as they stand.
+    pub(super) fn round(&self, enclosure: &Enclosure) -> RoundView {
+        let seen = |series: &UvSeries| {
+            let (today, yesterday) = series.days();
+            (series.probe, [today.cloned(), yesterday.cloned()])
+        };
+        RoundView {
+            spots: self.walk.spots(),
+            remarks: enclosure.care.uv.map_or_else(Vec::new, |band| self.walk.gradient(band, &basking(enclosure))),
+            last: self.walk.last(),
+            due: self.walk.due(),
+            days: self.uv.iter().map(seen).collect(),
+        }
+    }
+
+    fn file_series(&self, ctx: &mut Context<'_>, enclosure: &Enclosure, at: usize) {
+        let series = &self.uv[at];
+        let (enclosure_id, probe) = (enclosure.id.clone(), enclosure.probes[series.probe.0].name.clone());
+        ctx.out.push(Effect::File(Record::Series { enclosure: enclosure_id, probe, series: series.record() }));
+    }
+
+    /// Pairs meter readings whose time has come.
+    fn settle_meter_readings(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
+        for at in 0..self.uv.len() {
+            while let Some(told) = self.uv[at].settle(ctx.now) {
+                let probe = self.uv[at].probe;
+                ctx.out.push(Effect::Calibrated { enclosure: self.ix, probe, told });
+                self.file_series(ctx, enclosure, at);
+            }
+        }
+    }
+
+    /// Takes up what was on file.
+    pub(super) fn recall(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure, record: &Record) {
+        match record {
+            Record::Series { probe, series, .. } => {
+                let of_probe = |known: &&mut UvSeries| enclosure.probes[known.probe.0].name == *probe;
+                if let Some(known) = self.uv.iter_mut().find(of_probe) {
+                    known.restore(series);
+                }
+            }
+            Record::Walk { spots, .. } => {
+                self.walk.restore(spots);
+                self.judge_spots(ctx, enclosure);
+            }
+        }
+    }
+
     /// Lets every lamp be proposed, judged and driven; then remembers, judges alarms and publishes.
     pub(super) fn step(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
         let before = ctx.out.len();
@@ -297,6 +390,7 @@ impl EnclosureControl {
             control.steer(ctx, lamp, &enclosure.probes, &mut self.day, (self.ix, LampIx(at)));
         }
         self.remember(ctx, enclosure);
+        self.settle_meter_readings(ctx, enclosure);
         self.judge_lamps(ctx, enclosure);
         self.judge_probes(ctx, enclosure);
         self.judge_uv(ctx, enclosure);
@@ -338,7 +432,9 @@ impl EnclosureControl {
         });
         let retained = self.retained.iter().map(|&(_, until)| until);
         let board = self.board.next_deadline();
-        lamps.chain(probes).chain(retained).chain(board).chain(self.publish.due).min()
+        let meter = self.uv.iter().filter_map(UvSeries::next_deadline);
+        let walk = self.walk.due().and_then(|due| ctx.mono_at(due)).filter(|&due| due > now);
+        lamps.chain(probes).chain(retained).chain(board).chain(self.publish.due).chain(meter).chain(walk).min()
     }
 
     /// The enclosure as it stands.
@@ -361,10 +457,15 @@ impl EnclosureControl {
                 }),
             }
         });
-        let probes = self.probes.iter().zip(&enclosure.probes).map(|(control, probe)| ProbeView {
-            value: control.intake.last().map(|(value, _)| value),
-            age: control.intake.last().map(|(_, at)| now.since(at)),
-            quality: control.intake.quality(now, probe),
+        let probes = self.probes.iter().zip(&enclosure.probes).enumerate().map(|(ix, (control, probe))| {
+            let value = control.intake.last().map(|(value, _)| value);
+            let series = self.uv.iter().find(|series| series.probe == ProbeIx(ix));
+            ProbeView {
+                value,
+                age: control.intake.last().map(|(_, at)| now.since(at)),
+                quality: control.intake.quality(now, probe),
+                uv: series.map(|series| series.view(value)),
+            }
         });
         EnclosureView {
             enclosure: self.ix,
@@ -397,12 +498,13 @@ impl EnclosureControl {
                 control.doubt = earlier.probes[before].doubt.clone();
             }
         }
-        for watch in &mut self.uv {
-            let known = earlier.uv.iter().find(|known| Some(known.probe) == same_probe(watch.probe));
+        for series in &mut self.uv {
+            let known = earlier.uv.iter().find(|known| Some(known.probe) == same_probe(series.probe));
             if let Some(known) = known {
-                watch.adopt(known);
+                series.adopt(known.clone());
             }
         }
+        self.walk = earlier.walk;
         for (ix, lamp) in settings.lamps.iter().enumerate() {
             let position = was.lamps.iter().position(|before| before.output.set == lamp.output.set);
             let position = position.or_else(|| was.lamps.iter().position(|before| before.name == lamp.name));
@@ -419,6 +521,7 @@ impl EnclosureControl {
         let named = |subject: &str| {
             settings.lamps.iter().any(|lamp| lamp.name == subject)
                 || settings.probes.iter().any(|probe| probe.name == subject)
+                || subject.starts_with(SPOT)
         };
         self.board.retain_subjects(now, named);
     }
@@ -433,12 +536,23 @@ fn held_off_by(enclosure: &Enclosure, probe: ProbeIx) -> Vec<Arc<str>> {
     enclosure.lamps.iter().filter(needs).map(|lamp| Arc::from(lamp.name.as_str())).collect()
 }
 
-/// One watch for each UV probe.
-fn uv_watches(enclosure: &Enclosure) -> Vec<UvWatch> {
+/// Spots where an animal basks under UV: where UV probes sit, or else the one that is called so.
+fn basking(enclosure: &Enclosure) -> Vec<String> {
+    let uv = enclosure.probes.iter().filter(|probe| probe.measures == Measures::Uvi);
+    let mut spots: Vec<String> = uv.map(|probe| probe.spot.clone()).collect();
+    spots.dedup();
+    if spots.is_empty() {
+        spots.push("basking".to_owned());
+    }
+    spots
+}
+
+/// One series for each UV probe.
+fn uv_series(enclosure: &Enclosure) -> Vec<UvSeries> {
     let uv = enclosure.probes.iter().enumerate().filter(|(_, probe)| probe.measures == Measures::Uvi);
-    let watch = |(ix, _): (usize, &Probe)| {
+    let series = |(ix, probe): (usize, &Probe)| {
         let arrives = enclosure.lamps.iter().enumerate().filter(|(_, lamp)| lamp.lights == Some(ProbeIx(ix)));
-        UvWatch::new(ProbeIx(ix), arrives.map(|(lamp, _)| LampIx(lamp)).collect())
+        UvSeries::new(ProbeIx(ix), probe, arrives.map(|(lamp, _)| LampIx(lamp)).collect())
     };
-    uv.map(watch).collect()
+    uv.map(series).collect()
 }

@@ -168,6 +168,13 @@ impl LampControl {
         self.switched.map(|since| now.since(since))
     }
 
+    /// For how long it has been off by every account.
+    pub(super) fn off_for(&self, now: Mono, lamp: &Lamp) -> Option<Duration> {
+        let says_off = lamp.output.state.is_none() || self.drive.reported().is_some_and(Level::is_off);
+        let since = self.switched.map_or(now.since_start(), |since| now.since(since));
+        (self.drive.wanted().is_off() && says_off).then_some(since)
+    }
+
     /// Whether it may be giving off heat: permitted, or reported on.
     pub(super) fn may_warm(&self, lamp: &Lamp) -> bool {
         let on = |level: Level| !level.is_off();

@@ -22,15 +22,20 @@ mod intake;
 mod lamp;
 pub mod photoperiod;
 mod reason;
+mod record;
 mod trouble;
 mod uv;
 mod view;
+mod walk;
 
 pub use alarm::{AlarmKind, AlarmNotice, AlarmState, Priority};
 pub use effect::{Command, Effect};
-pub use event::{Act, Event, OutputRef, Reading, Unreadable};
+pub use event::{Act, Event, MeterReading, OutputRef, Reading, Unreadable};
 pub use reason::{Proposal, Reason};
-pub use view::{DayView, EnclosureView, InterlockView, LampView, ProbeView, Quality};
+pub use record::{PairingRecord, PastGain, Record, SeriesRecord, SpotRecord};
+pub use uv::{Footing, Told, UvDay, middle_of};
+pub use view::{DayView, EnclosureView, InterlockView, LampView, ProbeView, Quality, RoundView, UvView};
+pub use walk::{Remark, SpotView};
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
@@ -153,6 +158,24 @@ impl Controller {
         self
     }
 
+    /// Takes up what was on file, right after the start, and appends what must be done to `out`.
+    pub fn recall(&mut self, records: &[Record], out: &mut Vec<Effect>) {
+        for record in records {
+            let (Record::Series { enclosure: id, .. } | Record::Walk { enclosure: id, .. }) = record;
+            let known = self.settings.enclosures.iter().position(|enclosure| enclosure.id == *id);
+            if let Some(ix) = known {
+                self.with(EnclosureIx(ix), out, |control, ctx, settings| control.recall(ctx, settings, record));
+            }
+        }
+        self.everybody_now();
+    }
+
+    /// An enclosure's rounds with the hand-held meter as they stand; none where the settings have no such enclosure.
+    pub fn round(&self, enclosure: EnclosureIx) -> Option<RoundView> {
+        let EnclosureIx(ix) = enclosure;
+        Some(self.enclosures.get(ix)?.round(self.settings.enclosures.get(ix)?))
+    }
+
     /// The settings in force.
     pub fn settings(&self) -> &Settings {
         &self.settings
@@ -260,6 +283,12 @@ impl Controller {
                 let Some(settings) = self.settings.cut_offs.get(cut_off.0) else { return };
                 let below = self.contactors.reset(self.now.mono, cut_off, &settings.name, out);
                 self.agenda.set_all(below, self.now.mono);
+            }
+            Act::MeterReading { enclosure, reading } => {
+                self.with(enclosure, out, |control, ctx, settings| control.meter_reading(ctx, settings, &reading));
+            }
+            Act::LampChange { enclosure, lamp } => {
+                self.with(enclosure, out, |control, ctx, settings| control.lamp_change(ctx, settings, lamp));
             }
             Act::Override { enclosure, lamp, level, span } => {
                 self.with(enclosure, out, |control, ctx, settings| {

@@ -7,6 +7,8 @@ use std::fmt::Write as _;
 use std::sync::Arc;
 use std::time::Duration;
 
+use chrono::{DateTime, Utc};
+
 use crate::guard::{Latch, StillHeats};
 use crate::time::spoken;
 use crate::units::{Celsius, Level, Uvi};
@@ -35,6 +37,11 @@ pub(super) enum Trouble {
     UvOverCeiling { reading: Uvi, ceiling: Uvi, latched: bool },
     UvAboveBand { reading: Uvi, high: Uvi },
     UvBelowBand { reading: Uvi, low: Uvi },
+    SpotOverCeiling { reading: Uvi, ceiling: Uvi },
+    WalkDue { last: DateTime<Utc> },
+    CalibrationVoid,
+    CalibrationOdd { uvi: Uvi, times: f64 },
+    NeverCalibrated,
     RetainedCommand { topic: String },
     ClockDoubtful { unset: bool },
     BrokerLost,
@@ -52,9 +59,13 @@ impl Trouble {
             Trouble::ProbeDoubtful { .. } => AlarmKind::ProbeDoubtful,
             Trouble::LampDark { .. } => AlarmKind::LampDark,
             Trouble::HeatWeak { .. } => AlarmKind::HeatWeak,
-            Trouble::UvOverCeiling { .. } => AlarmKind::UvOverCeiling,
+            Trouble::UvOverCeiling { .. } | Trouble::SpotOverCeiling { .. } => AlarmKind::UvOverCeiling,
+            Trouble::WalkDue { .. } => AlarmKind::WalkDue,
             Trouble::UvAboveBand { .. } => AlarmKind::UvAboveBand,
             Trouble::UvBelowBand { .. } => AlarmKind::UvBelowBand,
+            Trouble::CalibrationVoid | Trouble::CalibrationOdd { .. } | Trouble::NeverCalibrated => {
+                AlarmKind::CalibrationDue
+            }
             Trouble::RetainedCommand { .. } => AlarmKind::RetainedCommand,
             Trouble::ClockDoubtful { .. } => AlarmKind::ClockDoubtful,
             Trouble::BrokerLost => AlarmKind::BrokerLost,
@@ -72,6 +83,7 @@ impl Trouble {
             Trouble::RelayDeaf { .. }
             | Trouble::LampDark { .. }
             | Trouble::UvOverCeiling { .. }
+            | Trouble::SpotOverCeiling { .. }
             | Trouble::RetainedCommand { .. }
             | Trouble::BrokerLost
             | Trouble::StorageFailing { .. } => Priority::High,
@@ -82,6 +94,10 @@ impl Trouble {
             | Trouble::UvBelowBand { .. }
             | Trouble::ClockDoubtful { .. }
             | Trouble::ConfigRefused { .. } => Priority::Medium,
+            Trouble::CalibrationVoid
+            | Trouble::CalibrationOdd { .. }
+            | Trouble::NeverCalibrated
+            | Trouble::WalkDue { .. } => Priority::Low,
         }
     }
 
@@ -100,6 +116,10 @@ impl Trouble {
             (Trouble::UvOverCeiling { latched: now, .. }, Trouble::UvOverCeiling { latched: before, .. }) => {
                 now != before
             }
+            (
+                Trouble::CalibrationVoid | Trouble::CalibrationOdd { .. } | Trouble::NeverCalibrated,
+                Trouble::CalibrationVoid | Trouble::CalibrationOdd { .. } | Trouble::NeverCalibrated,
+            ) => std::mem::discriminant(self) != std::mem::discriminant(known),
             (Trouble::ConfigRefused { why: now }, Trouble::ConfigRefused { why: before })
             | (Trouble::StorageFailing { why: now }, Trouble::StorageFailing { why: before }) => now != before,
             _ => false,
@@ -226,6 +246,32 @@ impl Trouble {
                  Clean mesh and lamp, see that nothing shades the probe, measure by hand, and replace the lamp if it \
                  is spent. {MAINS}"
             ),
+            Trouble::SpotOverCeiling { reading, ceiling } => format!(
+                "{place}: {subject} was measured over its ceiling at {since}. The meter showed a UV index of {reading}, and the ceiling is \
+                 {ceiling}. Raise the lamp or fit a weaker one, and measure the spot again. {UV_EYES}"
+            ),
+            Trouble::WalkDue { last } => format!(
+                "{place}: a round with the hand-held meter is due since {since}; the last reading was on {}. See that the \
+                 lamps are warm, then measure the basking spot and a retreat, and log what the meter shows.",
+                last.format("%-d %b %Y")
+            ),
+            Trouble::CalibrationVoid => format!(
+                "{place}: probe {subject} is relative only since {since}. A lamp there was changed, and what a probe \
+                 makes of one lamp does not hold for the next. Its UV band is not judged until then; the ceiling is, by \
+                 the gain before. When the lamp has warmed up, measure beside the probe with a hand-held meter and log \
+                 the reading, and see that the animal has shade until you have. {UV_EYES}"
+            ),
+            Trouble::CalibrationOdd { uvi, times } => format!(
+                "{place}: a meter reading at {subject} does not fit (since {since}). A UV index of {uvi} was logged, which is {times:.1} \
+                 times what the probe says by the readings before. It was kept and changes nothing yet. See whether a \
+                 figure was mistyped, the lamp or the mesh was changed, the lamp or the probe has moved, or the meter \
+                 was held elsewhere; then measure again. {UV_EYES}"
+            ),
+            Trouble::NeverCalibrated => format!(
+                "{place}: probe {subject} has never been checked against a hand-held meter (said {since}). Its own \
+                 numbers are taken for UV indices, and cheap probes can be wrong by a factor of two or more. Take a meter \
+                 reading beside it and see that it is logged. {UV_EYES}"
+            ),
             Trouble::RetainedCommand { topic } => format!(
                 "{place}: a stored command was found on {topic} since {since}. The broker would have replayed it to the \
                  relay of {subject} after every power cut. It was deleted. Find the program or device that publishes \
@@ -294,6 +340,11 @@ mod tests {
             Trouble::UvOverCeiling { reading: Uvi(9.1), ceiling: Uvi(8.0), latched: true },
             Trouble::UvAboveBand { reading: Uvi(7.6), high: Uvi(7.4) },
             Trouble::UvBelowBand { reading: Uvi(2.1), low: Uvi(2.9) },
+            Trouble::SpotOverCeiling { reading: Uvi(9.4), ceiling: Uvi(8.0) },
+            Trouble::WalkDue { last: DateTime::UNIX_EPOCH },
+            Trouble::CalibrationVoid,
+            Trouble::CalibrationOdd { uvi: Uvi(42.0), times: 10.2 },
+            Trouble::NeverCalibrated,
             Trouble::RetainedCommand { topic: "garden/e1/heat/set".into() },
             Trouble::ClockDoubtful { unset: true },
             Trouble::ClockDoubtful { unset: false },
@@ -327,7 +378,7 @@ mod tests {
                 Trouble::RelayDeaf { .. } | Trouble::LampDark { .. } | Trouble::HeatWeak { .. } => {
                     assert!(text.contains("licensed electrician"), "{text}");
                 }
-                Trouble::UvOverCeiling { .. } | Trouble::UvAboveBand { .. } => {
+                Trouble::UvOverCeiling { .. } | Trouble::SpotOverCeiling { .. } | Trouble::UvAboveBand { .. } => {
                     assert!(text.contains("veterinarian"), "{text}");
                 }
                 _ => {}

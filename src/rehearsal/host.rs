@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use chrono::{DateTime, TimeDelta, Utc};
 
-use crate::control::Controller;
+use crate::control::{Controller, Record};
 use crate::guard::SafetyRecord;
 use crate::settings::Settings;
 use crate::simulator::Pcg32;
@@ -28,6 +28,8 @@ pub(super) struct Host {
     disk: BTreeMap<String, SafetyRecord>,
     /// Handed over, and when it will be on disk.
     writing: Vec<(u64, SafetyRecord)>,
+    /// Calibrations and rounds on file, by owner. Nobody's safety hangs on the last second of them.
+    filed: BTreeMap<String, Record>,
     /// Whether the disk takes nothing.
     disk_full: bool,
 }
@@ -56,6 +58,7 @@ impl Host {
             clock: WallClock::default(),
             disk: BTreeMap::new(),
             writing: Vec::new(),
+            filed: BTreeMap::new(),
             disk_full: false,
         }
     }
@@ -92,7 +95,9 @@ impl Host {
     pub(super) fn start(&mut self, now: u64, settings: &Settings) {
         self.booted = now;
         let records: Vec<_> = self.disk.values().cloned().collect();
-        self.core = Some(Controller::new(settings.clone(), self.moment(now), &records));
+        let mut core = Controller::new(settings.clone(), self.moment(now), &records);
+        core.recall(&self.filed.values().cloned().collect::<Vec<_>>(), &mut Vec::new());
+        self.core = Some(core);
     }
 
     /// The daemon is gone; what was not on disk yet is lost. Where it ended in good order, nothing is.
@@ -109,6 +114,13 @@ impl Host {
         // One file, written in order.
         let at = self.writing.last().map_or(0, |(at, _)| *at).max(now + takes);
         self.writing.push((at, record));
+    }
+
+    /// Hands a record for the file to the disk.
+    pub(super) fn file(&mut self, record: Record) {
+        if !self.disk_full {
+            self.filed.insert(record.owner(), record);
+        }
     }
 
     /// Everything that is due is on disk, unless that is full: then it waits.

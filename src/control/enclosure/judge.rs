@@ -7,7 +7,7 @@ use crate::settings::{Enclosure, Guard, LampIx, ProbeIx};
 use crate::time::Mono;
 use crate::units::{Celsius, Level};
 
-use super::EnclosureControl;
+use super::{EnclosureControl, SPOT};
 use crate::control::alarm::AlarmKind;
 use crate::control::context::Context;
 use crate::control::trouble::Trouble;
@@ -116,27 +116,44 @@ impl EnclosureControl {
         }
     }
 
+    /// Measured spots above the ceiling; called when something was measured.
+    pub(super) fn judge_spots(&mut self, ctx: &Context<'_>, enclosure: &Enclosure) {
+        let Some(band) = enclosure.care.uv else { return };
+        let over: Vec<_> = self.walk.over(band.ceiling).collect();
+        for view in self.walk.spots() {
+            let reading = over.iter().find(|(spot, _)| *spot == view.spot).map(|(_, uvi)| *uvi);
+            let trouble = reading.map(|reading| Trouble::SpotOverCeiling { reading, ceiling: band.ceiling });
+            let subject = format!("{SPOT}{}", view.spot);
+            self.board.set(ctx.now, ctx.stamp, AlarmKind::UvOverCeiling, &subject, trouble);
+        }
+    }
+
     pub(super) fn judge_uv(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
         let (now, stamp) = (ctx.now, ctx.stamp);
-        let band = enclosure.care.uv;
-        for watch in &mut self.uv {
-            let probe = &enclosure.probes[watch.probe.0];
-            if self.probes[watch.probe.0].intake.is_silent(now, probe) {
-                watch.forget();
+        let due = self.walk.due().filter(|&due| ctx.wall.is_some_and(|wall| wall >= due));
+        let due = due.map(|_| Trouble::WalkDue { last: self.walk.last().unwrap_or(stamp) });
+        self.board.set(now, stamp, AlarmKind::WalkDue, "", due);
+        for series in &mut self.uv {
+            let probe = &enclosure.probes[series.probe.0];
+            if self.probes[series.probe.0].intake.is_silent(now, probe) {
+                series.forget();
             }
-            let dark = watch.is_dark(band);
-            let Some(band) = band else { continue };
-            let (below, above) = watch.band_troubles(band).unzip();
+            if !series.lamps.is_empty() {
+                self.board.set(now, stamp, AlarmKind::CalibrationDue, &probe.name, series.wants_calibration());
+            }
+            let Some(band) = enclosure.care.uv else { continue };
+            let dark = series.is_dark(Some(band));
+            let (below, above) = series.band_troubles(band);
             let below = below.map(|below| below.filter(|_| dark != Some(true)));
             self.board.judge(now, stamp, AlarmKind::UvBelowBand, &probe.name, below);
             self.board.judge(now, stamp, AlarmKind::UvAboveBand, &probe.name, above);
-            let latched = watch.lamps.iter().find_map(|&LampIx(lamp)| match self.lamps[lamp].guard.refusal(now) {
+            let latched = series.lamps.iter().find_map(|&LampIx(lamp)| match self.lamps[lamp].guard.refusal(now) {
                 Some(Refusal::Latched(Latch::Ceiling { reading, ceiling })) => Some((reading, ceiling)),
                 _ => None,
             });
             let over = match latched {
                 Some((reading, ceiling)) => Some(Trouble::UvOverCeiling { reading, ceiling, latched: true }),
-                None => watch.over(band.ceiling).map(|reading| Trouble::UvOverCeiling {
+                None => series.over(band.ceiling).map(|reading| Trouble::UvOverCeiling {
                     reading,
                     ceiling: band.ceiling,
                     latched: false,
@@ -152,7 +169,7 @@ impl EnclosureControl {
         for (at, lamp) in enclosure.lamps.iter().enumerate() {
             let by_uv = self.dark_by_uv(enclosure, LampIx(at));
             let by_power = self.dark_by_power(ctx.now, enclosure, at);
-            let looked_for = self.uv.iter().any(|watch| watch.lamps.contains(&LampIx(at)));
+            let looked_for = self.uv.iter().any(|series| series.lamps.contains(&LampIx(at)));
             let well = if looked_for { &by_uv } else { &by_power } == &Some(None);
             let verdict = match by_uv.flatten().or(by_power.flatten()) {
                 Some(sign) => Some(Some(Trouble::LampDark { sign })),
@@ -164,9 +181,9 @@ impl EnclosureControl {
 
     /// The sign that a lamp is dark by the UV probe it lights; `None` while that cannot be said.
     fn dark_by_uv(&self, enclosure: &Enclosure, lamp: LampIx) -> Option<Option<String>> {
-        let watch = self.uv.iter().find(|watch| watch.lamps.contains(&lamp))?;
-        let dark = watch.is_dark(enclosure.care.uv)?;
-        Some(dark.then(|| format!("probe {} sees no UV", enclosure.probes[watch.probe.0].name)))
+        let series = self.uv.iter().find(|series| series.lamps.contains(&lamp))?;
+        let dark = series.is_dark(enclosure.care.uv)?;
+        Some(dark.then(|| format!("probe {} sees no UV", enclosure.probes[series.probe.0].name)))
     }
 
     /// The sign that a lamp is dark by its own power probe; `None` while that cannot be said.

@@ -440,6 +440,12 @@ impl<'s> Run<'s> {
                 }
             }
             Effect::State(_) => {}
+            Effect::File(record) => self.host.file(record),
+            Effect::Calibrated { enclosure, probe, told } => {
+                let enclosure = &self.settings.enclosures[enclosure.0];
+                let line = format!("{}/{}: {told}", enclosure.id, enclosure.probes[probe.0].name);
+                self.note(&line);
+            }
             Effect::Remember(record) => {
                 if let SafetyRecord::CutOff { name, open: Some(why) } = &record {
                     self.opened.push(format!("cut-off {name} opens and no alarm says why: {why}"));
@@ -525,6 +531,12 @@ fn in_words(act: &Act, settings: &Settings) -> String {
     match act {
         Act::Acknowledge { enclosure, .. } => format!("acknowledges {}", enclosure.as_ref().map_or("site", id)),
         Act::Reset { enclosure, .. } => format!("resets {}", id(enclosure)),
+        Act::MeterReading { enclosure, reading } => {
+            format!("measures {} at {} of {}", reading.uvi, reading.spot, id(enclosure))
+        }
+        Act::LampChange { enclosure, lamp } => {
+            format!("says that {}/{} was changed", id(enclosure), settings.enclosures[enclosure.0].lamps[lamp.0].name)
+        }
         Act::ResetCutOff { cut_off } => format!("resets cut-off {}", settings.cut_offs[cut_off.0].name),
         Act::Override { enclosure, lamp, level, .. } => {
             let name = &settings.enclosures[enclosure.0].lamps[lamp.0].name;

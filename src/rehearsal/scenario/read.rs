@@ -6,11 +6,11 @@ use chrono::{DateTime, Utc};
 
 use crate::config::form::{At, Draft, Fields, Put, Sink, Value, read as read_form};
 use crate::config::{self, Finding, Severity, Source, nearest};
-use crate::control::{Act, AlarmKind, Priority};
+use crate::control::{Act, AlarmKind, MeterReading, Priority};
 use crate::message::topics;
 use crate::settings::{CutOffIx, EnclosureIx, LampIx, ProbeIx, Settings};
 use crate::simulator::{Climate, Region};
-use crate::units::{Celsius, Kelvin, Level};
+use crate::units::{Celsius, Kelvin, Level, Uvi};
 
 use super::keys::SCENARIO;
 use super::trouble::{Mishap, Parts, classes, needs};
@@ -310,6 +310,18 @@ impl Reader<'_, '_> {
             ("reset", _, Some((enclosure, lamp))) => Act::Reset { enclosure, lamp: Some(lamp) },
             ("reset", Some(Some(enclosure)), None) => Act::Reset { enclosure, lamp: None },
             ("reset", ..) => return missing("`lamp` or `enclosure`"),
+            ("meter-reading", whose, lamp) => {
+                let enclosure = lamp.map(|(enclosure, _)| enclosure).or(whose.flatten());
+                let (Some(enclosure), Some(spot), Some(uvi)) = (enclosure, fields.text("spot"), fields.number("uvi"))
+                else {
+                    return missing("`enclosure` (or the one `lamp` that is lit), `spot` and `uvi`");
+                };
+                let guess = fields.switch("guess");
+                let alone = lamp.map(|(_, lamp)| lamp);
+                let reading = MeterReading { spot: spot.value, uvi: Uvi(uvi.value), alone, guess };
+                Act::MeterReading { enclosure, reading }
+            }
+            ("lamp-change", _, Some((enclosure, lamp))) => Act::LampChange { enclosure, lamp },
             ("reset-cut-off", ..) if fields.has("cut_off") => Act::ResetCutOff { cut_off: self.cut_off(fields)? },
             ("reset-cut-off", ..) => return missing("`cut_off`"),
             (_, _, Some((enclosure, lamp))) => {

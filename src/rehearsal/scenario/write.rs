@@ -182,6 +182,20 @@ impl Names<'_> {
                     None => ("enclosure", self.enclosure(*enclosure)),
                 });
             }
+            Act::MeterReading { enclosure, reading } => {
+                pairs.push(("do", quoted("meter-reading")));
+                pairs.push(match reading.alone {
+                    Some(lamp) => ("lamp", self.lamp((*enclosure, lamp))),
+                    None => ("enclosure", self.enclosure(*enclosure)),
+                });
+                pairs.push(("spot", quoted(&reading.spot)));
+                pairs.push(("uvi", number(reading.uvi.0)));
+                pairs.extend(reading.guess.then(|| ("guess", "true".to_owned())));
+            }
+            Act::LampChange { enclosure, lamp } => {
+                pairs.push(("do", quoted("lamp-change")));
+                pairs.push(("lamp", self.lamp((*enclosure, *lamp))));
+            }
             Act::ResetCutOff { cut_off } => {
                 pairs.push(("do", quoted("reset-cut-off")));
                 pairs.push(("cut_off", quoted(&self.0.cut_offs[cut_off.0].name)));
