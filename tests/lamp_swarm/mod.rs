@@ -74,8 +74,6 @@ impl Curve {
 /// What one run of one lamp gave.
 #[derive(Clone, Debug, Default)]
 pub struct Outcome {
-    /// Index into [`Curve::KINDS`].
-    pub kind: usize,
     /// Days followed.
     pub days: u32,
     /// At 30 days before the truth: the error of the forecast in days (none: it forecast nothing within two years), and
@@ -184,7 +182,7 @@ pub fn run(seed: u64) -> Outcome {
     let walk_every = 25 + generator.next_u32() % 40;
     let mut decline = Decline::new(BURN_IN, Prior::PUBLISHED);
     let mut announced = Announced::default();
-    let mut outcome = Outcome { kind, ..Outcome::default() };
+    let mut outcome = Outcome::default();
     let (mut hours, mut was_announced) = (0.0, false);
     let mut announced_days: Vec<bool> = Vec::new();
     for day in 0..DAYS_MAX {
@@ -218,7 +216,6 @@ pub fn run(seed: u64) -> Outcome {
         let settled = decline.days() >= 10 && trouble.step.is_none_or(|(from, _)| day < from || day >= from + 14);
         if is_announced && !was_announced && truth.is_none_or(|truth| truth > 3.0 * NOTICE) {
             outcome.false_fading += 1;
-            println!("false {seed} kind {kind} day {day} n {} {:?} truth {truth:?} step {:?}", decline.days(), departure.map(|d| d.days), trouble.step);
         }
         if is_announced && !was_announced {
             outcome.lead = truth;
@@ -250,7 +247,7 @@ fn judge_step(outcome: &mut Outcome, trouble: &Trouble, day: u32, size: f64) {
         Some((from, factor)) if (from..=from + 30).contains(&day) && outcome.step.is_none() => {
             outcome.step = Some(Some((f64::from(day - from), size / (factor - 1.0))));
         }
-        _ => { outcome.false_steps += 1; println!("false step {size} at {day}, {:?} noise {:?} dust {:?} shade {:?}", trouble.step, trouble.noise, trouble.dust, trouble.shade); }
+        _ => outcome.false_steps += 1,
     }
 }
 

@@ -11,7 +11,7 @@
 //!
 //! A forecast is a statement on the probe's series. Whether the animal's place is in its band is told by a meter.
 
-use chrono::{Datelike, NaiveDate};
+use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 
 use crate::science::bend::Bent;
@@ -87,8 +87,8 @@ impl Prior {
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Day {
-    /// The local date, days of the common era.
-    day: i32,
+    /// The local date.
+    date: NaiveDate,
     /// Burn hours in the middle of what was seen.
     hours: f64,
     /// Its level in the probe's own unit less background.
@@ -107,7 +107,7 @@ impl Day {
         // The variance of a median is π/2 times that of a mean (normal distribution).
         let of_slots = seen.scatter * seen.scatter * std::f64::consts::FRAC_PI_2 / seen.count as f64;
         let weight = 1.0 / (1.0 + of_slots / (DAY_SCATTER * DAY_SCATTER));
-        (weight > 0.0).then_some(Day { day: date.num_days_from_ce(), hours: hours.0, level: seen.value, weight })
+        (weight > 0.0).then_some(Day { date, hours: hours.0, level: seen.value, weight })
     }
 
     /// The same day for one of several lamps that makes up `share` of the whole.
@@ -124,7 +124,7 @@ impl Day {
 
     /// The local date.
     pub fn date(&self) -> NaiveDate {
-        NaiveDate::from_num_days_from_ce_opt(self.day).unwrap_or_default()
+        self.date
     }
 
     /// Burn hours.

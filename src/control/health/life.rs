@@ -5,6 +5,7 @@ use std::time::Duration;
 use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 
+use super::record::HoursRecord;
 use crate::science::decay::BurnHours;
 use crate::time::Mono;
 
@@ -27,10 +28,10 @@ pub struct LampLife {
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Previous {
-    /// When it was taken out, seconds since 1970.
-    pub until_s: i64,
-    /// When it was fitted, seconds since 1970; none where that is not known.
-    pub fitted_s: Option<i64>,
+    /// When it was taken out.
+    pub until: DateTime<Utc>,
+    /// When it was fitted; none where that is not known.
+    pub fitted: Option<DateTime<Utc>>,
     /// Hours it had burnt at its end.
     pub hours: f64,
     /// How often it had been switched on.
@@ -51,8 +52,8 @@ pub struct LifeRecord {
     pub hours: f64,
     /// How often it was switched on.
     pub cycles: u32,
-    /// When it was fitted, seconds since 1970; none where nobody has said.
-    pub fitted_s: Option<i64>,
+    /// When it was fitted; none where nobody has said.
+    pub fitted: Option<DateTime<Utc>>,
     /// Lamps before it, the latest last.
     #[serde(default)]
     pub previous: Vec<Previous>,
@@ -72,6 +73,11 @@ impl LampLife {
             }
             (None, false) | (Some(_), true) => {}
         }
+    }
+
+    /// Whether it burns.
+    pub fn is_lit(&self) -> bool {
+        self.lit.is_some()
     }
 
     /// Hours burnt until `now`.
@@ -99,8 +105,8 @@ impl LampLife {
     /// its burn-in, and its rate.
     pub fn change(&mut self, now: Mono, wall: DateTime<Utc>, observed: Observed) {
         let old = Previous {
-            until_s: wall.timestamp(),
-            fitted_s: self.fitted.map(|at| at.timestamp()),
+            until: wall,
+            fitted: self.fitted,
             hours: self.hours(now).0,
             cycles: self.cycles,
             when_new: observed.when_new,
@@ -123,8 +129,22 @@ impl LampLife {
         LifeRecord {
             hours: self.hours(now).0,
             cycles: self.cycles,
-            fitted_s: self.fitted.map(|at| at.timestamp()),
+            fitted: self.fitted,
             previous: self.previous.clone(),
+        }
+    }
+
+    /// Takes up what was on file, right after the start; what it has burnt since then counts on.
+    pub(super) fn take_up(&mut self, filed: LampLife) {
+        let burnt = self.burnt.saturating_add(filed.burnt);
+        *self = LampLife { burnt, lit: self.lit, ..filed };
+    }
+
+    /// Takes up hours that were filed later than the rest, where they are of the same lamp.
+    pub(super) fn take_up_hours(&mut self, filed: &HoursRecord) {
+        let burnt = Duration::try_from_secs_f64(filed.hours * 3600.0).unwrap_or(Duration::ZERO);
+        if filed.fitted == self.fitted && burnt > self.burnt {
+            (self.burnt, self.cycles) = (burnt, filed.cycles);
         }
     }
 
@@ -132,8 +152,7 @@ impl LampLife {
     /// cycle where the lamp had burnt on: nobody saw, and one more or less does not matter.
     pub fn restore(record: &LifeRecord) -> LampLife {
         let burnt = Duration::try_from_secs_f64(record.hours * 3600.0).unwrap_or(Duration::ZERO);
-        let fitted = record.fitted_s.and_then(|at| DateTime::from_timestamp(at, 0));
-        LampLife { burnt, lit: None, cycles: record.cycles, fitted, previous: record.previous.clone() }
+        LampLife { burnt, lit: None, cycles: record.cycles, fitted: record.fitted, previous: record.previous.clone() }
     }
 }
 
@@ -197,6 +216,6 @@ mod tests {
         }
         assert_eq!((life.hours(at(243)).0, life.cycles(), life.previous().len()), (3.0, 1, PREVIOUS_MAX));
         assert!(life.previous().iter().all(|previous| previous.hours == 12.0));
-        assert_eq!(life.previous()[0].until_s, wall(13).timestamp());
+        assert_eq!(life.previous()[0].until, wall(13));
     }
 }
