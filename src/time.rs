@@ -14,6 +14,8 @@ pub struct Mono(Duration);
 impl Mono {
     /// The driver's start.
     pub const START: Mono = Mono(Duration::ZERO);
+    /// The end of time, which never comes.
+    pub const END: Mono = Mono(Duration::MAX);
 
     /// `since_start` after the driver's start.
     pub const fn new(since_start: Duration) -> Mono {
