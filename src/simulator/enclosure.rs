@@ -3,7 +3,7 @@
 use chrono::{DateTime, TimeDelta, Utc};
 
 use crate::science::thermal::{Boundary, JoulesPerKelvin, Motion, Network, Node, Ramp, WattsPerKelvin};
-use crate::settings::{CutOffIx, Enclosure, EnclosureIx, LampIx, Measures};
+use crate::settings::{CutOffIx, Enclosure, EnclosureIx, LampIx, Measures, ProbeIx};
 use crate::units::{Celsius, Level, Watts};
 
 use super::condition::{EnclosureCondition, LampCondition, ProbeCondition};
@@ -312,6 +312,49 @@ impl EnclosurePlant {
 
     /// Lets happen what is due at `now`.
     pub fn pass(&mut self, now: u64, around: &Surroundings, out: &mut Vec<Message>) {
+        self.stir(now, around, out);
+        for probe in 0..self.probes.len() {
+            if self.probes[probe].probe.next() <= now {
+                self.speak(now, probe, around, out);
+            }
+        }
+    }
+
+    /// Lets happen what is due at `now`, handing plain readings to `takes` until something else is said, or a reading
+    /// that it refuses: that stands in `out`, and what is due after it waits.
+    pub fn glide(
+        &mut self,
+        now: u64,
+        around: &Surroundings,
+        takes: &mut impl FnMut(u64, EnclosureIx, ProbeIx, f64) -> bool,
+        out: &mut Vec<Message>,
+    ) {
+        let before = out.len();
+        self.stir(now, around, out);
+        for at in 0..self.probes.len() {
+            if out.len() > before {
+                return;
+            }
+            if self.probes[at].probe.next() > now {
+                continue;
+            }
+            if !self.probes[at].is_plain() {
+                self.speak(now, at, around, out);
+                continue;
+            }
+            if let Some(value) = self.read(now, at) {
+                let probe = &mut self.probes[at].probe;
+                let (enclosure, ix) = probe.ix();
+                if !takes(now, enclosure, ix, probe.number(value).number()) {
+                    out.push(probe.said(value, || around.wall(now)));
+                }
+                probe.beat();
+            }
+        }
+    }
+
+    /// Lets happen what is due at `now` but for readings.
+    fn stir(&mut self, now: u64, around: &Surroundings, out: &mut Vec<Message>) {
         self.move_to(now, around);
         let mut switched = false;
         for slot in &mut self.lamps {
@@ -319,11 +362,6 @@ impl EnclosurePlant {
         }
         if switched {
             self.feed(now, around);
-        }
-        for probe in 0..self.probes.len() {
-            if self.probes[probe].probe.next() <= now {
-                self.speak(now, probe, around, out);
-            }
         }
     }
 

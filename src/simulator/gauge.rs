@@ -126,6 +126,11 @@ impl Gauge {
         self.probe.condition().is_none() && self.touch.is_none()
     }
 
+    /// Whether it has nothing to say but plain readings of the place it should be in.
+    pub fn is_plain(&self) -> bool {
+        !self.followed && self.is_well_seated() && self.probe.is_calm()
+    }
+
     /// Where probe number `i` of `all` is at `now`.
     pub fn seat(&self, now: u64, i: usize, all: &[Gauge]) -> Seat {
         let condition = self.probe.condition().copied().unwrap_or_default();

@@ -117,6 +117,17 @@ impl ProbePlant {
         self.next
     }
 
+    /// Which it is.
+    pub fn ix(&self) -> (EnclosureIx, ProbeIx) {
+        self.ix
+    }
+
+    /// Whether it is well and says nothing but what it reads, as a bare number in the kept unit.
+    pub fn is_calm(&self) -> bool {
+        let well = self.condition.is_none() && !self.dark && !self.powered_up && self.held.is_none();
+        well && self.is_plain() && self.probe.unit == PayloadUnit::Kept
+    }
+
     /// What is wrong with it.
     pub fn condition(&self) -> Option<&ProbeCondition> {
         self.condition.as_deref()
@@ -220,7 +231,7 @@ impl ProbePlant {
     }
 
     /// A reading in the unit and with the digits of its payload.
-    fn number(&self, value: f64) -> Thousandths {
+    pub fn number(&self, value: f64) -> Thousandths {
         let mixed = self.condition().is_some_and(|condition| condition.mixes_units);
         let fahrenheit = (self.probe.unit == PayloadUnit::Fahrenheit) != mixed;
         let converts = self.probe.measures == Measures::Temperature || self.probe.unit == PayloadUnit::Fahrenheit;

@@ -138,12 +138,7 @@ impl World {
                 break;
             }
             self.now = self.now.max(next);
-            // At one moment faults turn first, then contactors let go, then enclosures live.
-            if self.faults.next() <= self.now {
-                self.turn(out);
-            } else if self.release <= self.now {
-                self.release(out);
-            } else {
+            if !self.turn_or_release(out) {
                 let (_, index) = self.agenda.first();
                 let around = Surroundings { room: &self.room, start: self.start, closed: &self.closed };
                 self.enclosures[index].pass(self.now, &around, out);
@@ -151,6 +146,54 @@ impl World {
             }
         }
         self.now = self.now.max(to);
+    }
+
+    /// Lets everything happen up to and at `to`, as [`World::advance_to`] does, as long as nothing is said but plain
+    /// readings that `takes` accepts. It is shown each with its moment (ms since the world began) and its value as
+    /// whoever reads the payload has it. Plain is what a probe says that is well, not booting and alone on its topic: a
+    /// bare number in the kept unit, live.
+    ///
+    /// The first message that is anything else, or that `takes` refuses, ends the glide at its moment: it is appended
+    /// to `out`, followed by whatever else is said at that moment. Returns the moment reached; up to and at it
+    /// everything has happened, exactly as if the world had been advanced there.
+    pub fn glide(
+        &mut self,
+        to: Duration,
+        takes: &mut impl FnMut(u64, EnclosureIx, ProbeIx, f64) -> bool,
+        out: &mut Vec<Message>,
+    ) -> Duration {
+        let (to, before) = (millis(to), out.len());
+        out.append(&mut self.waiting);
+        while out.len() == before {
+            let next = self.next();
+            if next > to || next == u64::MAX {
+                self.now = self.now.max(to);
+                return self.now();
+            }
+            self.now = self.now.max(next);
+            if !self.turn_or_release(out) {
+                let (_, index) = self.agenda.first();
+                let around = Surroundings { room: &self.room, start: self.start, closed: &self.closed };
+                self.enclosures[index].glide(self.now, &around, takes, out);
+                self.agenda.set(index, self.enclosures[index].next());
+            }
+        }
+        self.advance_to(self.now(), out);
+        self.now()
+    }
+
+    /// At one moment faults turn first, then contactors let go, then enclosures live: lets one of the former happen
+    /// now; whether any was due.
+    fn turn_or_release(&mut self, out: &mut Vec<Message>) -> bool {
+        let turns = self.faults.next() <= self.now;
+        if turns {
+            self.turn(out);
+        } else if self.release <= self.now {
+            self.release(out);
+        } else {
+            return false;
+        }
+        true
     }
 
     /// Contactors do what is due now.
