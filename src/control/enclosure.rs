@@ -1,5 +1,6 @@
 //! One enclosure: its probes, lamps, UV and alarms.
 
+mod absorb;
 mod judge;
 
 use std::sync::Arc;
@@ -15,8 +16,8 @@ use super::board::Board;
 use super::context::Context;
 use super::effect::Effect;
 use super::event::Reading;
-use super::intake::{Doubt, Intake, Verdict};
-use super::lamp::LampControl;
+use super::intake::{Calm, Doubt, Intake, Verdict};
+use super::lamp::{Concern, LampControl};
 use super::photoperiod::DayClock;
 use super::uv::UvWatch;
 use super::view::{DayView, EnclosureView, InterlockView, LampView, ProbeView};
@@ -42,6 +43,12 @@ pub(super) struct EnclosureControl {
     /// Lamps whose command topic held a retained message, and until when that is shown.
     retained: Vec<(LampIx, Mono)>,
     publish: Publish,
+    /// When an output must be told something next.
+    told: Mono,
+    /// When something else falls due, whatever its probes say.
+    timer: Mono,
+    /// Whether no lamp's level moves by itself.
+    steady: bool,
 }
 
 /// One probe under control.
@@ -51,6 +58,12 @@ struct ProbeControl {
     doubt: Option<Doubt>,
     /// Lamps that have no heat without it.
     holds_off: Vec<Arc<str>>,
+    /// What it is to each lamp it guards or regulates.
+    concerns: Vec<Concern>,
+    /// When something changes if it says nothing.
+    missed: Mono,
+    /// Readings of which nothing comes; none: not known since the last step.
+    calm: Option<(Calm, Duration)>,
 }
 
 /// When the next state document is due.
@@ -65,11 +78,16 @@ struct Publish {
 impl Publish {
     /// Something changed that should be seen within `within` of the last document.
     fn request(&mut self, now: Mono, within: Duration) {
+        self.due = self.if_requested(now, within);
+    }
+
+    /// When it would be due if it were requested.
+    fn if_requested(&self, now: Mono, within: Duration) -> Option<Mono> {
         if self.never {
-            return;
+            return None;
         }
         let due = self.last.map_or(now, |last| last.after(within).max(now));
-        self.due = Some(self.due.map_or(due, |so_far| so_far.min(due)));
+        Some(self.due.map_or(due, |so_far| so_far.min(due)))
     }
 }
 
@@ -89,6 +107,9 @@ impl EnclosureControl {
             intake: Intake::new(ctx.now),
             doubt: None,
             holds_off: held_off_by(enclosure, ProbeIx(probe)),
+            concerns: concerns_of(enclosure, ProbeIx(probe)),
+            missed: Mono::END,
+            calm: None,
         });
         EnclosureControl {
             ix,
@@ -100,6 +121,9 @@ impl EnclosureControl {
             remembered: vec![(0, 0, false); enclosure.lamps.len()],
             retained: Vec::new(),
             publish: Publish { due: Some(ctx.now), last: None, never: false },
+            told: Mono::START,
+            timer: Mono::START,
+            steady: false,
         }
     }
 
@@ -181,16 +205,17 @@ impl EnclosureControl {
         for (at, lamp) in enclosure.lamps.iter().enumerate() {
             self.lamps[at].temperature(ctx.now, lamp, probe, ix, reading);
             let Some(guard) = lamp.guard.as_ref().filter(|guard| guard.probes.contains(&ix)) else { continue };
-            let others_warm = enclosure
-                .lamps
-                .iter()
-                .zip(&self.lamps)
-                .enumerate()
-                .any(|(other, (lamp, control))| other != at && control.may_warm(lamp));
+            let others_warm = self.others_warm(enclosure, at);
             if let Some(stoppage) = &mut self.lamps[at].stoppage {
                 stoppage.temperature(ctx.now, ix, reading, guard.cut, others_warm);
             }
         }
+    }
+
+    /// Whether a lamp other than number `at` may be giving off heat.
+    fn others_warm(&self, enclosure: &Enclosure, at: usize) -> bool {
+        let mut lamps = enclosure.lamps.iter().zip(&self.lamps).enumerate();
+        lamps.any(|(other, (lamp, control))| other != at && control.may_warm(lamp))
     }
 
     fn uvi(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure, ix: ProbeIx, reading: Uvi) {
@@ -326,21 +351,6 @@ impl EnclosureControl {
         }
     }
 
-    /// When [`EnclosureControl::step`] may have something to do without any event.
-    pub(super) fn next_deadline(&self, ctx: &Context<'_>, enclosure: &Enclosure) -> Option<Mono> {
-        let now = ctx.now;
-        let lamps = enclosure.lamps.iter().zip(&self.lamps);
-        let lamps = lamps.filter_map(|(lamp, control)| control.next_deadline(ctx, lamp));
-        let probes = enclosure.probes.iter().zip(&self.probes);
-        let probes = probes.flat_map(|(probe, control)| {
-            let silent = ctx.connected.then(|| control.intake.silent_at(probe));
-            [silent, control.intake.trusted_at()].into_iter().flatten().filter(|&at| at > now)
-        });
-        let retained = self.retained.iter().map(|&(_, until)| until);
-        let board = self.board.next_deadline();
-        lamps.chain(probes).chain(retained).chain(board).chain(self.publish.due).min()
-    }
-
     /// The enclosure as it stands.
     pub(super) fn view(&self, ctx: &Context<'_>, enclosure: &Enclosure) -> EnclosureView {
         let now = ctx.now;
@@ -422,6 +432,16 @@ impl EnclosureControl {
         };
         self.board.retain_subjects(now, named);
     }
+}
+
+/// What a probe is to each lamp it guards or regulates.
+fn concerns_of(enclosure: &Enclosure, probe: ProbeIx) -> Vec<Concern> {
+    let concern = |(at, lamp): (usize, &Lamp)| {
+        let guards = lamp.guard.as_ref().is_some_and(|guard| guard.probes.contains(&probe));
+        let regulates = lamp.heat.is_some_and(|heat| heat.probe == probe);
+        (guards || regulates).then_some(Concern { lamp: LampIx(at), guards, regulates, others_warm: true })
+    };
+    enclosure.lamps.iter().enumerate().filter_map(concern).collect()
 }
 
 /// Lamps that have no heat without the probe: it guards or regulates them.

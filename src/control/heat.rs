@@ -109,6 +109,19 @@ impl Thermostat {
         if share > 0.0 { share.min(1.0) } else { 0.0 }
     }
 
+    /// Between which readings, neither included, [`Thermostat::level`] answers as it did for the last one until its
+    /// [next deadline](Thermostat::next_deadline); none where any reading may change it.
+    pub(super) fn keeps(&self, target: Celsius) -> Option<(Celsius, Celsius)> {
+        let (cold, hot) = (Celsius(f64::NEG_INFINITY), Celsius(f64::INFINITY));
+        match self.law {
+            HeatLaw::OnOff { hysteresis } if self.on => Some((cold, target + hysteresis)),
+            HeatLaw::OnOff { hysteresis } => Some((target - hysteresis, hot)),
+            // Readings set the length of the next pulse.
+            HeatLaw::Pulse { .. } => Some((cold, hot)),
+            HeatLaw::Dim { .. } => None,
+        }
+    }
+
     /// When [`Thermostat::level`] answers otherwise without a new reading.
     pub(super) fn next_deadline(&self, now: Mono) -> Option<Mono> {
         let (HeatLaw::Pulse { period, .. }, Some(pulse)) = (self.law, self.pulse) else { return None };

@@ -16,6 +16,9 @@ const SHORTEST_RATE_SPAN: Duration = Duration::from_secs(10);
 /// A probe is called doubtful until this long after its last doubtful reading; a guess.
 pub(super) const DOUBT_LASTS: Duration = Duration::from_secs(10 * 60);
 
+/// Readings nearer than this to one that stands for a fault are looked at closely: more than what counts as the same.
+const NEAR_FAULT: f64 = 1e-5;
+
 /// What a probe has said so far, and whether to believe what it says next.
 #[derive(Clone, Debug)]
 pub(super) struct Intake {
@@ -25,6 +28,17 @@ pub(super) struct Intake {
     stamps: Stamps,
     doubted: Option<Mono>,
     started: Mono,
+}
+
+/// Readings that are good beyond question.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Calm {
+    /// Above this …
+    pub(super) above: f64,
+    /// … and below this …
+    pub(super) below: f64,
+    /// … and at most this far from the one before.
+    pub(super) step: f64,
 }
 
 /// What became of a reading.
@@ -107,6 +121,29 @@ impl Intake {
                 Verdict::Good(value)
             }
         }
+    }
+
+    /// Takes in a plain live reading of which [`Intake::calm`] says that it is good.
+    pub(super) fn absorb(&mut self, now: Mono, value: f64) {
+        self.pending = None;
+        self.last = Some((value, now));
+    }
+
+    /// While the last reading is fresh: which plain live readings are good whenever they come, and nothing else.
+    pub(super) fn calm(&self, now: Mono, probe: &Probe) -> Option<Calm> {
+        let last = self.fresh(now, probe)?;
+        let (mut above, mut below) = probe.plausible;
+        for fault in &probe.reject {
+            if *fault < last {
+                above = above.max(fault + NEAR_FAULT);
+            } else {
+                below = below.min(fault - NEAR_FAULT);
+            }
+        }
+        let step = probe.fastest.map_or(f64::INFINITY, |fastest| {
+            fastest * probe.every.max(SHORTEST_RATE_SPAN).as_secs_f64()
+        });
+        Some(Calm { above, below, step })
     }
 
     /// Where the value jumped from, where it changed faster than `fastest` from both the last good reading and the one

@@ -48,6 +48,19 @@ pub(super) struct LampControl {
     cut_off: Option<Arc<str>>,
 }
 
+/// What a temperature probe is to a lamp.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Concern {
+    /// Which lamp.
+    pub(super) lamp: LampIx,
+    /// It guards it.
+    pub(super) guards: bool,
+    /// It regulates it.
+    pub(super) regulates: bool,
+    /// Another lamp of the enclosure may be warming the probe.
+    pub(super) others_warm: bool,
+}
+
 /// Where a moment lies in a lamp's day.
 #[derive(Clone, Copy, Debug)]
 struct Hours {
@@ -314,26 +327,99 @@ impl LampControl {
         self.drive.step(ctx.now, &lamp.output, OutputRef::Lamp(enclosure, ix), ctx.tickets, ctx.out);
     }
 
-    /// When [`LampControl::steer`] may have something to do without any event.
-    pub(super) fn next_deadline(&self, ctx: &Context<'_>, lamp: &Lamp) -> Option<Mono> {
+    /// Tells the output what is due, where nothing else is: what [`LampControl::steer`] would do then.
+    pub(super) fn tell(&mut self, ctx: &mut Context<'_>, lamp: &Lamp, named: (EnclosureIx, LampIx)) {
+        self.send(ctx, lamp, named);
+    }
+
+    /// When its output must be told something; [`Mono::END`] while there is no connection.
+    pub(super) fn told_at(&self, lamp: &Lamp) -> Mono {
+        self.drive.told_at(&lamp.output)
+    }
+
+    /// When something may change here that is neither an event, nor a reading that stays out, nor its output's turn to be
+    /// told.
+    pub(super) fn next_timer(&self, ctx: &Context<'_>, lamp: &Lamp, probes: &[Probe]) -> Option<Mono> {
         let now = ctx.now;
-        let switched = self.switched.into_iter().flat_map(|at| [at.after(lamp.min_on), at.after(lamp.min_off)]);
-        let warm = self.switched.map(|at| at.after(lamp.warm_up));
-        let window = self.hours.next.and_then(|wall| ctx.mono_at(wall));
+        // From then on its own power probe can show that it is dark.
+        let shows = lamp.power_probe.map(|ProbeIx(power)| probes[power].every);
+        let spans = [Some(lamp.min_on), Some(lamp.min_off), Some(lamp.warm_up), shows];
+        let switched = self.switched.into_iter().flat_map(|at| spans.into_iter().flatten().map(move |span| at.after(span)));
+        let disagrees = self.drive.disagreement(now).and_then(|lasted| CUT_OFF_AFTER.checked_sub(lasted));
         let timers = [
-            self.guard.next_deadline(now),
+            self.guard.next_timer(now),
             self.thermostat.as_ref().and_then(|thermostat| thermostat.next_deadline(now)),
             self.hand.map(|hand| hand.until),
             self.cooling_until,
-            warm,
-            window,
-            self.drive
-                .disagreement(now)
-                .and_then(|lasted| CUT_OFF_AFTER.checked_sub(lasted))
-                .map(|left| now.after(left)),
+            self.hours.next.and_then(|wall| ctx.mono_at(wall)),
+            disagrees.map(|left| now.after(left)),
+            self.drive.deaf_at(now, &lamp.output),
         ];
-        let driven = self.drive.next_deadline(now, &lamp.output);
-        timers.into_iter().flatten().chain(switched).filter(|&at| at > now).chain(driven).min()
+        timers.into_iter().flatten().chain(switched).filter(|&at| at > now).min()
+    }
+
+    /// Whether its level moves without any event.
+    pub(super) fn is_ramping(&self) -> bool {
+        self.hours.open && self.hours.share < 1.0
+    }
+
+    /// Between which temperatures of `ix`, neither included, it proposes what it does now and its guard has nothing to
+    /// say, until something else happens; none where any may change that.
+    pub(super) fn calm(&self, now: Mono, lamp: &Lamp, ix: ProbeIx) -> Option<(Celsius, Celsius)> {
+        let any = (Celsius(f64::NEG_INFINITY), Celsius(f64::INFINITY));
+        let (cold, hot) = match lamp.heat.filter(|heat| heat.probe == ix) {
+            Some(_) => self.keeps(any)?,
+            None => any,
+        };
+        match lamp.guard.as_ref().filter(|guard| guard.probes.contains(&ix)) {
+            Some(guard) if self.guard.is_calm(now) => Some((cold, if guard.cut < hot { guard.cut } else { hot })),
+            Some(_) => None,
+            None => Some((cold, hot)),
+        }
+    }
+
+    /// The part of `any` readings of its own probe for which its proposal stays.
+    fn keeps(&self, any: (Celsius, Celsius)) -> Option<(Celsius, Celsius)> {
+        match self.reason {
+            Reason::Night | Reason::Day | Reason::Staged => Some(any),
+            Reason::MinOn | Reason::MinOff { .. } if !self.hours.open => Some(any),
+            Reason::Thermostat { .. } | Reason::MinOn | Reason::MinOff { .. } => {
+                self.thermostat.as_ref()?.keeps(self.target?)
+            }
+            _ => None,
+        }
+    }
+
+    /// Whether a temperature within what is [calm](LampControl::calm) changes nothing that anybody could see.
+    pub(super) fn bears(&self, now: Mono, lamp: &Lamp, concern: &Concern, ix: ProbeIx, reading: Celsius) -> bool {
+        if let Some(guard) = lamp.guard.as_ref().filter(|_| concern.guards) {
+            let shows_nothing =
+                |stoppage: &Stoppage| stoppage.bears(now, ix, reading, guard.cut, concern.others_warm);
+            if !self.guard.bears(now, ix, reading) || !self.stoppage.as_ref().is_none_or(shows_nothing) {
+                return false;
+            }
+        }
+        let (Some(weak), true) = (&self.weak, concern.regulates) else { return true };
+        match self.target {
+            Some(target) if self.drive.wanted().share() >= FULL_ENOUGH => weak.bears(now, reading, target),
+            _ => weak.weak().is_none(),
+        }
+    }
+
+    /// Takes in a temperature that it [bears](LampControl::bears).
+    pub(super) fn absorb(&mut self, now: Mono, lamp: &Lamp, probe: &Probe, concern: &Concern, ix: ProbeIx, reading: Celsius) {
+        if concern.guards {
+            self.guard.absorb(now, ix, reading);
+            if let (Some(guard), Some(stoppage)) = (&lamp.guard, &mut self.stoppage) {
+                stoppage.temperature(now, ix, reading, guard.cut, concern.others_warm);
+            }
+        }
+        if concern.regulates {
+            self.temperature(now, lamp, probe, ix, reading);
+            if let Reason::Thermostat { reading: shown, .. } = &mut self.reason {
+                *shown = reading;
+            }
+        }
     }
 
     /// How it shows that it cannot be stopped, for lamps that warm and were told off: it heats or draws power, or its relay

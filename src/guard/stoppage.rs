@@ -121,7 +121,7 @@ impl Stoppage {
     /// A believable reading of a guard probe. `others_warm`: another lamp there may be warming it.
     pub fn temperature(&mut self, now: Mono, probe: ProbeIx, reading: Celsius, cut: Celsius, others_warm: bool) {
         let Some(off_since) = self.off_since else { return };
-        if self.idle.is_some_and(|at| now.since(at) <= METER_TRUSTED) {
+        if self.is_idle(now) {
             self.tracks.clear();
             return;
         }
@@ -150,10 +150,36 @@ impl Stoppage {
     /// A fresh reading of the lamp's own power probe.
     pub fn power(&mut self, now: Mono, reading: Watts) {
         let Some(off_since) = self.off_since else { return };
-        let threshold = self.rated.map_or(POWER_FLOOR.0, |rated| (rated.0 * POWER_SHARE).max(POWER_FLOOR.0));
-        let draws = reading.0 >= threshold;
+        let draws = reading.0 >= self.threshold();
         self.draws = (draws && now.since(off_since) >= POWER_GRACE).then_some(reading);
         self.idle = if draws { None } else { Some(now) };
+    }
+
+    /// Whether this reading of a guard probe would show nothing: [`Stoppage::evidence`] stays none.
+    pub fn bears(&self, now: Mono, probe: ProbeIx, reading: Celsius, cut: Celsius, others_warm: bool) -> bool {
+        if self.off_since.is_none() {
+            return true;
+        }
+        if self.is_idle(now) {
+            return self.tracks.iter().all(|track| track.heats.is_none());
+        }
+        let track = self.tracks.iter().find(|track| track.probe == probe);
+        track.is_some_and(|track| track.bears(now, reading, cut, others_warm))
+    }
+
+    /// Whether this reading of the lamp's own power probe would show nothing.
+    pub fn bears_power(&self, reading: Watts) -> bool {
+        self.off_since.is_none() || (self.draws.is_none() && reading.0 < self.threshold())
+    }
+
+    /// Whether the lamp's own meter has said lately that it draws nothing.
+    fn is_idle(&self, now: Mono) -> bool {
+        self.idle.is_some_and(|at| now.since(at) <= METER_TRUSTED)
+    }
+
+    /// A lamp that draws this, in watts, is on.
+    fn threshold(&self) -> f64 {
+        self.rated.map_or(POWER_FLOOR.0, |rated| (rated.0 * POWER_SHARE).max(POWER_FLOOR.0))
     }
 
     /// How the lamp shows that it is on although it was told off.
@@ -172,6 +198,21 @@ impl Track {
     fn jumps(&self, now: Mono, reading: Celsius, slew: KelvinPerSecond) -> bool {
         let (last, at) = self.last;
         (reading - last).0 > NOISE.0 + slew.0 * now.since(at).as_secs_f64()
+    }
+
+    /// Whether [`Track::reading`] would find nothing.
+    fn bears(&self, now: Mono, reading: Celsius, cut: Celsius, others_warm: bool) -> bool {
+        if self.heats.is_some() || !(reading < cut) {
+            return false;
+        }
+        // What rises by less than any rise that counts shows nothing whenever it is judged.
+        let from = self.lowest.map_or(self.at_off, |(lowest, _)| if lowest < self.at_off { lowest } else { self.at_off });
+        if reading - from < SMALLER_RISE {
+            return true;
+        }
+        let suspect = !others_warm && self.suspect_until.is_some_and(|until| now <= until);
+        let rises = self.lowest.is_some_and(|(lowest, _)| !others_warm && !(reading - lowest < RISE));
+        !rises && (!suspect || reading - self.at_off < SMALLER_RISE)
     }
 
     fn reading(&mut self, now: Mono, reading: Celsius, cut: Celsius, others_warm: bool) {

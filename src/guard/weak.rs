@@ -59,6 +59,13 @@ impl WeakWatch {
         }
     }
 
+    /// Whether [`WeakWatch::reading`] would count no deficit, so that [`WeakWatch::weak`] stays none.
+    pub fn bears(&self, now: Mono, reading: Celsius, target: Celsius) -> bool {
+        let waits = |run: &Run| !(run.deficit.0 > 0.0) && (now < run.goal_by || reading >= run.goal);
+        let counts = self.settings.deficit.0 > 0.0;
+        counts && self.weak().is_none() && (reading >= target - REACHED || self.run.as_ref().is_none_or(waits))
+    }
+
     /// The integrated deficit, once it is too large.
     pub fn weak(&self) -> Option<KelvinSeconds> {
         self.run.map(|run| run.deficit).filter(|&deficit| deficit >= self.settings.deficit)

@@ -3,13 +3,14 @@
 use std::sync::Arc;
 
 use crate::guard::{Latch, Refusal, Stoppage, WeakWatch};
-use crate::settings::{Enclosure, Guard, LampIx, ProbeIx};
+use crate::settings::{Enclosure, Guard, Lamp, LampIx, ProbeIx};
 use crate::time::Mono;
-use crate::units::{Celsius, Level};
+use crate::units::{Celsius, Level, Watts};
 
 use super::EnclosureControl;
 use crate::control::alarm::AlarmKind;
 use crate::control::context::Context;
+use crate::control::lamp::LampControl;
 use crate::control::trouble::Trouble;
 
 /// A lamp with its own power probe drawing less than this share of its rated power is dark; a guess.
@@ -182,6 +183,23 @@ impl EnclosureControl {
         let lit_for = control.lit_for(now, lamp).filter(|_| control.drive.wanted() == Level::FULL)?;
         let can_be_judged = lit_for >= probe.every && now.since(read) < lit_for;
         can_be_judged.then(|| (draws < rated.0 * DARK_POWER).then(|| format!("it draws {draws:.0} of {rated}")))
+    }
+}
+
+impl EnclosureControl {
+    /// Whether a reading of a power probe says of every lamp what the last one said: it is on and draws power, or it is
+    /// off and draws none, or nothing can be said.
+    pub(super) fn bears_power(&self, now: Mono, enclosure: &Enclosure, ProbeIx(ix): ProbeIx, reading: Watts) -> bool {
+        let Some((last, read)) = self.probes[ix].intake.last() else { return false };
+        let own = |(lamp, _): &(&Lamp, &LampControl)| lamp.power_probe == Some(ProbeIx(ix));
+        enclosure.lamps.iter().zip(&self.lamps).filter(own).all(|(lamp, control)| {
+            let shows_nothing = control.stoppage.as_ref().is_none_or(|stoppage| stoppage.bears_power(reading));
+            let lit_for = control.lit_for(now, lamp).filter(|_| control.drive.wanted() == Level::FULL);
+            let Some((lit_for, rated)) = lit_for.zip(lamp.power) else { return shows_nothing };
+            let draws = |watts: f64| watts >= rated.0 * DARK_POWER;
+            let judged_before = now.since(read) < lit_for && draws(last);
+            shows_nothing && (lit_for < enclosure.probes[ix].every || (judged_before && draws(reading.0)))
+        })
     }
 }
 

@@ -8,7 +8,7 @@ use std::time::Duration;
 use chrono::{DateTime, Utc};
 
 use crate::control::photoperiod::DayClock;
-use crate::control::{Act, Command, Effect, Event, OutputRef};
+use crate::control::{Act, Command, Controller, Effect, Event, OutputRef};
 use crate::guard::SafetyRecord;
 use crate::message::{self, Routes};
 use crate::settings::{EnclosureIx, Settings};
@@ -248,10 +248,10 @@ impl<'s> Run<'s> {
     }
 
     /// When something happens next.
-    fn next(&self) -> u64 {
+    fn next(&mut self) -> u64 {
         let turn = self.turns.get(self.turned).map(|(at, ..)| *at);
         let act = self.acts.get(self.acted).map(|(at, _)| *at);
-        let deadline = self.host.core.as_ref().and_then(|core| core.next_deadline());
+        let deadline = self.host.core.as_mut().and_then(Controller::next_deadline);
         let round = self.host.core.is_some().then_some(self.handled + COMES_ROUND);
         let deadline = deadline.map(|at| self.host.story_time(at)).into_iter().chain(round).min();
         let world = self.world.next_event().map(ms);
@@ -294,7 +294,7 @@ impl<'s> Run<'s> {
             }
             self.handle(Event::Act(act));
         }
-        let deadline = self.host.core.as_ref().and_then(|core| core.next_deadline());
+        let deadline = self.host.core.as_mut().and_then(Controller::next_deadline);
         let is_due = deadline.is_some_and(|at| self.host.story_time(at) <= self.now);
         if is_due || self.now >= self.handled + COMES_ROUND {
             self.handle(Event::Tick);
