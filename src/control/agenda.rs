@@ -45,6 +45,13 @@ impl Agenda {
         }
     }
 
+    /// An enclosure is due at `due`, unless it is sooner.
+    pub(super) fn bring_forward(&mut self, enclosure: EnclosureIx, due: Mono) {
+        if self.due.get(enclosure.0).is_some_and(|known| due < *known) {
+            self.set(enclosure, due);
+        }
+    }
+
     /// The soonest deadline of all, and whose it is; [`Mono::END`] where there is none.
     pub(super) fn soonest(&self) -> (Mono, EnclosureIx) {
         let first = self.winners[1] as usize;

@@ -246,10 +246,8 @@ impl Controller {
         };
         let Some(sooner) = control.absorb(now, settings, probe, value) else { return false };
         self.now.mono = now;
-        if sooner < self.due {
-            self.agenda.set(enclosure, control.due());
-            self.due = sooner;
-        }
+        self.agenda.bring_forward(enclosure, sooner);
+        self.due = self.due.min(sooner);
         true
     }
 
