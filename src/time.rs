@@ -27,6 +27,11 @@ impl Mono {
         Mono(Duration::from_secs(seconds))
     }
 
+    /// `milliseconds` after the driver's start.
+    pub const fn from_millis(milliseconds: u64) -> Mono {
+        Mono(Duration::from_millis(milliseconds))
+    }
+
     /// How long after the driver's start.
     pub const fn since_start(self) -> Duration {
         self.0

@@ -30,6 +30,10 @@ pub(super) struct Host {
     writing: Vec<(u64, SafetyRecord)>,
     /// Whether the disk takes nothing.
     disk_full: bool,
+    /// Whether the wall clock has kept step with the monotonic one since the core last asked it.
+    keeps_step: bool,
+    /// Whether the core spares nothing the whole way.
+    whole_way: bool,
 }
 
 /// What is wrong with the wall clock.
@@ -47,7 +51,7 @@ pub(super) struct WallClock {
 
 impl Host {
     /// A computer whose daemon does not run yet.
-    pub(super) fn new(start: DateTime<Utc>, seed: u64) -> Host {
+    pub(super) fn new(start: DateTime<Utc>, seed: u64, whole_way: bool) -> Host {
         Host {
             chance: Pcg32::new(seed, u64::MAX / 4 + 1),
             start,
@@ -57,6 +61,8 @@ impl Host {
             disk: BTreeMap::new(),
             writing: Vec::new(),
             disk_full: false,
+            keeps_step: false,
+            whole_way,
         }
     }
 
@@ -83,8 +89,21 @@ impl Host {
         self.booted + whole + u64::from(!since.subsec_nanos().is_multiple_of(1_000_000))
     }
 
+    /// The core asks the clocks at `now`.
+    pub(super) fn ask(&mut self, now: u64) -> Moment {
+        self.keeps_step = self.clock.drift_ppm == 0.0;
+        self.moment(now)
+    }
+
+    /// The core's monotonic time at the story's time 0, as a count of ms that may be subtracted, where the wall clock keeps
+    /// step with it.
+    pub(super) fn in_step(&self) -> Option<u64> {
+        (self.core.is_some() && self.keeps_step).then_some(self.booted)
+    }
+
     /// The wall clock is so from now on.
     pub(super) fn set_clock(&mut self, clock: WallClock) {
+        self.keeps_step &= self.clock == clock;
         self.clock = clock;
     }
 
@@ -92,7 +111,9 @@ impl Host {
     pub(super) fn start(&mut self, now: u64, settings: &Settings) {
         self.booted = now;
         let records: Vec<_> = self.disk.values().cloned().collect();
-        self.core = Some(Controller::new(settings.clone(), self.moment(now), &records));
+        // Nobody here reads state documents, and they would be most of its ticks.
+        let core = Controller::new(settings.clone(), self.moment(now), &records).without_states();
+        self.core = Some(if self.whole_way { core.without_shortcuts() } else { core });
     }
 
     /// The daemon is gone; what was not on disk yet is lost. Where it ended in good order, nothing is.

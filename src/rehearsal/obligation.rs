@@ -23,6 +23,11 @@ use super::sight::Sight;
 
 /// A place may truly be this much above its limit, K: a lamp's body still warms after OFF, and probes are noisy.
 const MARGIN: f64 = 3.0;
+/// A well probe reads at most this much less than the truth, K: more than six deviations of a common thermometer and half
+/// a step of it.
+const OFF_TRUTH: f64 = 0.5;
+/// A well probe's next reading comes within this many of its intervals; more than its beat is ever off.
+const LATE: f64 = 1.05;
 /// A fault is an excuse this long after its end, ms: heat takes its time to go.
 const AFTERMATH: u64 = 2 * 3_600_000;
 /// Alarms about silence are due this long after the stale time, ms.
@@ -93,6 +98,23 @@ impl Obligations {
     pub(super) fn daemon_ended(&mut self) {
         self.unstopped.iter_mut().flatten().for_each(|since| *since = None);
         self.disagrees.iter_mut().flatten().for_each(|since| *since = None);
+    }
+
+    /// Whether nothing is owed or about to be, so that as long as probes are heard in time, read within what is
+    /// [nothing](Obligations::nothing_below) and nothing else happens, nothing will be.
+    pub(super) fn is_idle(&self) -> bool {
+        let idle = |since: &Option<u64>| since.is_none();
+        let unstopped = self.unstopped.iter().flatten().all(Option::is_none);
+        unstopped && self.disagrees.iter().flatten().all(idle) && self.found.is_empty()
+    }
+
+    /// Below this a reading of a well probe is nothing to obligations until the next one is due: what it measures cannot get
+    /// above the limit meanwhile, unless it warms faster than the guard takes any lamp to warm.
+    pub(super) fn nothing_below(settings: &Settings, e: EnclosureIx, p: ProbeIx) -> f64 {
+        let enclosure = &settings.enclosures[e.0];
+        let every = enclosure.probes[p.0].every.as_secs_f64() * LATE;
+        let guards = enclosure.lamps.iter().filter_map(|lamp| lamp.guard.as_ref().filter(|it| it.probes.contains(&p)));
+        guards.map(|guard| guard.limit.0 + MARGIN - OFF_TRUTH - guard.slew.0 * every).fold(f64::INFINITY, f64::min)
     }
 
     /// Judges the grid moment.

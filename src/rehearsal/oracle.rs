@@ -27,6 +27,8 @@ const STORED_AFTER: u64 = 1_000;
 const DAY: u64 = 86_400_000;
 /// After the link came up or a lamp was switched the command must have gone within this, ms.
 const TOLD_WITHIN: u64 = 1_000;
+/// Readings nearer than this to one that stands for a fault are looked at closely: more than what counts as the same.
+const NEAR_FAULT: f64 = 1e-5;
 /// What a link that is up may leave retained on a command topic, ms.
 const CLEARED_WITHIN: u64 = 5_000;
 
@@ -140,6 +142,51 @@ impl Oracle {
                 }
             }
         }
+    }
+
+    /// Between which values, neither included, a plain reading is nothing to this oracle but that its probe was heard.
+    pub(super) fn nothing_within(settings: &Settings, e: EnclosureIx, p: ProbeIx) -> (f64, f64) {
+        let enclosure = &settings.enclosures[e.0];
+        let probe = &enclosure.probes[p.0];
+        // Of the stretches between values that stand for a fault the longest.
+        let (least, most) = probe.plausible;
+        let mut edges: Vec<f64> = probe.reject.iter().copied().filter(|fault| *fault > least && *fault < most).collect();
+        edges.extend([least, most]);
+        edges.sort_by(f64::total_cmp);
+        let stretches = edges.windows(2).map(|pair| (pair[0] + NEAR_FAULT, pair[1] - NEAR_FAULT));
+        let (above, below) = stretches.max_by(|a, b| (a.1 - a.0).total_cmp(&(b.1 - b.0))).unwrap_or((0.0, 0.0));
+        let guards = enclosure.lamps.iter().filter_map(|lamp| lamp.guard.as_ref().filter(|it| it.probes.contains(&p)));
+        (above, guards.map(|guard| guard.cut.0).fold(below, f64::min))
+    }
+
+    /// A plain reading within what is [nothing](Oracle::nothing_within) is about to be handed to the core.
+    pub(super) fn nothing(&mut self, now: u64, e: EnclosureIx, p: ProbeIx) {
+        self.probes[e.0][p.0].last = Some(now);
+    }
+
+    /// Until when [`Oracle::judge`] and [`Oracle::judge_holds`] find nothing, as long as probes are heard in time and
+    /// nothing else happens; the moment at which they might is not included. Asked after a step has been judged.
+    pub(super) fn quiet_until(&self, settings: &Settings, sight: &Sight, up_since: u64) -> u64 {
+        let mut until = u64::MAX;
+        for (e, enclosure) in settings.enclosures.iter().enumerate() {
+            for (l, lamp) in enclosure.lamps.iter().enumerate() {
+                let (seen, law) = (&sight.enclosures[e].lamps[l], &self.lamps[e][l]);
+                if let Some(hold) = lamp.output.hold.filter(|_| !seen.level.is_off() && !law.accused) {
+                    let told = law.told_on.map_or(0, |at| at + u64::try_from(hold.as_millis()).unwrap_or(u64::MAX / 4));
+                    until = until.min(told.max(up_since.max(seen.since) + TOLD_WITHIN));
+                }
+            }
+        }
+        until
+    }
+
+    /// Until when every probe is fresh, if it says nothing: the first of those moments.
+    pub(super) fn fresh_until(&self, settings: &Settings) -> u64 {
+        let probes = settings.enclosures.iter().zip(&self.probes).flat_map(|(e, heard)| e.probes.iter().zip(heard));
+        let fresh = probes.map(|(probe, heard)| {
+            heard.last.map_or(0, |at| at.saturating_add(u64::try_from(probe.stale.as_millis()).unwrap_or(u64::MAX / 4)))
+        });
+        fresh.min().unwrap_or(u64::MAX)
     }
 
     /// The keeper does something.

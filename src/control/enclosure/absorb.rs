@@ -9,6 +9,7 @@ use std::time::Duration;
 use super::{EnclosureControl, STATE_AFTER_READING};
 use crate::control::context::Context;
 use crate::control::intake::Calm;
+use crate::control::lamp::LampControl;
 use crate::settings::{Enclosure, LampIx, Measures, ProbeIx};
 use crate::time::Mono;
 use crate::units::{Celsius, Level, Watts};
@@ -159,9 +160,9 @@ impl EnclosureControl {
 
     /// Takes in an output's report if it tells nothing new; otherwise it changes nothing.
     pub(in crate::control) fn absorb_report(&mut self, now: Mono, LampIx(ix): LampIx, level: Level) -> bool {
-        let Some(control) = self.lamps.get_mut(ix).filter(|control| control.drive.is_old_news(level)) else {
-            return false;
-        };
+        let steady = self.steady;
+        let old = |control: &&mut LampControl| steady && control.drive.is_old_news(level);
+        let Some(control) = self.lamps.get_mut(ix).filter(old) else { return false };
         control.drive.report(now, level);
         true
     }

@@ -1,5 +1,6 @@
 //! One rehearsal: core and plant in virtual time, joined by a modelled broker, exactly as the daemon joins them.
 
+mod gliding;
 mod judging;
 mod turning;
 
@@ -14,6 +15,8 @@ use crate::message::{self, Routes};
 use crate::settings::{EnclosureIx, Settings};
 use crate::simulator::{Message, Physics, TimedFault, World};
 
+use gliding::Guide;
+
 use crate::rehearsal::book::Book;
 use crate::rehearsal::broker::{Broker, Delivery};
 use crate::rehearsal::coverage::Coverage;
@@ -22,7 +25,7 @@ use crate::rehearsal::host::Host;
 use crate::rehearsal::liveness;
 use crate::rehearsal::obligation::Obligations;
 use crate::rehearsal::oracle::Oracle;
-use crate::rehearsal::scenario::{Mishap, Scenario};
+use crate::rehearsal::scenario::{Mishap, Scenario, When};
 use crate::rehearsal::sight::Sight;
 use crate::rehearsal::trace::{Recorder, Trace};
 
@@ -51,6 +54,9 @@ pub struct Options {
     pub stop_at: Option<String>,
     /// Record what a page plots.
     pub trace: bool,
+    /// Spare nothing the whole way: every reading becomes a message that the core, the oracles and the expectations judge.
+    /// What comes of a story is the same, and it takes a hundred times as long.
+    pub whole_way: bool,
 }
 
 /// Something that must not have happened.
@@ -109,6 +115,8 @@ struct Run<'s> {
     broker: Broker,
     host: Host,
     routes: Routes,
+    /// Which readings may be glided over, by enclosure and probe.
+    guides: Vec<Vec<Guide>>,
     sight: Sight,
     book: Book,
     watches: Vec<Watch>,
@@ -145,6 +153,9 @@ struct Run<'s> {
     broker_boots: Option<u64>,
     daemon_boots: Option<u64>,
     looked: u64,
+    /// Moments at which expectations begin and end, in order, and how many have passed.
+    bounds: Vec<u64>,
+    bounded: usize,
     messages: u64,
     /// Reused, so that a message costs no allocation for them.
     said: Vec<Message>,
@@ -177,7 +188,8 @@ impl<'s> Run<'s> {
             end: ms(scenario.span),
             world: World::new(settings, &physics, scenario.start, seed, &faults),
             broker: Broker::new(seed, topics),
-            host: Host::new(scenario.start, seed),
+            host: Host::new(scenario.start, seed, options.whole_way),
+            guides: gliding::guides(settings, &routes),
             routes,
             sight: Sight::new(settings),
             book: Book::new(),
@@ -204,6 +216,8 @@ impl<'s> Run<'s> {
             broker_boots: None,
             daemon_boots: Some(0),
             looked: 0,
+            bounds: bounds(scenario),
+            bounded: 0,
             messages: 0,
             said: Vec::new(),
             events: Vec::new(),
@@ -215,8 +229,11 @@ impl<'s> Run<'s> {
     fn finish(mut self) -> Outcome {
         let mut spins = 0;
         loop {
-            let next = self.next().min(self.end);
-            spins = if next > self.now { 0 } else { spins + 1 };
+            let before = self.now;
+            self.glide();
+            // What the plant has said is treated at its moment.
+            let next = if self.said.is_empty() { self.next().min(self.end) } else { self.now };
+            spins = if next > before { 0 } else { spins + 1 };
             if spins > SPINS {
                 self.violate("no-spinning", None, "the core asks for ticks without end".to_owned());
                 break;
@@ -262,6 +279,7 @@ impl<'s> Run<'s> {
             deadline,
             world,
             look,
+            self.bounds.get(self.bounded).copied(),
             self.broker.next(),
             self.broker_boots,
             self.daemon_boots,
@@ -273,6 +291,7 @@ impl<'s> Run<'s> {
     /// Lets happen what is due now: what goes wrong, the plant, what arrives, the keeper, and what the core waits for.
     fn step(&mut self) {
         self.host.write(self.now);
+        self.bounded += self.bounds[self.bounded..].iter().take_while(|at| **at <= self.now).count();
         while let Some((_, comes, ix)) = self.turns.get(self.turned).copied().filter(|(at, ..)| *at <= self.now) {
             self.turned += 1;
             self.turn(ix, comes);
@@ -393,7 +412,7 @@ impl<'s> Run<'s> {
 
     /// Hands the core an event, and carries out what it wants.
     fn handle(&mut self, event: Event) {
-        let moment = self.host.moment(self.now);
+        let moment = self.host.ask(self.now);
         let Some(core) = &mut self.host.core else { return };
         let mut effects = std::mem::take(&mut self.effects);
         self.handled = self.now;
@@ -487,6 +506,18 @@ fn faults_and_turns(scenario: &Scenario) -> (Vec<TimedFault>, Vec<(u64, bool, us
     }
     turns.sort_by_key(|(at, ..)| *at);
     (faults, turns)
+}
+
+/// When expectations begin and end: an instant may be all that one has.
+fn bounds(scenario: &Scenario) -> Vec<u64> {
+    let spans = scenario.expectations.iter().filter_map(|expectation| match expectation.when {
+        When::Within(from, to) | When::Always(from, to) | When::Never(from, to) => Some([ms(from), ms(to)]),
+        When::End => None,
+    });
+    let mut bounds: Vec<_> = spans.flatten().collect();
+    bounds.sort_unstable();
+    bounds.dedup();
+    bounds
 }
 
 /// A recorder that knows the story's faults.
