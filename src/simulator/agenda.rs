@@ -34,6 +34,19 @@ impl Agenda {
         (self.due[part], part)
     }
 
+    /// Up to and at which moment the first alone has its turn: until the next one's, at which the lower number goes
+    /// first.
+    pub fn runner_up(&self) -> u64 {
+        let first = self.winners[1];
+        let (mut node, mut until) = (self.due.len() + first, u64::MAX);
+        while node > 1 {
+            let other = self.winners[node ^ 1];
+            until = until.min(if other < first { self.due[other].saturating_sub(1) } else { self.due[other] });
+            node /= 2;
+        }
+        until
+    }
+
     /// Part number `part` is due at `at` instead.
     pub fn set(&mut self, part: usize, at: u64) {
         self.due[part] = at;
@@ -64,6 +77,13 @@ mod tests {
                 agenda.set(part, at);
                 let expected = due.iter().enumerate().map(|(part, at)| (*at, part)).min();
                 prop_assert_eq!(Some(agenda.first()), expected);
+                // As long as the runner-up's turn has not come, the first stays first.
+                let (first, until) = (agenda.first().1, agenda.runner_up());
+                for (later, stays) in [(until, true), (until.saturating_add(1), until == u64::MAX)] {
+                    let mut agenda = agenda.clone();
+                    agenda.set(first, later);
+                    prop_assert!((agenda.first().1 == first) == stays || due.len() == 1);
+                }
             }
         }
     }

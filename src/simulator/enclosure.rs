@@ -2,7 +2,7 @@
 
 use chrono::{DateTime, TimeDelta, Utc};
 
-use crate::science::thermal::{Boundary, JoulesPerKelvin, Motion, Network, Node, Ramp, WattsPerKelvin};
+use crate::science::thermal::{Motion, Node, Ramp};
 use crate::settings::{CutOffIx, Enclosure, EnclosureIx, LampIx, Measures, ProbeIx};
 use crate::units::{Celsius, Level, Watts};
 
@@ -10,108 +10,17 @@ use super::condition::{EnclosureCondition, LampCondition, ProbeCondition};
 use super::fault::Switch;
 use super::gauge::{Gauge, Seat};
 use super::lamp::LampPlant;
+use super::layout::{Alteration, layout, warm_ups};
 use super::message::Message;
 use super::physics::{EnclosurePhysics, LampPhysics, Region};
 use super::probe::{ProbePlant, said};
-use super::random::Pcg32;
+use super::random::SplitMix64;
 use super::relay::RelayPlant;
 use super::room::{Cursor, Piece, Room};
-use super::uv::{Metres, REFERENCE, UvSource};
+use super::uv::{Metres, UvSource};
 
-/// Heat capacities of the places in a box of 120 × 60 × 60 cm, J/K: stone of 2 kg, air with fittings, air with walls
-/// and substrate. Guesses in the order of mass times specific heat.
-const CAPACITIES: [f64; 4] = [1500.0, 2500.0, 8000.0, 9000.0];
-/// Conductances between neighbouring places, W/K: surface to the air above it, basking end to warm side, warm side to
-/// cool side. Guesses.
-const BETWEEN: [f64; 3] = [1.4, 6.0, 4.0];
-/// Conductances of basking air, warm side and cool side to the room, W/K: walls of 2.9 m² at about 2.5 W/(m²·K) with
-/// some ventilation. Guesses.
-const TO_ROOM: [f64; 3] = [1.5, 3.0, 3.5];
-/// How much hotter than its surroundings a lamp's body runs at full power, K. A guess.
-const BODY_RISE: f64 = 150.0;
-/// Shortest time constant of a lamp's body, s. A guess.
-const BODY_LAG_LEAST: f64 = 5.0;
-/// Nearest that a lamp's beam can hang, m.
-const NEAREST: f64 = 0.05;
-/// Room temperature at which lamps are chosen, °C. A guess.
-const ROOM_WHEN_CHOSEN: f64 = 20.0;
-/// The network of an enclosure, with its nodes in the order of [`Region::ALL`] and then the lamps.
-struct Layout {
-    /// The network.
-    network: Network,
-    /// Places.
-    places: [Node; 4],
-    /// Lamp bodies.
-    bodies: Vec<Node>,
-    /// The room.
-    room: Boundary,
-}
-
-/// What changes an enclosure's network.
-#[derive(Clone, Debug, PartialEq)]
-struct Alteration {
-    /// Losses to the room, as a multiple.
-    draught: f64,
-    /// How much further off each lamp hangs, m.
-    further: Vec<f64>,
-}
-
-/// Most of a lamp's heat that goes straight to its spot, however near it hangs. A guess.
-const BEAM_MOST: f64 = 0.95;
-
-/// Builds the network of an enclosure whose lamps settle within `warm_ups` seconds.
-fn layout(size: f64, lamps: &[LampPhysics], warm_ups: &[f64], alteration: &Alteration) -> Layout {
-    let mut network = Network::new();
-    let places = CAPACITIES.map(|c| network.node(JoulesPerKelvin(size * c)));
-    let room = network.boundary();
-    for (pair, g) in places.windows(2).zip(BETWEEN) {
-        network.link(pair[0], pair[1], WattsPerKelvin(size * g));
-    }
-    for (place, g) in places[1..].iter().zip(TO_ROOM) {
-        network.lose(*place, room, WattsPerKelvin(size * g * alteration.draught));
-    }
-    let mut bodies = Vec::with_capacity(lamps.len());
-    for ((lamp, warm_up), further) in lamps.iter().zip(warm_ups).zip(&alteration.further) {
-        // Settled is 95 %: three time constants.
-        let lag = (warm_up / 3.0).max(BODY_LAG_LEAST);
-        let g = (lamp.watts.0 / BODY_RISE).max(1e-3);
-        let body = network.node(JoulesPerKelvin(g * lag));
-        let air = places[Region::BaskingAir as usize];
-        // Of a beam that spreads, a spot of given size catches less with the square of the distance.
-        let nearer = REFERENCE.0 / (REFERENCE.0 + further).max(NEAREST);
-        let beam = if *further == 0.0 { lamp.beam } else { (lamp.beam * nearer * nearer).min(BEAM_MOST) };
-        network.link(body, places[lamp.aim as usize], WattsPerKelvin(g * beam));
-        network.link(body, air, WattsPerKelvin(g * (1.0 - beam)));
-        bodies.push(body);
-    }
-    Layout { network, places, bodies, room }
-}
-
-/// The size at which lamp number `lamp` alone, left on, just brings `need` to its spot.
-pub(super) fn fitting_size(physics: &EnclosurePhysics, enclosure: &Enclosure, lamp: usize, need: Celsius) -> f64 {
-    let Some(this) = physics.lamps.get(lamp) else { return 1.0 };
-    let warm_ups = warm_ups(enclosure);
-    let as_built = Alteration { draught: 1.0, further: vec![0.0; physics.lamps.len()] };
-    let reached = |size: f64| {
-        let layout = layout(size, &physics.lamps, &warm_ups, &as_built);
-        let mut heat = vec![0.0; layout.network.nodes()];
-        heat[layout.bodies[lamp].index()] = this.watts.0;
-        let steady = layout.network.steady(&[ROOM_WHEN_CHOSEN], &heat);
-        steady.map_or(ROOM_WHEN_CHOSEN, |t| t[layout.places[this.aim as usize].index()])
-    };
-    // The larger the box, the cooler the spot: bisection on a logarithmic scale, to one part in a million.
-    let (mut small, mut large) = (0.02_f64, 50.0_f64);
-    for _ in 0..30 {
-        let middle = (small * large).sqrt();
-        if reached(middle) > need.0 { small = middle } else { large = middle }
-    }
-    small
-}
-
-/// Warm-up of each lamp in seconds.
-fn warm_ups(enclosure: &Enclosure) -> Vec<f64> {
-    enclosure.lamps.iter().map(|lamp| lamp.warm_up.as_secs_f64()).collect()
-}
+/// The longest stretch without moving the network, ms: half an hour.
+const LONGEST_PIECE: u64 = 1_800_000;
 
 /// What surrounds an enclosure.
 #[derive(Clone, Copy)]
@@ -168,6 +77,8 @@ pub(super) struct EnclosurePlant {
     moved: u64,
     /// The room from then on.
     piece: Piece,
+    /// When something happens next that is no reading.
+    stirs: u64,
     /// Spares work with the room.
     cursor: Cursor,
     /// What is wrong with it.
@@ -199,13 +110,14 @@ impl EnclosurePlant {
             .iter()
             .take(enclosure.probes.len())
             .enumerate()
-            .map(|(i, physics)| Gauge::new(at, enclosure, i, *physics, Pcg32::new(seed, stream + i as u64)));
+            .map(|(i, physics)| Gauge::new(at, enclosure, i, *physics, SplitMix64::new(seed, stream + i as u64)));
         let mut cursor = Cursor::default();
-        let piece = room.piece(0, &mut cursor);
-        EnclosurePlant {
+        let piece = short(room.piece(0, &mut cursor));
+        let mut plant = EnclosurePlant {
             motion: Motion::new(&layout.network, piece.value),
             places: layout.places,
             moved: 0,
+            stirs: piece.until,
             piece,
             cursor,
             condition: EnclosureCondition::default(),
@@ -213,7 +125,9 @@ impl EnclosurePlant {
             probes: probes.collect(),
             alteration,
             built,
-        }
+        };
+        plant.keep_time();
+        plant
     }
 
     /// The room from the last movement on.
@@ -283,9 +197,7 @@ impl EnclosurePlant {
 
     /// When something happens here next.
     pub fn next(&self) -> u64 {
-        let spoken = self.probes.iter().map(|gauge| gauge.probe.next());
-        let outputs = self.lamps.iter().map(|slot| slot.relay.next().min(slot.lamp.strikes().unwrap_or(u64::MAX)));
-        spoken.chain(outputs).fold(self.piece.until, u64::min)
+        self.probes.iter().map(|gauge| gauge.probe.next()).fold(self.stirs, u64::min)
     }
 
     /// Moves the network up to `now`.
@@ -295,24 +207,44 @@ impl EnclosurePlant {
             self.motion.advance(to - self.moved, &self.ramp());
             self.moved = to;
             if to == self.piece.until {
-                self.piece = around.room.piece(to, &mut self.cursor);
+                self.piece = short(around.room.piece(to, &mut self.cursor));
             }
+            self.turn_off();
         }
+    }
+
+    /// From now on temperatures take another course.
+    fn turn_off(&mut self) {
+        self.probes.iter_mut().for_each(|gauge| gauge.track.leave());
     }
 
     /// Passes on to every lamp what its output and contactor let through at `now`.
     pub fn feed(&mut self, now: u64, around: &Surroundings) {
-        self.move_to(now, around);
+        let mut changed = false;
         for slot in &mut self.lamps {
             let level = if around.fed(slot.cut_off) && !self.condition.dark { slot.relay.level() } else { Level::OFF };
             slot.lamp.supply(now, level.share());
-            self.motion.set_heat(slot.body, slot.lamp.power());
+            changed |= self.motion.heat(slot.body) != slot.lamp.power();
         }
+        if changed {
+            self.move_to(now, around);
+            self.lamps.iter().for_each(|slot| self.motion.set_heat(slot.body, slot.lamp.power()));
+            self.turn_off();
+        }
+        self.plan();
+    }
+
+    /// Finds when something happens next that is no reading.
+    fn plan(&mut self) {
+        let outputs = self.lamps.iter().map(|slot| slot.relay.next().min(slot.lamp.strikes().unwrap_or(u64::MAX)));
+        self.stirs = outputs.fold(self.piece.until, u64::min);
     }
 
     /// Lets happen what is due at `now`.
     pub fn pass(&mut self, now: u64, around: &Surroundings, out: &mut Vec<Message>) {
-        self.stir(now, around, out);
+        if self.stirs <= now {
+            self.stir(now, around, out);
+        }
         for probe in 0..self.probes.len() {
             if self.probes[probe].probe.next() <= now {
                 self.speak(now, probe, around, out);
@@ -320,60 +252,142 @@ impl EnclosurePlant {
         }
     }
 
-    /// Lets happen what is due at `now`, handing plain readings to `takes` until something else is said, or a reading
-    /// that it refuses: that stands in `out`, and what is due after it waits.
-    pub fn glide(
-        &mut self,
-        now: u64,
-        around: &Surroundings,
-        takes: &mut impl FnMut(u64, EnclosureIx, ProbeIx, f64) -> bool,
-        out: &mut Vec<Message>,
-    ) {
-        let before = out.len();
-        self.stir(now, around, out);
-        for at in 0..self.probes.len() {
-            if out.len() > before {
-                return;
-            }
-            if self.probes[at].probe.next() > now {
-                continue;
-            }
-            if !self.probes[at].is_plain() {
-                self.speak(now, at, around, out);
-                continue;
-            }
-            if let Some(value) = self.read(now, at) {
-                let probe = &mut self.probes[at].probe;
-                let (enclosure, ix) = probe.ix();
-                if !takes(now, enclosure, ix, probe.number(value).number()) {
-                    out.push(probe.said(value, || around.wall(now)));
-                }
-                probe.beat();
-            }
-        }
-    }
-
     /// Lets happen what is due at `now` but for readings.
     fn stir(&mut self, now: u64, around: &Surroundings, out: &mut Vec<Message>) {
-        self.move_to(now, around);
+        if self.piece.until <= now {
+            self.move_to(now, around);
+        }
         let mut switched = false;
         for slot in &mut self.lamps {
             switched |= slot.relay.pass(now, out) | slot.lamp.pass(now);
         }
-        if switched {
-            self.feed(now, around);
+        if switched { self.feed(now, around) } else { self.plan() }
+    }
+
+    /// Lets happen whatever is due up to and at `to`, handing plain readings to `takes`, until something else is said
+    /// or `takes` refuses. What ended it stands in `out`; what else is due at its moment is still to come. Returns the
+    /// moment reached.
+    pub fn glide(
+        &mut self,
+        to: u64,
+        around: &Surroundings,
+        takes: &mut impl FnMut(u64, EnclosureIx, ProbeIx, f64) -> bool,
+        out: &mut Vec<Message>,
+    ) -> u64 {
+        let before = out.len();
+        loop {
+            let (now, probe, others) = self.first();
+            if self.stirs <= to && self.stirs <= now {
+                let now = self.stirs;
+                self.stir(now, around, out);
+                if out.len() > before {
+                    return now;
+                }
+            } else if now > to {
+                return to;
+            } else if self.probes[probe].is_plain() {
+                let until = others.min(to).min(self.stirs - 1);
+                if let Some(refused) = self.read_on(until, probe, takes) {
+                    let (at, value) = refused;
+                    out.push(self.probes[probe].probe.said(value, || around.wall(at)));
+                    return at;
+                }
+            } else {
+                self.speak(now, probe, around, out);
+                if out.len() > before {
+                    return now;
+                }
+            }
+        }
+    }
+
+    /// When a probe speaks next, which, and until when no other one comes before it: of those that speak at one moment
+    /// the first goes first.
+    fn first(&self) -> (u64, usize, u64) {
+        let (mut first, mut whose, mut others) = (u64::MAX, 0, u64::MAX);
+        for (i, gauge) in self.probes.iter().enumerate() {
+            let next = gauge.probe.next();
+            if next < first {
+                // The one before has the lower number, and goes first at its moment.
+                others = others.min(first.wrapping_sub(1));
+                (first, whose) = (next, i);
+            } else {
+                others = others.min(next);
+            }
+        }
+        (first, whose, others)
+    }
+
+    /// Reads a plain probe at each of its moments up to and at `until`, until `takes` refuses: returns that moment and
+    /// what was read.
+    fn read_on(
+        &mut self,
+        until: u64,
+        probe: usize,
+        takes: &mut impl FnMut(u64, EnclosureIx, ProbeIx, f64) -> bool,
+    ) -> Option<(u64, f64)> {
+        let (e, p) = self.probes[probe].probe.ix();
+        loop {
+            let now = self.probes[probe].probe.next();
+            if now > until {
+                return None;
+            }
+            let sensed = self.sense(now, probe);
+            let plant = &mut self.probes[probe].probe;
+            let number = plant.read_plainly(sensed);
+            plant.beat_plainly();
+            if !takes(now, e, p, number) {
+                return Some((now, plant.value()));
+            }
+        }
+    }
+
+    /// What probe number `probe`, which is well seated, senses at `now`, kept unit.
+    #[inline(always)]
+    fn sense(&mut self, now: u64, probe: usize) -> f64 {
+        let gauge = &mut self.probes[probe];
+        let (beat, length) = (gauge.probe.drawn().beat(), gauge.probe.step());
+        match gauge.track.follow(now, beat, length) {
+            Some(sensed) => sensed,
+            None => self.sense_anew(now, probe),
+        }
+    }
+
+    /// The same where it was not being followed; from now on it is, where that can be.
+    #[cold]
+    fn sense_anew(&mut self, now: u64, probe: usize) -> f64 {
+        let gauge = &self.probes[probe];
+        let course = match gauge.measures {
+            Measures::Temperature => self.motion.course(self.places[gauge.physics.place as usize], &self.ramp()),
+            _ => None,
+        };
+        match course {
+            Some(course) => {
+                let decays = self.motion.decays(now - self.moved);
+                self.probes[probe].track.enter(now, self.moved, &course, &decays)
+            }
+            None => self.truth(now, probe).unwrap_or_default(),
+        }
+    }
+
+    /// Tells the probes what their beats leave of what they sense.
+    fn keep_time(&mut self) {
+        for gauge in self.probes.iter_mut().filter(|gauge| gauge.measures == Measures::Temperature) {
+            let beats = *gauge.probe.beats();
+            gauge.track.keep_time(|beat| self.motion.decays(beats[beat]));
         }
     }
 
     /// Probe number `probe` is read at `now`.
     fn read(&mut self, now: u64, probe: usize) -> Option<f64> {
+        if self.probes[probe].is_well_seated() {
+            let sensed = self.sense(now, probe);
+            return self.probes[probe].probe.read(now, sensed, 0.0);
+        }
         let gauge = &self.probes[probe];
-        let (sensed, warmth) = if gauge.is_well_seated() {
-            (self.truth(now, probe)?, 0.0)
-        } else {
-            let seat = gauge.seat(now, probe, &self.probes);
-            (self.at_seat(now, gauge.measures, &seat), self.temperature(now, seat.physics.place).0)
-        };
+        let seat = gauge.seat(now, probe, &self.probes);
+        let (sensed, warmth) =
+            (self.at_seat(now, gauge.measures, &seat), self.temperature(now, seat.physics.place).0);
         self.probes[probe].probe.read(now, sensed, warmth)
     }
 
@@ -436,9 +450,15 @@ impl EnclosurePlant {
             if let Some(motion) = self.motion.within(&layout.network) {
                 self.motion = motion;
             }
+            self.keep_time();
             self.alteration = alteration;
         }
     }
+}
+
+/// The piece, but no longer than a network can look ahead.
+fn short(piece: Piece) -> Piece {
+    Piece { until: piece.until.min(piece.from.saturating_add(LONGEST_PIECE)), ..piece }
 }
 
 /// A lamp in its slot, off.

@@ -5,7 +5,8 @@ use crate::settings::{Enclosure, EnclosureIx, Measures, ProbeIx};
 use super::condition::ProbeCondition;
 use super::physics::{ProbePhysics, Region};
 use super::probe::ProbePlant;
-use super::random::Pcg32;
+use super::random::SplitMix64;
+use super::track::Track;
 
 /// Skin of an animal that has basked, °C. A guess within the common range of preferred body temperatures.
 const BODY: f64 = 33.0;
@@ -61,6 +62,8 @@ pub(super) struct Gauge {
     pub wired: Vec<usize>,
     /// Its place, distance and exposure.
     pub physics: ProbePhysics,
+    /// What it senses while it is well seated.
+    pub track: Track,
     /// The animal on it, where there ever was one.
     touch: Option<Touch>,
 }
@@ -90,7 +93,7 @@ impl Seat {
 
 impl Gauge {
     /// Probe number `i` of an enclosure, drawing from `generator`.
-    pub fn new(at: EnclosureIx, enclosure: &Enclosure, i: usize, physics: ProbePhysics, generator: Pcg32) -> Gauge {
+    pub fn new(at: EnclosureIx, enclosure: &Enclosure, i: usize, physics: ProbePhysics, generator: SplitMix64) -> Gauge {
         let probe = &enclosure.probes[i];
         let own: Vec<usize> =
             (0..enclosure.lamps.len()).filter(|lamp| enclosure.lamps[*lamp].power_probe == Some(ProbeIx(i))).collect();
@@ -107,6 +110,7 @@ impl Gauge {
             // A power probe that no lamp claims measures the enclosure's supply.
             wired: if own.is_empty() { (0..enclosure.lamps.len()).collect() } else { own },
             physics,
+            track: Track::new(),
             touch: None,
         }
     }

@@ -108,9 +108,12 @@ impl LampPlant {
         }
     }
 
-    /// What its temperature allows at `now`.
+    /// What its temperature allows at `now`. Of a lamp whose output does not rise with it nobody asks.
     fn warmth_at(&self, now: u64) -> f64 {
         let goal = if self.arc == Arc::Burning { 1.0 } else { 0.0 };
+        if !self.fitting.traits().emits.uv {
+            return goal;
+        }
         let passed = now.saturating_sub(self.settled) as f64;
         goal + (self.warmth - goal) * libm::exp(-passed / self.lag)
     }

@@ -3,8 +3,8 @@
 use crate::settings::{Enclosure, Fitting, Lamp, Measures, Probe, Settings, When};
 use crate::units::{Celsius, Kelvin, Uvi, Watts};
 
-use super::enclosure;
 use super::lamp::Ageing;
+use super::layout;
 use super::probe::Accuracy;
 use super::room::{Climate, Weather};
 use super::uv::{Metres, REFERENCE, Spread, UvSource};
@@ -134,7 +134,7 @@ impl EnclosurePhysics {
         let lamps = enclosure.lamps.iter().map(|lamp| LampPhysics::plausible(enclosure, lamp, reference)).collect();
         let mut physics = EnclosurePhysics { size: 1.0, lamps, probes };
         let needs = enclosure.lamps.iter().enumerate().filter_map(|(i, lamp)| Some((i, needed(lamp)?)));
-        let sizes = needs.map(|(i, need)| enclosure::fitting_size(&physics, enclosure, i, need));
+        let sizes = needs.map(|(i, need)| layout::fitting_size(&physics, enclosure, i, need));
         physics.size = sizes.reduce(f64::min).unwrap_or(1.0);
         physics
     }

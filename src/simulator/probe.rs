@@ -8,8 +8,8 @@ use serde_json::Value;
 use crate::settings::{EnclosureIx, Measures, PayloadUnit, Probe, ProbeIx};
 
 use super::condition::ProbeCondition;
-use super::message::{Message, Payload, Source, Thousandths, nearest};
-use super::random::Pcg32;
+use super::message::{Message, Payload, Source, Thousandths, WHOLE, nearest};
+use super::random::{BEATS, Draw, Pcg32, SplitMix64};
 use super::words::document;
 
 /// How well a probe measures, in the kept unit of what it measures.
@@ -60,18 +60,24 @@ pub(super) struct ProbePlant {
     topic: Arc<str>,
     /// How often it reports, ms.
     every: f64,
+    /// What its beats can be, ms.
+    beats: Box<[u64; BEATS]>,
+    /// What payloads read as, by the bits of [`WHOLE`] plus the number of steps they say: whatever lately was said.
+    lately: Box<[(u64, f64); LATELY]>,
     /// How well it measures.
     accuracy: Accuracy,
-    /// Its own noise.
-    generator: Pcg32,
-    /// Tells what chance does to it while something is wrong.
-    whims: u64,
-    /// How often it has been read.
-    reads: u64,
+    /// Steps it can say in a unit.
+    fineness: f64,
+    /// The least and the most it can say.
+    range: (f64, f64),
+    /// Its own chance.
+    generator: SplitMix64,
+    /// What chance decided about its last reading.
+    drawn: Draw,
     /// When it speaks next.
     next: u64,
-    /// Its last value, kept unit, for when it freezes.
-    last: Option<f64>,
+    /// Its last value before it is held in its range, kept unit; NaN before the first.
+    last: f64,
     /// Whether it has no power.
     dark: bool,
     /// Whether it has just got power.
@@ -84,26 +90,40 @@ pub(super) struct ProbePlant {
     condition: Option<Box<ProbeCondition>>,
 }
 
+/// How many payloads a probe has in mind.
+const LATELY: usize = 64;
+
 /// Streams of chance for one reading: what becomes of its value, and of its message.
 const OF_VALUE: u64 = 1;
 const OF_MESSAGE: u64 = 2;
 
 impl ProbePlant {
     /// A probe that has been on for a while and speaks first within its interval.
-    pub fn new(ix: (EnclosureIx, ProbeIx), probe: &Probe, accuracy: Accuracy, mut generator: Pcg32) -> ProbePlant {
-        let first = generator.unit() * probe.every.as_millis() as f64;
-        let whims = u64::from(generator.next_u32()) << 32;
+    pub fn new(ix: (EnclosureIx, ProbeIx), probe: &Probe, accuracy: Accuracy, mut generator: SplitMix64) -> ProbePlant {
+        let every = probe.every.as_millis() as f64;
+        let drawn = generator.draw();
+        // Anywhere in its interval.
+        let first = (0.5 + 0.5 * drawn.signed()) * every;
+        // Evenly from a little sooner to a little later.
+        let beat = |i: usize| every * (1.0 + JITTER * ((2 * i + 1) as f64 / BEATS as f64 - 1.0));
         ProbePlant {
             ix,
             probe: probe.clone(),
             topic: probe.topic.as_str().into(),
-            every: probe.every.as_millis() as f64,
+            every,
+            beats: Box::new(std::array::from_fn(|i| (beat(i) as u64).max(1))),
+            lately: Box::new([(0, 0.0); LATELY]),
             accuracy,
+            fineness: 1.0 / accuracy.quantum,
+            range: match probe.measures {
+                Measures::Temperature => (f64::NEG_INFINITY, f64::INFINITY),
+                Measures::Humidity => (0.0, 100.0),
+                Measures::Uvi | Measures::Illuminance | Measures::Power => (0.0, f64::INFINITY),
+            },
             generator,
-            whims,
-            reads: 0,
+            drawn,
             next: first as u64 + 1,
-            last: None,
+            last: f64::NAN,
             dark: false,
             powered_up: false,
             held: None,
@@ -165,69 +185,116 @@ impl ProbePlant {
         self.next = u64::MAX;
     }
 
+    /// Sets its next beat where it is well.
+    #[inline]
+    pub fn beat_plainly(&mut self) {
+        self.next = self.next.saturating_add(self.step());
+    }
+
     /// Sets its next beat.
     pub fn beat(&mut self) {
-        let voice = self.condition().map(|condition| condition.voice).unwrap_or_default();
-        let jitter = (JITTER + voice.jitter) * self.generator.signed();
-        let beat = self.every * voice.interval * (1.0 + jitter);
-        self.next = self.next.saturating_add((beat as u64).max(1));
+        let beat = match self.condition() {
+            None => self.step(),
+            Some(condition) => {
+                let voice = condition.voice;
+                let jitter = (JITTER + voice.jitter) * self.drawn.signed();
+                ((self.every * voice.interval * (1.0 + jitter)) as u64).max(1)
+            }
+        };
+        self.next = self.next.saturating_add(beat);
+    }
+
+    /// How long its beat is after the last reading where it is well, ms.
+    #[inline]
+    pub fn step(&self) -> u64 {
+        self.beats[self.drawn.beat()]
+    }
+
+    /// What its beats can be where it is well, ms.
+    pub fn beats(&self) -> &[u64; BEATS] {
+        &self.beats
+    }
+
+    /// Which of them the last one was.
+    #[inline]
+    pub fn drawn(&self) -> Draw {
+        self.drawn
     }
 
     /// What chance does to this reading. It depends on nothing but how many there were, so that no fault shifts
     /// another.
     fn whims(&self, stream: u64) -> Pcg32 {
-        Pcg32::new(self.whims ^ self.reads, stream)
+        Pcg32::new(self.generator.state(), stream)
+    }
+
+    /// Reads where it is well and senses `sensed`, in the kept unit: returns what its payload reads as.
+    #[inline]
+    pub fn read_plainly(&mut self, sensed: f64) -> f64 {
+        self.drawn = self.generator.draw();
+        let Accuracy { noise, noise_share, quantum } = self.accuracy;
+        let deviation = if noise_share == 0.0 { noise } else { noise + noise_share * sensed.abs() };
+        // The nearest whole number of steps, as in `nearest`.
+        let steps = (sensed + self.drawn.normal() * deviation) * self.fineness + WHOLE;
+        self.last = (steps - WHOLE) * quantum;
+        let (bits, place) = (steps.to_bits(), steps.to_bits() as usize % LATELY);
+        let (known, number) = self.lately[place];
+        if known == bits { number } else { self.read_anew(bits, place) }
+    }
+
+    /// What the payload of the last value reads as, which is kept in mind at `place` by `bits`.
+    #[cold]
+    fn read_anew(&mut self, bits: u64, place: usize) -> f64 {
+        let number = Thousandths::of(self.value()).number();
+        self.lately[place] = (bits, number);
+        number
+    }
+
+    /// Its last value, kept unit.
+    pub fn value(&self) -> f64 {
+        let (least, most) = self.range;
+        let value = if self.last < least { least } else { self.last };
+        if value > most { most } else { value }
     }
 
     /// What it reads at `now` where it senses `sensed`, both in the kept unit, in a place of `warmth` °C; none where it
     /// is silent.
     pub fn read(&mut self, now: u64, sensed: f64, warmth: f64) -> Option<f64> {
-        // Drawn even when silent, so that a fault shifts no later reading.
-        let noise = self.generator.normal();
-        self.reads += 1;
+        let thermometer = self.probe.measures == Measures::Temperature;
         let Some(condition) = self.condition.as_deref().copied() else {
-            if self.dark {
-                return None;
+            // Drawn even when silent, so that a fault shifts no later reading.
+            let last = self.last;
+            self.read_plainly(sensed);
+            if !self.dark && !(std::mem::take(&mut self.powered_up) && thermometer) {
+                return Some(self.value());
             }
-            if std::mem::take(&mut self.powered_up) && self.probe.measures == Measures::Temperature {
-                return Some(POWER_UP);
-            }
-            let value = sensed + noise * (self.accuracy.noise + self.accuracy.noise_share * sensed.abs());
-            self.last = Some(self.quantised(value, 1.0));
-            return self.last;
+            self.last = last;
+            return (!self.dark).then_some(POWER_UP);
         };
+        self.drawn = self.generator.draw();
         let mut whims = self.whims(OF_VALUE);
         let (dropped, spiked, up) = (whims.unit(), whims.unit(), whims.signed());
         if self.dark || condition.silent || dropped < condition.drops {
             return None;
         }
-        let thermometer = self.probe.measures == Measures::Temperature;
         if std::mem::take(&mut self.powered_up) && thermometer {
             return Some(POWER_UP);
         }
         if condition.unplugged {
             return Some(if thermometer { UNPLUGGED } else { 0.0 });
         }
-        if let (true, Some(last)) = (condition.frozen, self.last) {
-            return Some(last);
+        if condition.frozen && !self.last.is_nan() {
+            return Some(self.value());
         }
         let true_to = condition.gain * (1.0 + condition.per_kelvin * (warmth - CALIBRATED_AT));
         let bias = condition.offset + condition.drift.at(now);
         let deviation = self.accuracy.noise + self.accuracy.noise_share * sensed.abs();
-        let mut value = sensed * true_to + bias + noise * deviation * condition.noise;
+        let mut value = sensed * true_to + bias + self.drawn.normal() * deviation * condition.noise;
         if spiked < condition.spikes.share {
             value += if up < 0.0 { -condition.spikes.by } else { condition.spikes.by };
         }
-        self.last = Some(self.quantised(value, condition.quantum));
-        self.last
-    }
-
-    /// The nearest step it can say, its steps being `times` as large. Only temperatures go below zero.
-    fn quantised(&self, value: f64, times: f64) -> f64 {
-        let value = if self.probe.measures == Measures::Temperature { value } else { value.max(0.0) };
-        let value = if self.probe.measures == Measures::Humidity { value.min(100.0) } else { value };
-        let quantum = self.accuracy.quantum * times;
-        nearest(value / quantum) as f64 * quantum
+        let (fineness, quantum) = (self.fineness / condition.quantum, self.accuracy.quantum * condition.quantum);
+        self.last = nearest(value * fineness) * quantum;
+        Some(self.value())
     }
 
     /// A reading in the unit and with the digits of its payload.
@@ -311,7 +378,7 @@ mod tests {
             reject: vec![85.0],
             fastest: None,
         };
-        ProbePlant::new((EnclosureIx(0), ProbeIx(0)), &probe, Accuracy::common(Measures::Temperature), Pcg32::new(1, 2))
+        ProbePlant::new((EnclosureIx(0), ProbeIx(0)), &probe, Accuracy::common(Measures::Temperature), SplitMix64::new(1, 2))
     }
 
     fn wall() -> DateTime<Utc> {

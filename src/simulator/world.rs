@@ -173,8 +173,11 @@ impl World {
             self.now = self.now.max(next);
             if !self.turn_or_release(out) {
                 let (_, index) = self.agenda.first();
+                // Up to and at when nothing but this enclosure has anything to do.
+                let alone = self.faults.next().min(self.release).saturating_sub(1);
+                let until = to.min(alone).min(self.agenda.runner_up());
                 let around = Surroundings { room: &self.room, start: self.start, closed: &self.closed };
-                self.enclosures[index].glide(self.now, &around, takes, out);
+                self.now = self.enclosures[index].glide(until, &around, takes, out);
                 self.agenda.set(index, self.enclosures[index].next());
             }
         }

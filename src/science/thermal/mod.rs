@@ -8,7 +8,7 @@
 mod modes;
 mod motion;
 
-pub use motion::{Motion, Ramp};
+pub use motion::{COURSE, Course, Motion, Ramp};
 
 /// A heat capacity in joules per kelvin.
 #[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]

@@ -69,6 +69,29 @@ pub struct Motion {
     target: Vec<Group>,
 }
 
+/// Most modes of a network whose nodes have a [`Course`].
+pub const COURSE: usize = 8;
+
+/// How one node's temperature runs while heat and slopes hold: a straight line and one exponential for each mode.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Course {
+    /// The line now, °C.
+    pub line: f64,
+    /// How it changes, K/s.
+    pub slope: f64,
+    /// How far each mode keeps the node off the line now, K; each dies away at its rate ([`Motion::decays`]).
+    pub parts: [f64; COURSE],
+}
+
+impl Course {
+    /// The temperature (°C) where the line stands at `line` and the modes at `parts`.
+    #[inline]
+    pub fn sum(line: f64, parts: &[f64; COURSE]) -> f64 {
+        let [a, b, c, d, e, f, g, h] = parts;
+        line + (((a + c) + (e + g)) + ((b + d) + (f + h)))
+    }
+}
+
 /// A step to take.
 struct Step {
     /// Its length, s.
@@ -160,6 +183,11 @@ impl Motion {
         self.place(&temperatures);
     }
 
+    /// Heat that flows into a node, W.
+    pub fn heat(&self, node: Node) -> f64 {
+        self.heat[node.0]
+    }
+
     /// Heat flows into a node from now on, W.
     pub fn set_heat(&mut self, node: Node, watts: f64) {
         if self.heat[node.0] != watts {
@@ -197,6 +225,45 @@ impl Motion {
         // Most enclosures have no more than eight modes.
         let rest = row.iter().enumerate().skip(moved.len());
         first + rest.map(|(group, v)| sum([(v, &self.moved(group, &step, 0.0, boundaries))].into_iter())).sum::<f64>()
+    }
+
+    /// How the temperature of a node runs from now on; none where there are too many modes, or one has no way out.
+    pub fn course(&self, node: Node, boundaries: &[Ramp]) -> Option<Course> {
+        if self.still || self.groups * WIDTH > COURSE || boundaries.len() * self.groups != self.pull.len() {
+            return None;
+        }
+        let mut course = Course::default();
+        let (mut line, mut slope) = ([0.0; WIDTH], [0.0; WIDTH]);
+        for (group, row) in self.row(node).iter().enumerate() {
+            let (mut drawn, mut rate) = (self.target[group], [0.0; WIDTH]);
+            for (pull, ramp) in self.pull.chunks(self.groups).zip(boundaries) {
+                for k in 0..WIDTH {
+                    drawn[k] += pull[group][k] * ramp.start;
+                    rate[k] += pull[group][k] * ramp.slope;
+                }
+            }
+            for k in 0..WIDTH {
+                drawn[k] -= rate[k] * self.lags[group][k];
+                line[k] += row[k] * drawn[k];
+                slope[k] += row[k] * rate[k];
+                course.parts[group * WIDTH + k] = row[k] * (self.state[group][k] - drawn[k]);
+            }
+        }
+        course.line = (line[0] + line[1]) + (line[2] + line[3]);
+        course.slope = (slope[0] + slope[1]) + (slope[2] + slope[3]);
+        Some(course)
+    }
+
+    /// What is left of each part of a [`Course`] after `millis`, of which there are less than 35 minutes.
+    pub fn decays(&self, millis: u64) -> [f64; COURSE] {
+        let step = Step::of(millis.min(LONGEST));
+        let mut decays = [0.0; COURSE];
+        for (group, decays) in decays.chunks_exact_mut(WIDTH).enumerate().take(self.groups) {
+            let part = |table: usize| &self.tables[table][step.rows[table] * self.groups + group];
+            let (a, b, c) = (part(0), part(1), part(2));
+            (0..WIDTH).for_each(|k| decays[k] = a[k] * b[k] * c[k]);
+        }
+        decays
     }
 
     /// Where a group of modes stands after a step, the ramps having run for `from` seconds before.
