@@ -16,7 +16,7 @@ use super::board::Board;
 use super::context::Context;
 use super::effect::Effect;
 use super::event::Reading;
-use super::intake::{Calm, Doubt, Intake, Verdict};
+use super::intake::{Doubt, Intake, Verdict};
 use super::lamp::{Concern, LampControl};
 use super::photoperiod::DayClock;
 use super::uv::UvWatch;
@@ -63,7 +63,9 @@ struct ProbeControl {
     /// When something changes if it says nothing.
     missed: Mono,
     /// Readings of which nothing comes; none: not known since the last step.
-    calm: Option<(Calm, Duration)>,
+    calm: Option<absorb::Known>,
+    /// Those that have come and been told to nobody yet.
+    row: Option<absorb::Waiting>,
 }
 
 /// When the next state document is due.
@@ -110,6 +112,7 @@ impl EnclosureControl {
             concerns: concerns_of(enclosure, ProbeIx(probe)),
             missed: Mono::END,
             calm: None,
+            row: None,
         });
         EnclosureControl {
             ix,

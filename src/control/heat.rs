@@ -2,6 +2,7 @@
 
 use std::time::Duration;
 
+use crate::guard::Row;
 use crate::settings::{HeatLaw, Pi};
 use crate::time::Mono;
 use crate::units::{Celsius, Level};
@@ -62,6 +63,16 @@ impl Thermostat {
         }
         let gained = deficit * step.as_secs_f64() / pi.integral.as_secs_f64();
         self.integral = (self.integral + gained).clamp(0.0, 1.0);
+    }
+
+    /// Whether readings that it does not act on, or that [keep](Thermostat::keeps) its level, need not be told one by one.
+    pub(super) fn takes_rows(&self, acting: bool) -> bool {
+        !acting || matches!(self.law, HeatLaw::OnOff { .. })
+    }
+
+    /// Takes in a row of such readings.
+    pub(super) fn absorb_row(&mut self, row: &Row) {
+        self.last = Some((Celsius(row.last), row.at));
     }
 
     /// Starts anew, as after a night without the lamp.

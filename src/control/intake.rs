@@ -5,6 +5,7 @@ use std::time::Duration;
 
 use chrono::{DateTime, Utc};
 
+use crate::guard::Stretch;
 use crate::settings::{Measures, Probe};
 use crate::time::Mono;
 
@@ -33,10 +34,8 @@ pub(super) struct Intake {
 /// Readings that are good beyond question.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Calm {
-    /// Above this …
-    pub(super) above: f64,
-    /// … and below this …
-    pub(super) below: f64,
+    /// Within this …
+    pub(super) within: Stretch,
     /// … and at most this far from the one before.
     pub(super) step: f64,
 }
@@ -143,7 +142,7 @@ impl Intake {
         let step = probe.fastest.map_or(f64::INFINITY, |fastest| {
             fastest * probe.every.max(SHORTEST_RATE_SPAN).as_secs_f64()
         });
-        Some(Calm { above, below, step })
+        Some(Calm { within: Stretch { above, below, until: Mono::END }, step })
     }
 
     /// Where the value jumped from, where it changed faster than `fastest` from both the last good reading and the one

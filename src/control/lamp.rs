@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use chrono::{DateTime, TimeDelta, Utc};
 
-use crate::guard::{LampGuard, LampRecord, Refusal, Stoppage, WeakWatch};
+use crate::guard::{LampGuard, LampRecord, Refusal, Row, Stoppage, Stretch, WeakWatch};
 use crate::settings::{EnclosureIx, Lamp, LampIx, OnExit, Probe, ProbeIx, When, Window};
 use crate::time::Mono;
 use crate::units::{Celsius, Level, Watts};
@@ -147,15 +147,14 @@ impl LampControl {
     pub(super) fn temperature(&mut self, now: Mono, lamp: &Lamp, probe: &Probe, ix: ProbeIx, reading: Celsius) {
         let Some(heat) = lamp.heat.filter(|heat| heat.probe == ix) else { return };
         let target = self.target.unwrap_or(heat.target.night);
-        let level = self.drive.wanted();
+        let is_fully_on = self.is_fully_on(lamp);
         let acting =
             self.hours.open && !matches!(self.reason, Reason::Guard(_) | Reason::CutOff { .. } | Reason::Override);
         if let Some(thermostat) = &mut self.thermostat {
             thermostat.reading(now, reading, target, acting, probe.stale);
         }
-        let lit = self.is_lit_by_report(lamp);
         if let Some(weak) = &mut self.weak {
-            if level.share() >= FULL_ENOUGH && lit {
+            if is_fully_on {
                 weak.reading(now, reading, target, probe.stale);
             } else {
                 weak.not_full();
@@ -363,31 +362,79 @@ impl LampControl {
         self.hours.open && self.hours.share < 1.0
     }
 
-    /// Between which temperatures of `ix`, neither included, it proposes what it does now and its guard has nothing to
-    /// say, until something else happens; none where any may change that.
-    pub(super) fn calm(&self, now: Mono, lamp: &Lamp, ix: ProbeIx) -> Option<(Celsius, Celsius)> {
-        let any = (Celsius(f64::NEG_INFINITY), Celsius(f64::INFINITY));
-        let (cold, hot) = match lamp.heat.filter(|heat| heat.probe == ix) {
-            Some(_) => self.keeps(any)?,
-            None => any,
+    /// Of which temperatures of `ix` it proposes what it does now and its guard has nothing to say, until something else
+    /// happens; none where any may change that.
+    pub(super) fn calm(&self, now: Mono, lamp: &Lamp, ix: ProbeIx) -> Option<Stretch> {
+        let kept = match lamp.heat.filter(|heat| heat.probe == ix) {
+            Some(_) => self.keeps()?,
+            None => Stretch::ALL,
         };
         match lamp.guard.as_ref().filter(|guard| guard.probes.contains(&ix)) {
-            Some(guard) if self.guard.is_calm(now) => Some((cold, if guard.cut < hot { guard.cut } else { hot })),
+            Some(guard) if self.guard.is_calm(now) => Some(kept.and(Stretch { below: guard.cut.0, ..Stretch::ALL })),
             Some(_) => None,
-            None => Some((cold, hot)),
+            None => Some(kept),
         }
     }
 
-    /// The part of `any` readings of its own probe for which its proposal stays.
-    fn keeps(&self, any: (Celsius, Celsius)) -> Option<(Celsius, Celsius)> {
+    /// Readings of its own probe for which its proposal stays.
+    fn keeps(&self) -> Option<Stretch> {
         match self.reason {
-            Reason::Night | Reason::Day | Reason::Staged => Some(any),
-            Reason::MinOn | Reason::MinOff { .. } if !self.hours.open => Some(any),
+            Reason::Night | Reason::Day | Reason::Staged => Some(Stretch::ALL),
+            Reason::MinOn | Reason::MinOff { .. } if !self.hours.open => Some(Stretch::ALL),
             Reason::Thermostat { .. } | Reason::MinOn | Reason::MinOff { .. } => {
-                self.thermostat.as_ref()?.keeps(self.target?)
+                let (above, below) = self.thermostat.as_ref()?.keeps(self.target?)?;
+                Some(Stretch { above: above.0, below: below.0, until: Mono::END })
             }
             _ => None,
         }
+    }
+
+    /// Of temperatures that are [calm](LampControl::calm), which need not be told one by one; none where any must.
+    pub(super) fn takes_rows(&self, now: Mono, lamp: &Lamp, concern: &Concern, ix: ProbeIx) -> Option<Stretch> {
+        let mut row = Stretch::ALL;
+        if concern.guards {
+            row = match &self.stoppage {
+                _ if !self.guard.takes_rows(ix) => return None,
+                Some(stoppage) => stoppage.takes_rows(now, ix, concern.others_warm)?,
+                None => row,
+            };
+        }
+        if concern.regulates {
+            let acts = self.thermostat.as_ref().is_some_and(|thermostat| !thermostat.takes_rows(self.hours.open));
+            row = match (&self.weak, self.target) {
+                _ if acts => return None,
+                (Some(weak), Some(target)) if self.is_fully_on(lamp) => row.and(weak.takes_rows(target)?),
+                (Some(weak), _) if !weak.is_idle() => return None,
+                _ => row,
+            };
+        }
+        Some(row)
+    }
+
+    /// Takes in a row of temperatures within what it [takes in rows](LampControl::takes_rows).
+    pub(super) fn absorb_row(&mut self, lamp: &Lamp, concern: &Concern, ix: ProbeIx, row: &Row) {
+        if concern.guards {
+            self.guard.absorb_row(ix, row);
+            if let Some(stoppage) = &mut self.stoppage {
+                stoppage.absorb_row(ix, row, concern.others_warm);
+            }
+        }
+        if concern.regulates {
+            if let Some(thermostat) = &mut self.thermostat {
+                thermostat.absorb_row(row);
+            }
+            if let (true, Some(weak)) = (self.is_fully_on(lamp), &mut self.weak) {
+                weak.absorb_row(row);
+            }
+            if let Reason::Thermostat { reading: shown, .. } = &mut self.reason {
+                *shown = Celsius(row.last);
+            }
+        }
+    }
+
+    /// Whether it is on as fully as its being too weak is judged by.
+    fn is_fully_on(&self, lamp: &Lamp) -> bool {
+        self.drive.wanted().share() >= FULL_ENOUGH && self.is_lit_by_report(lamp)
     }
 
     /// Whether a temperature within what is [calm](LampControl::calm) changes nothing that anybody could see.

@@ -95,11 +95,12 @@ enum Link {
 
 /// Splits a controller into the context of one step and what is stepped.
 macro_rules! context {
-    ($self:ident, $demands:ident, $out:ident) => {
+    ($self:ident, $demands:ident, $out:ident) => {{
+        let wall = $self.clock.wall($self.now.mono);
         Context {
             now: $self.now.mono,
-            wall: $self.clock.wall($self.now.mono),
-            stamp: $self.clock.wall($self.now.mono).unwrap_or($self.now.wall),
+            wall,
+            stamp: wall.unwrap_or($self.now.wall),
             connected: $self.link == Link::Up,
             stopping: $self.stopping,
             site: &$self.settings.site,
@@ -109,7 +110,7 @@ macro_rules! context {
             demands: &mut $demands,
             out: $out,
         }
-    };
+    }};
 }
 
 impl Controller {
@@ -185,6 +186,19 @@ impl Controller {
         } else if self.is_nothing(&event) {
             return;
         }
+        self.handle_something(event, out);
+    }
+
+    /// [`Controller::handle`] for a driver that knows that the wall clock has kept step with the monotonic one since it last
+    /// called that: it spares to ask the clock.
+    pub fn handle_in_step(&mut self, now: Mono, event: Event, out: &mut Vec<Effect>) {
+        self.now.mono = now.max(self.now.mono);
+        if !self.is_nothing(&event) {
+            self.handle_something(event, out);
+        }
+    }
+
+    fn handle_something(&mut self, event: Event, out: &mut Vec<Effect>) {
         self.stirred |= !matches!(
             event,
             Event::Tick
@@ -262,6 +276,12 @@ impl Controller {
             Event::Report { output: OutputRef::Lamp(enclosure, lamp), level: Ok(level), .. } => {
                 self.is_idle(now)
                     && self.enclosures.get_mut(enclosure.0).is_some_and(|it| it.absorb_report(now, *lamp, *level))
+            }
+            Event::Delivered { output: OutputRef::Lamp(enclosure, lamp), ticket } if self.is_idle(now) => {
+                if let Some(control) = self.enclosures.get_mut(enclosure.0) {
+                    control.delivered(*lamp, *ticket);
+                }
+                true
             }
             _ => false,
         }
@@ -388,6 +408,7 @@ impl Controller {
         act: impl FnOnce(&mut EnclosureControl, &mut Context<'_>, &Enclosure),
     ) {
         self.do_with(enclosure, out, |control, ctx, settings| {
+            control.tell_rows(settings);
             act(control, ctx, settings);
             control.plan(ctx, settings);
         });
@@ -501,6 +522,15 @@ impl Controller {
         Some(self.soonest()).filter(|&due| due < Mono::END)
     }
 
+    /// [`Controller::next_deadline`] as long as every probe that has been heard within its interval and a sixteenth goes on
+    /// to be. That of any other counts.
+    pub fn next_timer(&self) -> Mono {
+        let due = |(settings, control): (&Enclosure, &EnclosureControl)| {
+            if control.is_on_beat(self.now.mono, settings) { control.next_timer() } else { control.due() }
+        };
+        self.settings.enclosures.iter().zip(&self.enclosures).map(due).fold(self.site_due, Mono::min)
+    }
+
     /// What must be sent under the settings in force before [`Controller::reload`] replaces them with `settings`: OFF to
     /// every lamp whose output they no longer have.
     pub fn farewell(&mut self, settings: &Settings) -> Vec<Effect> {
@@ -538,7 +568,8 @@ impl Controller {
         let mut known: BTreeMap<_, _> =
             was.enclosures.iter().zip(earlier).map(|(settings, control)| (&settings.id, (settings, control))).collect();
         for (enclosure, control) in self.settings.enclosures.iter().zip(&mut self.enclosures) {
-            if let Some((before, earlier)) = known.remove(&enclosure.id) {
+            if let Some((before, mut earlier)) = known.remove(&enclosure.id) {
+                earlier.tell_rows(before);
                 control.adopt(self.now.mono, enclosure, earlier, before);
             }
         }
@@ -568,6 +599,11 @@ impl Controller {
             demands: &mut demands,
             out: &mut out,
         };
+        if control.has_rows() {
+            let mut told = control.clone();
+            told.tell_rows(settings);
+            return Some(told.view(&ctx, settings));
+        }
         Some(control.view(&ctx, settings))
     }
 }

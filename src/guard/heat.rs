@@ -19,6 +19,7 @@ use crate::units::{Celsius, Kelvin, KelvinPerSecond, Level};
 
 use super::permit::{Latch, Refusal};
 use super::record::LampRecord;
+use super::stretch::Row;
 use super::{TRIP_WINDOW, TRIPS_TO_LATCH};
 
 /// From this level on a lamp counts as lit when its probe is watched for a response; a guess.
@@ -156,6 +157,20 @@ impl HeatGuard {
         if let Some(watched) = self.probes.iter_mut().find(|watched| watched.ix == probe) {
             watched.take(now, reading);
         }
+    }
+
+    /// Whether readings below the cut need not be told one by one while the guard [is calm](HeatGuard::is_calm).
+    pub(super) fn takes_rows(&self, probe: ProbeIx) -> bool {
+        let [only] = &self.probes[..] else { return false };
+        only.ix == probe && self.test_since.is_none_or(|switched| only.same_since >= switched)
+    }
+
+    /// Takes in a row of readings below the cut, where it [takes rows](HeatGuard::takes_rows).
+    pub(super) fn absorb_row(&mut self, probe: ProbeIx, row: &Row) {
+        let Some(watched) = self.probes.iter_mut().find(|watched| watched.ix == probe) else { return };
+        watched.same_since = row.changed.unwrap_or(watched.same_since);
+        watched.readings_since_switch = watched.readings_since_switch.saturating_add(row.many);
+        watched.last = Some((Celsius(row.last), row.at));
     }
 
     /// For how long a reading of `probe` below `hottest` keeps from being late, at least.

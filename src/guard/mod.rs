@@ -21,12 +21,14 @@ mod heat;
 mod permit;
 mod record;
 mod stoppage;
+mod stretch;
 mod weak;
 
 pub use contactor::Contactor;
 pub use permit::{Latch, Permit, Refusal};
 pub use record::{LampRecord, SafetyRecord};
 pub use stoppage::{StillHeats, Stoppage};
+pub use stretch::{Row, Stretch};
 pub use weak::WeakWatch;
 
 use std::time::Duration;
@@ -156,6 +158,19 @@ impl LampGuard {
     pub fn absorb(&mut self, now: Mono, probe: ProbeIx, reading: Celsius) {
         if let Some(heat) = &mut self.heat {
             heat.absorb(now, probe, reading);
+        }
+    }
+
+    /// Whether temperatures of `probe` below the cut may be told in [rows](LampGuard::absorb_row) while the guard
+    /// [is calm](LampGuard::is_calm): it has no twin, and has moved since its lamp switched.
+    pub fn takes_rows(&self, probe: ProbeIx) -> bool {
+        self.heat.as_ref().is_none_or(|heat| heat.takes_rows(probe))
+    }
+
+    /// Takes in a row of temperatures below the cut.
+    pub fn absorb_row(&mut self, probe: ProbeIx, row: &Row) {
+        if let Some(heat) = &mut self.heat {
+            heat.absorb_row(probe, row);
         }
     }
 

@@ -12,8 +12,8 @@ use crate::simulator::{Message, Pcg32};
 
 /// A command reaches its output after this, ms: a guess at a wireless network at home.
 const COMMAND_TAKES: u64 = 12;
-/// … and is acknowledged after this, ms.
-const ACK_TAKES: u64 = 8;
+/// … and is acknowledged after this, ms: by then it has reached the broker, and here for simplicity its output too.
+const ACK_TAKES: u64 = COMMAND_TAKES;
 /// The heartbeat that stays out is noticed between these, ms: sent every 5 s, missed after 12 s (`wire::Patience`).
 const SILENCE_NOTICED: (u64, u64) = (7_000, 12_000);
 /// A command without its acknowledgement is noticed after this, ms (`wire::Patience`).
@@ -94,9 +94,8 @@ pub(super) struct Broker {
     kept: BTreeMap<String, Vec<u8>>,
     /// What the daemon listens to, in order.
     topics: Vec<String>,
-    /// On the way, by the moment it arrives and the order in which it was sent.
-    parcels: BTreeMap<(u64, u64), Delivery>,
-    sent: u64,
+    /// On the way with the moment it arrives, the soonest last; of those at one moment the first sent. They are few.
+    parcels: Vec<(u64, Delivery)>,
     /// Share of messages from and to devices that is lost.
     pub(super) loss: f64,
     /// Messages take up to this long, ms.
@@ -115,8 +114,7 @@ impl Broker {
             link: Link::Absent,
             kept: BTreeMap::new(),
             topics,
-            parcels: BTreeMap::new(),
-            sent: 0,
+            parcels: Vec::new(),
             loss: 0.0,
             lateness: 0,
             last_of_topic: BTreeMap::new(),
@@ -130,7 +128,7 @@ impl Broker {
             Link::Dead { noticed } => Some(noticed),
             Link::Absent | Link::Up => None,
         };
-        let parcel = self.parcels.first_key_value().map(|((at, _), _)| *at);
+        let parcel = self.parcels.last().map(|(at, _)| *at);
         [own, parcel].into_iter().flatten().min()
     }
 
@@ -141,8 +139,7 @@ impl Broker {
             Link::Trying { next, pause } if next <= now => self.attempt(next, pause),
             _ => {}
         }
-        let entry = self.parcels.first_entry()?;
-        (entry.key().0 <= now).then(|| entry.remove())
+        self.parcels.pop_if(|(at, _)| *at <= now).map(|(_, parcel)| parcel)
     }
 
     fn attempt(&mut self, now: u64, pause: u64) {
@@ -168,12 +165,12 @@ impl Broker {
     }
 
     fn end_link(&mut self) {
-        self.parcels.retain(|_, parcel| !parcel.is_for_core());
+        self.parcels.retain(|(_, parcel)| !parcel.is_for_core());
     }
 
     fn send(&mut self, at: u64, what: Delivery) {
-        self.sent += 1;
-        self.parcels.insert((at, self.sent), what);
+        let place = self.parcels.partition_point(|(other, _)| *other > at);
+        self.parcels.insert(place, (at, what));
     }
 
     fn is_lost(&mut self) -> bool {
@@ -267,6 +264,11 @@ impl Broker {
         self.kept.get(topic).map(Vec::as_slice)
     }
 
+    /// Whether anything is kept.
+    pub(super) fn keeps_any(&self) -> bool {
+        !self.kept.is_empty()
+    }
+
     /// The daemon starts, and tries to connect.
     pub(super) fn daemon_starts(&mut self, now: u64) {
         self.link = Link::Trying { next: now + RETRY.0, pause: 2 * RETRY.0 };
@@ -281,7 +283,7 @@ impl Broker {
     /// The connection is dead from now on and looks alive.
     pub(super) fn goes_dead(&mut self, now: u64) {
         if self.link == Link::Up {
-            self.parcels.retain(|_, parcel| !parcel.is_for_core());
+            self.parcels.retain(|(_, parcel)| !parcel.is_for_core());
             let (least, most) = SILENCE_NOTICED;
             let noticed = now + least + ((most - least) as f64 * self.chance.unit()) as u64;
             self.link = Link::Dead { noticed };
@@ -295,7 +297,7 @@ impl Broker {
             *noticed = now;
         }
         self.running = false;
-        self.parcels.retain(|_, parcel| parcel.is_for_core());
+        self.parcels.retain(|(_, parcel)| parcel.is_for_core());
     }
 
     /// The broker runs again. Devices connect at once and hear what is kept on their topics.

@@ -27,6 +27,8 @@ const STORED_AFTER: u64 = 1_000;
 const DAY: u64 = 86_400_000;
 /// After the link came up or a lamp was switched the command must have gone within this, ms.
 const TOLD_WITHIN: u64 = 1_000;
+/// A well probe is heard again within this share of its interval; more than its beat is ever off, and a guess.
+const BEAT: (u64, u64) = (21, 20);
 /// Readings nearer than this to one that stands for a fault are looked at closely: more than what counts as the same.
 const NEAR_FAULT: f64 = 1e-5;
 /// What a link that is up may leave retained on a command topic, ms.
@@ -180,13 +182,16 @@ impl Oracle {
         until
     }
 
-    /// Until when every probe is fresh, if it says nothing: the first of those moments.
-    pub(super) fn fresh_until(&self, settings: &Settings) -> u64 {
+    /// When a probe that has lost its beat, or could be silent within it, may count as silent; all the others are taken to
+    /// be heard in time, as well ones are.
+    pub(super) fn silent_at(&self, settings: &Settings, now: u64) -> u64 {
+        let ms = |span: std::time::Duration| u64::try_from(span.as_millis()).unwrap_or(u64::MAX / 4);
         let probes = settings.enclosures.iter().zip(&self.probes).flat_map(|(e, heard)| e.probes.iter().zip(heard));
-        let fresh = probes.map(|(probe, heard)| {
-            heard.last.map_or(0, |at| at.saturating_add(u64::try_from(probe.stale.as_millis()).unwrap_or(u64::MAX / 4)))
+        let silent = probes.map(|(probe, heard)| {
+            let (last, beat, stale) = (heard.last.unwrap_or(0), ms(probe.every) * BEAT.0 / BEAT.1, ms(probe.stale));
+            if heard.last.is_some() && now <= last + beat && beat < stale { u64::MAX } else { last + stale }
         });
-        fresh.min().unwrap_or(u64::MAX)
+        silent.min().unwrap_or(u64::MAX)
     }
 
     /// The keeper does something.
@@ -246,7 +251,7 @@ impl Oracle {
 
     /// Judges what stands after a step. `e`: only this enclosure can have changed; none: any.
     pub(super) fn judge(&mut self, now: u64, settings: &Settings, sight: &Sight, e: Option<EnclosureIx>) {
-        let commands = std::mem::take(&mut self.commands);
+        let mut commands = std::mem::take(&mut self.commands);
         // Of several commands within one step the last one counts.
         let is_last = |at: usize, output| !commands[at + 1..].iter().any(|(other, _)| *other == output);
         for (at, &(output, level)) in commands.iter().enumerate() {
@@ -259,6 +264,8 @@ impl Oracle {
                 self.findings.push(("unexplained-command", Some(e), text));
             }
         }
+        commands.clear();
+        self.commands = commands;
         match e {
             Some(e) => self.judge_enclosure(now, settings, sight, e),
             None => {

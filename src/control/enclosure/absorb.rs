@@ -10,13 +10,52 @@ use super::{EnclosureControl, STATE_AFTER_READING};
 use crate::control::context::Context;
 use crate::control::intake::Calm;
 use crate::control::lamp::LampControl;
-use crate::settings::{Enclosure, LampIx, Measures, ProbeIx};
+use crate::guard::{Row, Stoppage, Stretch};
+use crate::settings::{Enclosure, LampIx, Measures, Probe, ProbeIx};
 use crate::time::Mono;
 use crate::units::{Celsius, Level, Watts};
 
 /// A guard reckons how long a reading lasts from one at most this much hotter, K; our choice: narrow enough to come near
 /// the reading's own time, wide enough to be reckoned seldom.
 const HOTTER: f64 = 2.0;
+
+/// Readings of a probe of which nothing comes until the next step, and for how long each keeps it from being missed, at
+/// least.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Known {
+    calm: Calm,
+    lasts: Duration,
+}
+
+/// Readings that have come and been told to nobody yet, and which may still join them.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Waiting {
+    within: Stretch,
+    step: f64,
+    lasts: Duration,
+    row: Row,
+}
+
+impl Waiting {
+    /// Takes a reading into the row, if it may join it.
+    fn takes(&mut self, now: Mono, value: f64) -> bool {
+        let joins = self.within.has(now, value) && (value - self.row.last).abs() < self.step;
+        if joins {
+            if value != self.row.last {
+                self.row.changed = Some(now);
+            }
+            (self.row.last, self.row.at) = (value, now);
+            self.row.many = self.row.many.saturating_add(1);
+        }
+        joins
+    }
+}
+
+/// A well probe is heard again within this of its last reading: common ones keep their interval to a few hundredths; a
+/// guess.
+pub(in crate::control) fn on_beat(probe: &Probe) -> Duration {
+    probe.every.saturating_add(probe.every / 16)
+}
 
 impl EnclosureControl {
     /// Finds anew when something falls due.
@@ -34,7 +73,7 @@ impl EnclosureControl {
             let silent = ctx.connected.then(|| control.intake.silent_at(probe)).filter(|&at| at > now);
             let missed = self.lamps.iter().filter_map(|lamp| lamp.guard.next_silence(now, ProbeIx(at)));
             control.missed = missed.chain(silent).min().unwrap_or(Mono::END);
-            control.calm = None;
+            (control.calm, control.row) = (None, None);
         }
     }
 
@@ -49,6 +88,20 @@ impl EnclosureControl {
         self.probes.iter().map(|control| control.missed).fold(self.told.min(self.timer), Mono::min)
     }
 
+    /// [`EnclosureControl::due`] as long as its probes are heard in time.
+    pub(in crate::control) fn next_timer(&self) -> Mono {
+        self.told.min(self.timer)
+    }
+
+    /// Whether every probe has been heard in time.
+    pub(in crate::control) fn is_on_beat(&self, now: Mono, enclosure: &Enclosure) -> bool {
+        let mut probes = enclosure.probes.iter().zip(&self.probes);
+        probes.all(|(probe, control)| {
+            let heard = control.row.map(|waiting| waiting.row.at).or(control.intake.last().map(|(_, at)| at));
+            heard.is_some_and(|at| now <= at.after(on_beat(probe)) && control.missed >= at.after(on_beat(probe)))
+        })
+    }
+
     /// It must be looked at by `now`, whatever it thinks itself.
     pub(in crate::control) fn look_by(&mut self, now: Mono) {
         self.timer = self.timer.min(now);
@@ -58,6 +111,7 @@ impl EnclosureControl {
     pub(in crate::control) fn fall_due(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
         let silent = self.probes.iter().any(|control| control.missed <= ctx.now);
         if !self.steady || silent || self.timer <= ctx.now {
+            self.tell_rows(enclosure);
             self.step(ctx, enclosure);
             self.plan(ctx, enclosure);
             return;
@@ -77,23 +131,23 @@ impl EnclosureControl {
         ix: ProbeIx,
         value: f64,
     ) -> Option<Mono> {
-        let probe = enclosure.probes.get(ix.0)?;
+        let control = self.probes.get_mut(ix.0)?;
+        if let Some(waiting) = &mut control.row
+            && waiting.takes(now, value)
+        {
+            control.missed = now.after(waiting.lasts);
+            return Some(control.missed);
+        }
+        // Nobody asked below looks at another probe whose readings wait: one with twins has none.
+        self.tell_row(enclosure, ix);
+        let probe = &enclosure.probes[ix.0];
         let lasts = self.lasts_calm(now, enclosure, ix, value)?;
         let shown = self.publish.if_requested(now, STATE_AFTER_READING);
         if shown.is_some_and(|due| due <= now) {
             return None;
         }
         match probe.measures {
-            Measures::Temperature => {
-                let (reading, concerns) = (Celsius(value), &self.probes[ix.0].concerns);
-                let lamp = |LampIx(at): LampIx| &enclosure.lamps[at];
-                if !concerns.iter().all(|c| self.lamps[c.lamp.0].bears(now, lamp(c.lamp), c, ix, reading)) {
-                    return None;
-                }
-                for c in concerns {
-                    self.lamps[c.lamp.0].absorb(now, lamp(c.lamp), probe, c, ix, reading);
-                }
-            }
+            Measures::Temperature => self.absorb_temperature(now, enclosure, ix, Celsius(value))?,
             Measures::Power => {
                 if !self.bears_power(now, enclosure, ix, Watts(value)) {
                     return None;
@@ -110,32 +164,79 @@ impl EnclosureControl {
         let control = &mut self.probes[ix.0];
         control.intake.absorb(now, value);
         control.missed = now.after(lasts);
-        Some(self.timer.min(control.missed))
+        if shown.is_none() {
+            self.begin_row(now, enclosure, ix);
+        }
+        Some(self.timer.min(self.probes[ix.0].missed))
+    }
+
+    fn absorb_temperature(&mut self, now: Mono, enclosure: &Enclosure, ix: ProbeIx, reading: Celsius) -> Option<()> {
+        let concerns = &self.probes[ix.0].concerns;
+        let lamp = |LampIx(at): LampIx| &enclosure.lamps[at];
+        if !concerns.iter().all(|c| self.lamps[c.lamp.0].bears(now, lamp(c.lamp), c, ix, reading)) {
+            return None;
+        }
+        for c in concerns {
+            self.lamps[c.lamp.0].absorb(now, lamp(c.lamp), &enclosure.probes[ix.0], c, ix, reading);
+        }
+        Some(())
+    }
+
+    /// The next readings of a probe may wait, where nobody concerned must be told of each.
+    fn begin_row(&mut self, now: Mono, enclosure: &Enclosure, ix: ProbeIx) {
+        let control = &mut self.probes[ix.0];
+        let (Some(known), Some((last, at))) = (control.calm, control.intake.last()) else { return };
+        let (mut within, mut step) = (known.calm.within, known.calm.step);
+        match enclosure.probes[ix.0].measures {
+            Measures::Temperature => {
+                for c in &control.concerns {
+                    let lamp = &self.lamps[c.lamp.0];
+                    let Some(stretch) = lamp.takes_rows(now, &enclosure.lamps[c.lamp.0], c, ix) else { return };
+                    within = within.and(stretch);
+                }
+                step = step.min(Stoppage::ROW_STEP);
+            }
+            Measures::Illuminance | Measures::Humidity => {}
+            Measures::Power | Measures::Uvi => return,
+        }
+        let row = Row { last, at, changed: None, many: 0 };
+        control.row = Some(Waiting { within, step, lasts: known.lasts, row });
+    }
+
+    /// Tells everybody concerned of the readings that wait.
+    pub(in crate::control) fn tell_rows(&mut self, enclosure: &Enclosure) {
+        (0..self.probes.len()).for_each(|at| self.tell_row(enclosure, ProbeIx(at)));
+    }
+
+    fn tell_row(&mut self, enclosure: &Enclosure, ix: ProbeIx) {
+        let control = &mut self.probes[ix.0];
+        let Some(Waiting { row, .. }) = control.row.take().filter(|waiting| waiting.row.many > 0) else { return };
+        control.intake.absorb(row.at, row.last);
+        for c in &control.concerns {
+            self.lamps[c.lamp.0].absorb_row(&enclosure.lamps[c.lamp.0], c, ix, &row);
+        }
+    }
+
+    /// Whether readings wait that nobody concerned has been told of.
+    pub(in crate::control) fn has_rows(&self) -> bool {
+        self.probes.iter().any(|control| control.row.is_some())
     }
 
     /// For how long a reading that is calm keeps the probe from being missed, at least; none where it is not calm.
     fn lasts_calm(&mut self, now: Mono, enclosure: &Enclosure, ix: ProbeIx, value: f64) -> Option<Duration> {
         let control = &self.probes[ix.0];
         let (last, _) = control.intake.last()?;
-        let fits = |(calm, _): &(Calm, Duration)| {
-            value > calm.above && value < calm.below && (value - last).abs() <= calm.step
-        };
-        if let Some((_, lasts)) = control.calm.filter(fits) {
-            return Some(lasts);
+        let fits = |known: &Known| known.calm.within.has(now, value) && (value - last).abs() <= known.calm.step;
+        if let Some(known) = control.calm.filter(fits) {
+            return Some(known.lasts);
         }
         let found = self.find_calm(now, enclosure, ix, value);
         self.probes[ix.0].calm = found;
-        found.filter(fits).map(|(_, lasts)| lasts)
+        found.filter(fits).map(|known| known.lasts)
     }
 
     /// Which readings of a probe are calm until the next step, around `value`.
-    fn find_calm(
-        &mut self,
-        now: Mono,
-        enclosure: &Enclosure,
-        ix: ProbeIx,
-        value: f64,
-    ) -> Option<(Calm, Duration)> {
+    fn find_calm(&mut self, now: Mono, enclosure: &Enclosure, ix: ProbeIx, value: f64) -> Option<Known> {
         if !self.steady {
             return None;
         }
@@ -144,18 +245,18 @@ impl EnclosureControl {
         // Fresh up to and including the stale time, so the verdict changes just after it.
         let mut lasts = probe.stale.saturating_add(Duration::from_nanos(1));
         if probe.measures == Measures::Temperature {
-            calm.below = calm.below.min(value + HOTTER);
+            calm.within.below = calm.within.below.min(value + HOTTER);
             for (lamp, control) in enclosure.lamps.iter().zip(&self.lamps) {
-                let (above, below) = control.calm(now, lamp, ix)?;
-                (calm.above, calm.below) = (calm.above.max(above.0), calm.below.min(below.0));
+                calm.within = calm.within.and(control.calm(now, lamp, ix)?);
             }
             for at in 0..self.probes[ix.0].concerns.len() {
                 let LampIx(lamp) = self.probes[ix.0].concerns[at].lamp;
                 self.probes[ix.0].concerns[at].others_warm = self.others_warm(enclosure, lamp);
-                lasts = lasts.min(self.lamps[lamp].guard.lasts(ix, Celsius(calm.below)));
+                lasts = lasts.min(self.lamps[lamp].guard.lasts(ix, Celsius(calm.within.below)));
             }
         }
-        Some((calm, lasts))
+        // One that could be missed before it is due again is none of which nothing comes.
+        (lasts >= on_beat(probe)).then_some(Known { calm, lasts })
     }
 
     /// Takes in an output's report if it tells nothing new; otherwise it changes nothing.

@@ -7,7 +7,6 @@
 use std::time::Duration;
 
 use super::{COMES_ROUND, FEW, GRID, Run, ms};
-use crate::control::Controller;
 use crate::message::Routes;
 use crate::rehearsal::liveness;
 use crate::rehearsal::obligation::Obligations;
@@ -41,18 +40,15 @@ impl Run<'_> {
     /// step, with what the plant has said.
     pub(super) fn glide(&mut self) {
         let Some(until) = self.quiet_until() else { return };
-        loop {
-            let due = self.host.core.as_mut().and_then(Controller::next_deadline);
-            let due = due.map_or(u64::MAX, |at| self.host.story_time(at));
-            // The moment itself is for a step.
-            let to = until.min(due).min(self.oracle.fresh_until(self.settings)).saturating_sub(1);
-            if to <= self.now {
-                return;
-            }
+        let Some(core) = &self.host.core else { return };
+        // As long as every probe keeps its beat no silence falls due.
+        let due = core.next_timer();
+        let due = if due < Mono::END { self.host.story_time(due) } else { u64::MAX };
+        let silent = self.oracle.silent_at(self.settings, self.now);
+        // The moment itself is for a step.
+        let to = until.min(due).min(silent).saturating_sub(1);
+        if to > self.now {
             self.glide_to(to);
-            if !self.said.is_empty() {
-                return;
-            }
         }
     }
 
@@ -87,13 +83,17 @@ impl Run<'_> {
     fn quiet_until(&self) -> Option<u64> {
         let is_seen = self.options.whole_way || self.recorder.is_some() || self.settings.enclosures.len() > FEW;
         let up_since = self.up_since?;
+        if self.broker.next().is_some() {
+            return None;
+        }
         let goes_wrong = self.active.iter().any(|(active, _)| *active);
         if is_seen || goes_wrong || !self.broker.is_calm() || !self.said.is_empty() || !self.obligations.is_idle() {
             return None;
         }
         self.host.in_step()?;
         let keeps = |topic: &str| self.broker.kept(topic).is_some();
-        if !self.kept_since.is_empty() || self.world.command_topics().any(keeps) || !self.is_cool() {
+        let kept = self.broker.keeps_any() && self.world.command_topics().any(keeps);
+        if kept || !self.kept_since.is_empty() || !self.is_cool() {
             return None;
         }
         let turn = self.turns.get(self.turned).map(|(at, ..)| *at);
@@ -102,7 +102,7 @@ impl Run<'_> {
         let grid = self.looked + GRID;
         let schedule = self.scenario.healed.map(|healed| ms(healed) + liveness::ON_SCHEDULE_AFTER).map(|at| at.max(grid));
         let boots = [self.broker_boots, self.daemon_boots, self.reconciled_by];
-        let all = [turn, act, holds, schedule, self.broker.next(), Some(self.end)];
+        let all = [turn, act, holds, schedule, Some(self.end)];
         let watches = self.watches.iter().zip(&self.scenario.expectations);
         let watches = watches.map(|(watch, expectation)| watch.quiet_until(self.now, grid, &expectation.what));
         all.into_iter().chain(boots).flatten().chain(watches).min()

@@ -14,6 +14,7 @@ use crate::guard::SafetyRecord;
 use crate::message::{self, Routes};
 use crate::settings::{EnclosureIx, Settings};
 use crate::simulator::{Message, Physics, TimedFault, World};
+use crate::time::Mono;
 
 use gliding::Guide;
 
@@ -412,12 +413,18 @@ impl<'s> Run<'s> {
 
     /// Hands the core an event, and carries out what it wants.
     fn handle(&mut self, event: Event) {
-        let moment = self.host.ask(self.now);
+        let (moment, in_step) = match self.host.in_step() {
+            Some(booted) if !self.options.whole_way => (None, Mono::from_millis(self.now - booted)),
+            _ => (Some(self.host.ask(self.now)), Mono::START),
+        };
         let Some(core) = &mut self.host.core else { return };
         let mut effects = std::mem::take(&mut self.effects);
         self.handled = self.now;
         let any = matches!(event, Event::Tick | Event::Act(_) | Event::LinkUp);
-        core.handle(moment, event, &mut effects);
+        match moment {
+            Some(moment) => core.handle(moment, event, &mut effects),
+            None => core.handle_in_step(in_step, event, &mut effects),
+        }
         for effect in effects.drain(..) {
             self.carry_out(effect);
         }
