@@ -139,9 +139,8 @@ impl Intake {
                 below = below.min(fault - NEAR_FAULT);
             }
         }
-        let step = probe.fastest.map_or(f64::INFINITY, |fastest| {
-            fastest * probe.every.max(SHORTEST_RATE_SPAN).as_secs_f64()
-        });
+        let step =
+            probe.fastest.map_or(f64::INFINITY, |fastest| fastest * probe.every.max(SHORTEST_RATE_SPAN).as_secs_f64());
         Some(Calm { within: Stretch { above, below, until: Mono::END }, step })
     }
 

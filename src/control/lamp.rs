@@ -342,8 +342,15 @@ impl LampControl {
         let now = ctx.now;
         // From then on its own power probe can show that it is dark.
         let shows = lamp.power_probe.map(|ProbeIx(power)| probes[power].every);
-        let spans = [Some(lamp.min_on), Some(lamp.min_off), Some(lamp.warm_up), shows];
-        let switched = self.switched.into_iter().flat_map(|at| spans.into_iter().flatten().map(move |span| at.after(span)));
+        // Shortest times end only what they hold, and a warm-up is over only for those who look for UV.
+        let held = match self.reason {
+            Reason::MinOn => Some(lamp.min_on),
+            Reason::MinOff { .. } => Some(lamp.min_off),
+            _ => None,
+        };
+        let spans = [held, lamp.lights.map(|_| lamp.warm_up), shows];
+        let switched =
+            self.switched.into_iter().flat_map(|at| spans.into_iter().flatten().map(move |span| at.after(span)));
         let disagrees = self.drive.disagreement(now).and_then(|lasted| CUT_OFF_AFTER.checked_sub(lasted));
         let timers = [
             self.guard.next_timer(now),
@@ -440,8 +447,7 @@ impl LampControl {
     /// Whether a temperature within what is [calm](LampControl::calm) changes nothing that anybody could see.
     pub(super) fn bears(&self, now: Mono, lamp: &Lamp, concern: &Concern, ix: ProbeIx, reading: Celsius) -> bool {
         if let Some(guard) = lamp.guard.as_ref().filter(|_| concern.guards) {
-            let shows_nothing =
-                |stoppage: &Stoppage| stoppage.bears(now, ix, reading, guard.cut, concern.others_warm);
+            let shows_nothing = |stoppage: &Stoppage| stoppage.bears(now, ix, reading, guard.cut, concern.others_warm);
             if !self.guard.bears(now, ix, reading) || !self.stoppage.as_ref().is_none_or(shows_nothing) {
                 return false;
             }
@@ -454,7 +460,15 @@ impl LampControl {
     }
 
     /// Takes in a temperature that it [bears](LampControl::bears).
-    pub(super) fn absorb(&mut self, now: Mono, lamp: &Lamp, probe: &Probe, concern: &Concern, ix: ProbeIx, reading: Celsius) {
+    pub(super) fn absorb(
+        &mut self,
+        now: Mono,
+        lamp: &Lamp,
+        probe: &Probe,
+        concern: &Concern,
+        ix: ProbeIx,
+        reading: Celsius,
+    ) {
         if concern.guards {
             self.guard.absorb(now, ix, reading);
             if let (Some(guard), Some(stoppage)) = (&lamp.guard, &mut self.stoppage) {

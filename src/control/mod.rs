@@ -270,9 +270,11 @@ impl Controller {
         let now = self.now.mono;
         match event {
             Event::Tick => self.is_idle(now),
-            Event::Reading { enclosure, probe, reading: Reading { value: Ok(value), taken: None, retained: false } } => {
-                self.absorb(now, *enclosure, *probe, *value)
-            }
+            Event::Reading {
+                enclosure,
+                probe,
+                reading: Reading { value: Ok(value), taken: None, retained: false },
+            } => self.absorb(now, *enclosure, *probe, *value),
             Event::Report { output: OutputRef::Lamp(enclosure, lamp), level: Ok(level), .. } => {
                 self.is_idle(now)
                     && self.enclosures.get_mut(enclosure.0).is_some_and(|it| it.absorb_report(now, *lamp, *level))

@@ -238,7 +238,8 @@ impl Track {
             return false;
         }
         // What rises by less than any rise that counts shows nothing whenever it is judged.
-        let from = self.lowest.map_or(self.at_off, |(lowest, _)| if lowest < self.at_off { lowest } else { self.at_off });
+        let from =
+            self.lowest.map_or(self.at_off, |(lowest, _)| if lowest < self.at_off { lowest } else { self.at_off });
         if reading - from < SMALLER_RISE {
             return true;
         }

@@ -152,7 +152,8 @@ impl Oracle {
         let probe = &enclosure.probes[p.0];
         // Of the stretches between values that stand for a fault the longest.
         let (least, most) = probe.plausible;
-        let mut edges: Vec<f64> = probe.reject.iter().copied().filter(|fault| *fault > least && *fault < most).collect();
+        let mut edges: Vec<f64> =
+            probe.reject.iter().copied().filter(|fault| *fault > least && *fault < most).collect();
         edges.extend([least, most]);
         edges.sort_by(f64::total_cmp);
         let stretches = edges.windows(2).map(|pair| (pair[0] + NEAR_FAULT, pair[1] - NEAR_FAULT));

@@ -100,7 +100,8 @@ impl Run<'_> {
         let act = self.acts.get(self.acted).map(|(at, _)| *at);
         let holds = Some(self.oracle.quiet_until(self.settings, &self.sight, up_since));
         let grid = self.looked + GRID;
-        let schedule = self.scenario.healed.map(|healed| ms(healed) + liveness::ON_SCHEDULE_AFTER).map(|at| at.max(grid));
+        let schedule =
+            self.scenario.healed.map(|healed| ms(healed) + liveness::ON_SCHEDULE_AFTER).map(|at| at.max(grid));
         let boots = [self.broker_boots, self.daemon_boots, self.reconciled_by];
         let all = [turn, act, holds, schedule, Some(self.end)];
         let watches = self.watches.iter().zip(&self.scenario.expectations);
@@ -110,7 +111,8 @@ impl Run<'_> {
 
     /// Whether no probe's last reading is beyond its guide.
     fn is_cool(&self) -> bool {
-        let probes = self.sight.enclosures.iter().zip(&self.guides).flat_map(|(seen, guides)| seen.probes.iter().zip(guides));
+        let probes =
+            self.sight.enclosures.iter().zip(&self.guides).flat_map(|(seen, guides)| seen.probes.iter().zip(guides));
         let mut last = probes.filter_map(|(probe, guide)| probe.last().map(|(_, value)| (value, guide)));
         last.all(|(value, guide)| value < guide.below)
     }
