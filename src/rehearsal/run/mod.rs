@@ -425,6 +425,11 @@ impl<'s> Run<'s> {
             Some(moment) => core.handle(moment, event, &mut effects),
             None => core.handle_in_step(in_step, event, &mut effects),
         }
+        if effects.is_empty() && !any && self.touched.is_empty() {
+            // Nobody has anything to judge.
+            self.effects = effects;
+            return;
+        }
         for effect in effects.drain(..) {
             self.carry_out(effect);
         }
