@@ -76,6 +76,7 @@ fn spent(begin: Instant) -> Duration {
 }
 
 /// The best of some runs in enclosure-years a second of this thread's own time, with what was done.
+#[allow(dead_code, reason = "one bench of two lets its rows take turns instead")]
 pub fn best(run: impl Fn() -> Done) -> (f64, Done) {
     let mut best = (0.0, Done::default());
     let begin = Instant::now();

@@ -6,6 +6,8 @@ pub mod almanac;
 pub mod check;
 #[cfg(feature = "demo")]
 pub mod demo;
+mod desk;
+mod meter;
 mod rehearse;
 mod replay;
 mod serve;
@@ -72,6 +74,8 @@ enum Command {
     Rehearse(rehearse::Arguments),
     /// Feed recorded messages through a configuration: what would it have done with last month?
     Replay(replay::Arguments),
+    /// Rounds with a hand-held UV meter: log a reading, see the gradient and the dose, find a lamp's height
+    Meter(meter::Arguments),
 }
 
 /// Where the configuration is.
@@ -129,6 +133,7 @@ pub fn main() -> ExitCode {
         Command::Wiring(arguments) => wiring::run(arguments),
         Command::Rehearse(arguments) => rehearse::run(&arguments),
         Command::Replay(arguments) => replay::run(arguments),
+        Command::Meter(arguments) => meter::run(arguments),
     }
 }
 

@@ -7,7 +7,9 @@ use crate::time::Mono;
 
 use super::clock::Clock;
 use super::contactors::Contactors;
+use super::diagnosis::Circles;
 use super::effect::Effect;
+use super::health::spares::Demand;
 
 /// What one step of the core works with: the moment, the site at large, and where effects go.
 pub(super) struct Context<'a> {
@@ -21,9 +23,13 @@ pub(super) struct Context<'a> {
     pub(super) site: &'a Site,
     pub(super) clock: &'a Clock,
     pub(super) contactors: &'a Contactors,
+    /// What lamps on the same relay or supply show.
+    pub(super) circles: &'a mut Circles,
     pub(super) tickets: &'a mut u64,
     /// Contactors that must open, each with the reason.
     pub(super) demands: &'a mut Vec<(CutOffIx, String)>,
+    /// Lamps that will need a spare.
+    pub(super) spares: &'a mut Demand,
     pub(super) out: &'a mut Vec<Effect>,
 }
 

@@ -3,12 +3,14 @@
 use std::time::Duration;
 
 use crate::guard::{Permit, SafetyRecord};
-use crate::settings::{EnclosureIx, LampIx};
+use crate::settings::{EnclosureIx, LampIx, ProbeIx};
 use crate::units::Level;
 
 use super::alarm::AlarmNotice;
 use super::event::OutputRef;
 use super::reason::Reason;
+use super::record::Record;
+use super::uv::Told;
 
 /// One thing to do. Drivers carry them out in order; a [`Command`] to OFF never waits behind anything else.
 #[derive(Clone, Debug, PartialEq)]
@@ -34,6 +36,17 @@ pub enum Effect {
     State(EnclosureIx),
     /// Safety state that must survive a restart and a power cut; replaces the last record of that enclosure.
     Remember(SafetyRecord),
+    /// A calibration or a keeper's round that should survive a restart; replaces the last record of the same owner.
+    File(Record),
+    /// What became of a meter reading beside a UV probe. For logs, history and whoever waits for an answer.
+    Calibrated {
+        /// In which enclosure.
+        enclosure: EnclosureIx,
+        /// Which probe.
+        probe: ProbeIx,
+        /// What became of it.
+        told: Told,
+    },
 }
 
 /// A message to an output.

@@ -1,29 +1,39 @@
 //! One enclosure: its probes, lamps, UV and alarms.
 
 mod absorb;
+mod dark;
 mod judge;
 
 use std::sync::Arc;
 use std::time::Duration;
 
 use crate::guard::SafetyRecord;
-use crate::settings::{CutOff, Enclosure, EnclosureIx, Lamp, LampIx, Measures, Probe, ProbeIx};
+use crate::settings::{CutOff, Enclosure, EnclosureIx, Lamp, LampIx, Measures, Probe, ProbeIx, Site};
 use crate::time::Mono;
-use crate::units::{Celsius, Level, Uvi, Watts};
+use crate::units::{Celsius, Level, Watts};
 
 use super::alarm::AlarmKind;
 use super::board::Board;
 use super::context::Context;
 use super::effect::Effect;
-use super::event::Reading;
+use super::event::{MeterReading, Reading};
+use super::health::view::LampHealth;
+use super::health::{Health, spares};
 use super::intake::{Doubt, Intake, Verdict};
 use super::lamp::{Concern, LampControl};
 use super::photoperiod::DayClock;
-use super::uv::UvWatch;
-use super::view::{DayView, EnclosureView, InterlockView, LampView, ProbeView};
+use super::record::Record;
+use super::uv::{Lit, SETTLED, Told, UvSeries};
+use super::view::{DayView, EnclosureView, InterlockView, LampView, ProbeView, RoundView};
+use super::walk::Walk;
+
+use dark::Ward;
+pub(super) use judge::STILL;
 
 /// A deleted retained command stays an alarm this long, so that somebody sees it; a guess.
 pub(super) const RETAINED_SHOWN: Duration = Duration::from_secs(3600);
+/// What stands before a measured spot where it is the subject of an alarm, lest it be taken for a probe.
+pub(super) const SPOT: &str = "spot ";
 /// State documents of one enclosure are at least this far apart after a switch or an alarm …
 const STATE_AFTER_CHANGE: Duration = Duration::from_secs(1);
 /// … and after mere readings.
@@ -35,7 +45,11 @@ pub(super) struct EnclosureControl {
     ix: EnclosureIx,
     probes: Vec<ProbeControl>,
     lamps: Vec<LampControl>,
-    uv: Vec<UvWatch>,
+    uv: Vec<UvSeries>,
+    /// What each lamp is diagnosed by.
+    wards: Vec<Ward>,
+    health: Health,
+    walk: Walk,
     board: Board,
     day: DayClock,
     /// Markers of the guards when they were last remembered.
@@ -73,14 +87,20 @@ struct ProbeControl {
 struct Publish {
     due: Option<Mono>,
     last: Option<Mono>,
-    /// Nobody reads them.
+    /// Nobody reads them, or nobody reads of new readings in them.
     never: bool,
+    but_changes: bool,
 }
 
 impl Publish {
     /// Something changed that should be seen within `within` of the last document.
     fn request(&mut self, now: Mono, within: Duration) {
         self.due = self.if_requested(now, within);
+    }
+
+    /// When it would be due after a new reading; none where that requests nothing.
+    fn if_read(&self, now: Mono) -> Option<Mono> {
+        if self.but_changes { None } else { self.if_requested(now, STATE_AFTER_READING) }
     }
 
     /// When it would be due if it were requested.
@@ -114,16 +134,20 @@ impl EnclosureControl {
             calm: None,
             row: None,
         });
+        let uv = uv_series(enclosure);
         EnclosureControl {
             ix,
             lamps: lamps.collect(),
             probes: probes.collect(),
-            uv: uv_watches(enclosure),
+            health: Health::new(enclosure, ctx.site, &uv, ctx.now, ix.0),
+            uv,
+            wards: enclosure.lamps.iter().map(|lamp| Ward::new(enclosure, lamp)).collect(),
+            walk: Walk::default(),
             board: Board::new(Some(ix), &enclosure.title, ctx.site.timezone),
             day: DayClock::new(enclosure.care.photoperiod.clone(), ctx.site.timezone, ctx.site.place),
             remembered: vec![(0, 0, false); enclosure.lamps.len()],
             retained: Vec::new(),
-            publish: Publish { due: Some(ctx.now), last: None, never: false },
+            publish: Publish { due: Some(ctx.now), last: None, never: false, but_changes: false },
             told: Mono::START,
             timer: Mono::START,
             steady: false,
@@ -149,7 +173,12 @@ impl EnclosureControl {
 
     /// No state document is wanted.
     pub(super) fn publish_nothing(&mut self) {
-        self.publish = Publish { due: None, last: None, never: true };
+        self.publish = Publish { due: None, last: None, never: true, but_changes: true };
+    }
+
+    /// No state document is wanted for new readings.
+    pub(super) fn publish_changes_alone(&mut self) {
+        self.publish.but_changes = true;
     }
 
     /// A probe has said something. Guards come first: a lamp that one cuts is off before anything else is done.
@@ -165,14 +194,17 @@ impl EnclosureControl {
                     self.guard_temperature(ctx, enclosure, ix, Celsius(value), false);
                 }
             }
-            Verdict::Good(value) => match probe.measures {
-                Measures::Temperature => self.temperature(ctx, enclosure, ix, Celsius(value)),
-                Measures::Uvi => self.uvi(ctx, enclosure, ix, Uvi(value)),
-                Measures::Power => self.power(ctx.now, enclosure, ix, Watts(value)),
-                Measures::Illuminance | Measures::Humidity => {}
-            },
+            Verdict::Good(value) => {
+                match probe.measures {
+                    Measures::Temperature => self.temperature(ctx, enclosure, ix, Celsius(value)),
+                    Measures::Uvi => self.uvi(ctx, enclosure, ix, value),
+                    Measures::Power => self.power(ctx.now, enclosure, ix, Watts(value)),
+                    Measures::Illuminance | Measures::Humidity => {}
+                }
+                self.diagnose(ctx, enclosure, ix, probe, value);
+            }
         }
-        self.publish.request(ctx.now, STATE_AFTER_READING);
+        self.publish.due = self.publish.if_read(ctx.now).or(self.publish.due);
         self.step(ctx, enclosure);
     }
 
@@ -221,18 +253,48 @@ impl EnclosureControl {
         lamps.any(|(other, (lamp, control))| other != at && control.may_warm(lamp))
     }
 
-    fn uvi(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure, ix: ProbeIx, reading: Uvi) {
+    fn uvi(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure, ix: ProbeIx, raw: f64) {
+        let Some(at) = self.uv.iter().position(|series| series.probe == ix) else { return };
+        let reading = self.uv[at].uvi(raw);
         for (at, lamp) in enclosure.lamps.iter().enumerate() {
             if self.lamps[at].guard.uv(ctx.now, ix, reading) {
                 self.lamps[at].steer(ctx, lamp, &enclosure.probes, &mut self.day, (self.ix, LampIx(at)));
             }
         }
-        let lamps = &self.lamps;
-        for watch in self.uv.iter_mut().filter(|watch| watch.probe == ix) {
-            let warm = |&LampIx(lamp): &LampIx| lamps[lamp].is_warm(ctx.now, &enclosure.lamps[lamp]);
-            let all_warm = !watch.lamps.is_empty() && watch.lamps.iter().all(warm);
-            watch.reading(ctx.now, reading, all_warm);
+        let lit = self.lit(ctx.now, enclosure, &self.uv[at].lamps);
+        if let Some(slot) = self.uv[at].reading(ctx.now, raw, lit) {
+            self.health.slot(at, slot, ctx.now, &self.lamps);
         }
+        if self.health.has_parts(at) {
+            let warm = self.warm_lamps(ctx.now, enclosure, &self.uv[at].lamps);
+            self.health.part(at, ctx.now, raw, warm);
+        }
+        self.uv[at].add_dose(ctx, &enclosure.probes[ix.0], raw);
+    }
+
+    /// What lamps do by every account.
+    fn lit(&self, now: Mono, enclosure: &Enclosure, lamps: &[LampIx]) -> Lit {
+        let pairs = || lamps.iter().map(|&LampIx(at)| (&enclosure.lamps[at], &self.lamps[at]));
+        if !lamps.is_empty() && pairs().all(|(lamp, control)| control.is_warm(now, lamp)) {
+            return Lit::Warm;
+        }
+        let off =
+            pairs().map(|(lamp, control)| control.off_for(now, lamp)).reduce(|a, b| a.zip(b).map(|(a, b)| a.min(b)));
+        off.flatten().map_or(Lit::Between, Lit::Off)
+    }
+
+    /// A bit for each of the lamps that is warm; none while one is neither warm nor settled off.
+    fn warm_lamps(&self, now: Mono, enclosure: &Enclosure, lamps: &[LampIx]) -> Option<u32> {
+        let mut warm = 0_u32;
+        for (place, &LampIx(at)) in lamps.iter().enumerate() {
+            let (lamp, control) = (&enclosure.lamps[at], &self.lamps[at]);
+            if control.is_warm(now, lamp) {
+                warm |= 1_u32.checked_shl(u32::try_from(place).ok()?)?;
+            } else if !control.off_for(now, lamp).is_some_and(|lasted| lasted >= SETTLED) {
+                return None;
+            }
+        }
+        Some(warm)
     }
 
     fn power(&mut self, now: Mono, enclosure: &Enclosure, ix: ProbeIx, reading: Watts) {
@@ -318,17 +380,149 @@ impl EnclosureControl {
         }
     }
 
+    /// A person has read a hand-held meter at a spot.
+    pub(super) fn meter_reading(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure, reading: &MeterReading) {
+        let alone = reading.alone.and_then(|LampIx(lamp)| enclosure.lamps.get(lamp));
+        self.walk.reading(ctx.stamp, reading, alone.map(|lamp| lamp.name.as_str()));
+        // What one of several lamps gives alone is no measure of the probe that sees them all.
+        if alone.is_none() {
+            for series in &mut self.uv {
+                if enclosure.probes[series.probe.0].spot == reading.spot {
+                    series.meter(ctx.now, ctx.stamp, reading.uvi, reading.guess);
+                }
+            }
+        }
+        self.judge_spots(ctx, enclosure);
+        ctx.out.push(Effect::File(Record::Walk { enclosure: enclosure.id.clone(), spots: self.walk.record() }));
+        self.step(ctx, enclosure);
+    }
+
+    /// A person has fitted another lamp.
+    pub(super) fn lamp_change(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure, ix: LampIx) {
+        let Some(lamp) = enclosure.lamps.get(ix.0) else { return };
+        for at in 0..self.uv.len() {
+            if self.uv[at].lamps.contains(&ix) {
+                self.uv[at].lamp_changed(ctx.stamp, &lamp.name);
+                self.file_series(ctx, enclosure, at);
+            }
+        }
+        self.wards[ix.0].diagnosis.changed();
+        self.health.lamp_changed(ctx.now, ctx.stamp, enclosure, ix, &mut self.lamps);
+        self.forecast(ctx, enclosure);
+        self.file_health(ctx, enclosure);
+        self.step(ctx, enclosure);
+    }
+
+    /// Looks after the health of the lamps: a day that is over is closed, and what has to survive is filed. Costs nothing
+    /// in between.
+    fn keep_health(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
+        if let Some(wall) = ctx.wall.filter(|&wall| self.health.day_is_over(wall)) {
+            let closed = self.health.turn(ctx.now, wall, ctx.site, enclosure, &self.lamps, &self.uv);
+            self.tell_demand(ctx, enclosure);
+            if closed {
+                self.file_health(ctx, enclosure);
+            }
+        }
+        if self.health.should_file(ctx.now) && self.lamps.iter().any(|lamp| lamp.life.is_lit()) {
+            let lamps = self.health.file_hours(ctx.now, enclosure, &self.lamps);
+            ctx.out.push(Effect::File(Record::Hours { enclosure: enclosure.id.clone(), lamps }));
+        }
+    }
+
+    /// Forecasts anew because a gain or a lamp is another.
+    fn forecast(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
+        if let Some(today) = self.health.date() {
+            self.health.forecast(today, ctx.now, ctx.site, enclosure, &self.lamps, &self.uv);
+            self.tell_demand(ctx, enclosure);
+        }
+    }
+
+    /// Tells the site which lamps will need a spare.
+    pub(super) fn tell_demand(&self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
+        for (lamp, due) in self.health.due(ctx.site.spare_horizon) {
+            ctx.spares.set((self.ix, lamp), spares::kind(&enclosure.lamps[lamp.0]), due);
+        }
+    }
+
+    fn file_health(&self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
+        let health = self.health.to_record(ctx.now, enclosure, &self.lamps);
+        ctx.out.push(Effect::File(Record::Health { enclosure: enclosure.id.clone(), health }));
+    }
+
+    /// The health of every lamp as it stands.
+    pub(super) fn lamp_health(&self, now: Mono, site: &Site, enclosure: &Enclosure) -> Vec<LampHealth> {
+        let dark = |lamp: &str| self.board.is_active(AlarmKind::LampDark, lamp);
+        self.health.view(now, site, enclosure, &self.lamps, &self.uv, dark)
+    }
+
+    /// The enclosure's rounds with the meter as they stand.
+    pub(super) fn round(&self, enclosure: &Enclosure) -> RoundView {
+        let seen = |series: &UvSeries| {
+            let (today, yesterday) = series.days();
+            (series.probe, [today.cloned(), yesterday.cloned()])
+        };
+        RoundView {
+            spots: self.walk.spots(),
+            remarks: enclosure.care.uv.map_or_else(Vec::new, |band| self.walk.gradient(band, &basking(enclosure))),
+            last: self.walk.last(),
+            due: self.walk.due(),
+            days: self.uv.iter().map(seen).collect(),
+        }
+    }
+
+    fn file_series(&self, ctx: &mut Context<'_>, enclosure: &Enclosure, at: usize) {
+        let series = &self.uv[at];
+        let (enclosure_id, probe) = (enclosure.id.clone(), enclosure.probes[series.probe.0].name.clone());
+        ctx.out.push(Effect::File(Record::Series { enclosure: enclosure_id, probe, series: series.record() }));
+    }
+
+    /// Pairs meter readings whose time has come.
+    fn settle_meter_readings(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
+        for at in 0..self.uv.len() {
+            while let Some(told) = self.uv[at].settle(ctx.now) {
+                if matches!(told, Told::Paired { .. } | Told::Jumped { .. }) {
+                    self.health.calibrated(at);
+                    self.forecast(ctx, enclosure);
+                }
+                let probe = self.uv[at].probe;
+                ctx.out.push(Effect::Calibrated { enclosure: self.ix, probe, told });
+                self.file_series(ctx, enclosure, at);
+            }
+        }
+    }
+
+    /// Takes up what was on file.
+    pub(super) fn recall(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure, record: &Record) {
+        match record {
+            Record::Series { probe, series, .. } => {
+                let of_probe = |known: &&mut UvSeries| enclosure.probes[known.probe.0].name == *probe;
+                if let Some(known) = self.uv.iter_mut().find(of_probe) {
+                    known.restore(series);
+                }
+            }
+            Record::Walk { spots, .. } => {
+                self.walk.restore(spots);
+                self.judge_spots(ctx, enclosure);
+            }
+            Record::Hours { lamps, .. } => self.health.restore_hours(enclosure, lamps, &mut self.lamps),
+            Record::Health { health, .. } => self.health.restore(enclosure, health, &mut self.lamps),
+        }
+    }
+
     /// Lets every lamp be proposed, judged and driven; then remembers, judges alarms and publishes.
     pub(super) fn step(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
         let before = ctx.out.len();
         for (at, (lamp, control)) in enclosure.lamps.iter().zip(&mut self.lamps).enumerate() {
             control.steer(ctx, lamp, &enclosure.probes, &mut self.day, (self.ix, LampIx(at)));
         }
+        self.tell_wards(ctx, enclosure);
         self.remember(ctx, enclosure);
+        self.settle_meter_readings(ctx, enclosure);
+        self.keep_health(ctx, enclosure);
         self.judge_lamps(ctx, enclosure);
+        self.judge_dark(ctx, enclosure);
         self.judge_probes(ctx, enclosure);
         self.judge_uv(ctx, enclosure);
-        self.judge_dark(ctx, enclosure);
         self.board.step(ctx.now, ctx.out);
         let news = |effect: &Effect| matches!(effect, Effect::Switched { .. } | Effect::Alarm(_));
         if ctx.out[before..].iter().any(news) {
@@ -374,10 +568,15 @@ impl EnclosureControl {
                 }),
             }
         });
-        let probes = self.probes.iter().zip(&enclosure.probes).map(|(control, probe)| ProbeView {
-            value: control.intake.last().map(|(value, _)| value),
-            age: control.intake.last().map(|(_, at)| now.since(at)),
-            quality: control.intake.quality(now, probe),
+        let probes = self.probes.iter().zip(&enclosure.probes).enumerate().map(|(ix, (control, probe))| {
+            let value = control.intake.last().map(|(value, _)| value);
+            let series = self.uv.iter().find(|series| series.probe == ProbeIx(ix));
+            ProbeView {
+                value,
+                age: control.intake.last().map(|(_, at)| now.since(at)),
+                quality: control.intake.quality(now, probe),
+                uv: series.map(|series| series.view(value)),
+            }
         });
         EnclosureView {
             enclosure: self.ix,
@@ -410,17 +609,23 @@ impl EnclosureControl {
                 control.doubt = earlier.probes[before].doubt.clone();
             }
         }
-        for watch in &mut self.uv {
-            let known = earlier.uv.iter().find(|known| Some(known.probe) == same_probe(watch.probe));
+        for series in &mut self.uv {
+            let known = earlier.uv.iter().find(|known| Some(known.probe) == same_probe(series.probe));
             if let Some(known) = known {
-                watch.adopt(known);
+                series.adopt(known.clone());
             }
         }
-        for (ix, lamp) in settings.lamps.iter().enumerate() {
+        let same_lamp = |LampIx(ix): LampIx| {
+            let lamp = &settings.lamps[ix];
             let position = was.lamps.iter().position(|before| before.output.set == lamp.output.set);
-            let position = position.or_else(|| was.lamps.iter().position(|before| before.name == lamp.name));
-            if let Some(before) = position {
+            position.or_else(|| was.lamps.iter().position(|before| before.name == lamp.name)).map(LampIx)
+        };
+        self.health.adopt(&earlier.health, same_lamp, same_probe);
+        self.walk = earlier.walk;
+        for (ix, lamp) in settings.lamps.iter().enumerate() {
+            if let Some(LampIx(before)) = same_lamp(LampIx(ix)) {
                 self.lamps[ix].adopt(earlier.lamps[before].clone(), &same_probe);
+                self.wards[ix].adopt(earlier.wards[before].clone());
                 self.remembered[ix] = earlier.remembered[before];
                 let moved = was.lamps[before].output != lamp.output;
                 if moved {
@@ -432,8 +637,9 @@ impl EnclosureControl {
         let named = |subject: &str| {
             settings.lamps.iter().any(|lamp| lamp.name == subject)
                 || settings.probes.iter().any(|probe| probe.name == subject)
+                || subject.starts_with(SPOT)
         };
-        self.board.retain_subjects(now, named);
+        self.board.retain_subjects(named);
     }
 }
 
@@ -456,12 +662,23 @@ fn held_off_by(enclosure: &Enclosure, probe: ProbeIx) -> Vec<Arc<str>> {
     enclosure.lamps.iter().filter(needs).map(|lamp| Arc::from(lamp.name.as_str())).collect()
 }
 
-/// One watch for each UV probe.
-fn uv_watches(enclosure: &Enclosure) -> Vec<UvWatch> {
+/// Spots where an animal basks under UV: where UV probes sit, or else the one that is called so.
+fn basking(enclosure: &Enclosure) -> Vec<String> {
+    let uv = enclosure.probes.iter().filter(|probe| probe.measures == Measures::Uvi);
+    let mut spots: Vec<String> = uv.map(|probe| probe.spot.clone()).collect();
+    spots.dedup();
+    if spots.is_empty() {
+        spots.push("basking".to_owned());
+    }
+    spots
+}
+
+/// One series for each UV probe.
+fn uv_series(enclosure: &Enclosure) -> Vec<UvSeries> {
     let uv = enclosure.probes.iter().enumerate().filter(|(_, probe)| probe.measures == Measures::Uvi);
-    let watch = |(ix, _): (usize, &Probe)| {
+    let series = |(ix, probe): (usize, &Probe)| {
         let arrives = enclosure.lamps.iter().enumerate().filter(|(_, lamp)| lamp.lights == Some(ProbeIx(ix)));
-        UvWatch::new(ProbeIx(ix), arrives.map(|(lamp, _)| LampIx(lamp)).collect())
+        UvSeries::new(ProbeIx(ix), probe, arrives.map(|(lamp, _)| LampIx(lamp)).collect())
     };
-    uv.map(watch).collect()
+    uv.map(series).collect()
 }

@@ -5,7 +5,7 @@ use std::time::Duration;
 use chrono::{DateTime, Utc};
 
 use crate::settings::{CutOffIx, EnclosureIx, LampIx, ProbeIx};
-use crate::units::Level;
+use crate::units::{Level, Uvi};
 
 /// One thing that happened. Drivers hand each to [`Controller::handle`](super::Controller::handle) with its moment.
 #[derive(Clone, Debug, PartialEq)]
@@ -119,4 +119,31 @@ pub enum Act {
         /// For how long.
         span: Duration,
     },
+    /// A person has read a hand-held meter.
+    MeterReading {
+        /// In which enclosure.
+        enclosure: EnclosureIx,
+        /// What it showed, and where.
+        reading: MeterReading,
+    },
+    /// A person has fitted another lamp.
+    LampChange {
+        /// In which enclosure.
+        enclosure: EnclosureIx,
+        /// In the place of which lamp.
+        lamp: LampIx,
+    },
+}
+
+/// What a hand-held meter showed.
+#[derive(Clone, Debug, PartialEq)]
+pub struct MeterReading {
+    /// The spot it was held at, as in a probe's `spot`; one without a probe is as good.
+    pub spot: String,
+    /// What it showed, zero or above.
+    pub uvi: Uvi,
+    /// The one lamp that was lit, where lamps are measured one by one; none: as everything was.
+    pub alone: Option<LampIx>,
+    /// Its keeper calls it a guess.
+    pub guess: bool,
 }

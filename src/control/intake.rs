@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use chrono::{DateTime, Utc};
 
-use crate::guard::Stretch;
+use crate::guard::{Row, Stretch};
 use crate::settings::{Measures, Probe};
 use crate::time::Mono;
 
@@ -29,6 +29,8 @@ pub(super) struct Intake {
     stamps: Stamps,
     doubted: Option<Mono>,
     started: Mono,
+    /// Since when the good readings have been exactly the same.
+    same_since: Mono,
 }
 
 /// Readings that are good beyond question.
@@ -83,7 +85,7 @@ impl fmt::Display for Doubt {
 
 impl Intake {
     pub(super) fn new(now: Mono) -> Intake {
-        Intake { last: None, pending: None, stamps: Stamps::default(), doubted: None, started: now }
+        Intake { last: None, pending: None, stamps: Stamps::default(), doubted: None, started: now, same_since: now }
     }
 
     /// Judges one reading.
@@ -116,6 +118,9 @@ impl Intake {
             }
             _ => {
                 self.pending = None;
+                if self.last.is_none_or(|(last, _)| last != value) {
+                    self.same_since = now;
+                }
                 self.last = Some((value, now));
                 Verdict::Good(value)
             }
@@ -125,7 +130,22 @@ impl Intake {
     /// Takes in a plain live reading of which [`Intake::calm`] says that it is good.
     pub(super) fn absorb(&mut self, now: Mono, value: f64) {
         self.pending = None;
+        if self.last.is_none_or(|(last, _)| last != value) {
+            self.same_since = now;
+        }
         self.last = Some((value, now));
+    }
+
+    /// Takes in a row of such readings.
+    pub(super) fn absorb_row(&mut self, row: &Row) {
+        self.pending = None;
+        self.same_since = row.changed.unwrap_or(self.same_since);
+        self.last = Some((row.last, row.at));
+    }
+
+    /// When its readings will have been the same for so long, if they stay.
+    pub(super) fn same_at(&self, span: Duration) -> Mono {
+        self.same_since.after(span)
     }
 
     /// While the last reading is fresh: which plain live readings are good whenever they come, and nothing else.
@@ -170,6 +190,11 @@ impl Intake {
     /// The last good reading, while it is fresh.
     pub(super) fn fresh(&self, now: Mono, probe: &Probe) -> Option<f64> {
         self.last.filter(|&(_, at)| now.since(at) <= probe.stale).map(|(value, _)| value)
+    }
+
+    /// For how long the good readings have been exactly the same.
+    pub(super) fn same_for(&self, now: Mono) -> Duration {
+        now.since(self.same_since)
     }
 
     /// Whether the last good reading is too old, or none has come within the stale time since the start.

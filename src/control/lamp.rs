@@ -14,6 +14,7 @@ use super::context::Context;
 use super::drive::Drive;
 use super::effect::Effect;
 use super::event::OutputRef;
+use super::health::life::LampLife;
 use super::heat::Thermostat;
 use super::photoperiod::DayClock;
 use super::reason::{Proposal, Reason};
@@ -32,6 +33,7 @@ const RAMP_STEP: TimeDelta = TimeDelta::seconds(10);
 pub(super) struct LampControl {
     pub(super) guard: LampGuard,
     pub(super) drive: Drive,
+    pub(super) life: LampLife,
     thermostat: Option<Thermostat>,
     pub(super) stoppage: Option<Stoppage>,
     pub(super) weak: Option<WeakWatch>,
@@ -129,6 +131,7 @@ impl LampControl {
         LampControl {
             guard,
             drive: Drive::new(permit, connected),
+            life: LampLife::default(),
             thermostat: lamp.heat.map(|heat| Thermostat::new(heat.law)),
             stoppage: watched.map(|guard| Stoppage::new(guard.unstoppable_after, guard.slew, lamp.power, now)),
             weak: lamp.heat.map(|heat| WeakWatch::new(heat.weak)),
@@ -157,7 +160,7 @@ impl LampControl {
             if is_fully_on {
                 weak.reading(now, reading, target, probe.stale);
             } else {
-                weak.not_full();
+                weak.not_full(reading, target);
             }
         }
     }
@@ -180,6 +183,18 @@ impl LampControl {
         self.switched.map(|since| now.since(since))
     }
 
+    /// For how long it has been off by every account.
+    pub(super) fn off_for(&self, now: Mono, lamp: &Lamp) -> Option<Duration> {
+        let says_off = lamp.output.state.is_none() || self.drive.reported().is_some_and(Level::is_off);
+        let since = self.switched.map_or(now.since_start(), |since| now.since(since));
+        (self.drive.wanted().is_off() && says_off).then_some(since)
+    }
+
+    /// Whether it has been told off for at least so long.
+    pub(super) fn told_off_for(&self, now: Mono, span: Duration) -> bool {
+        self.drive.wanted().is_off() && self.switched.is_none_or(|since| now.since(since) >= span)
+    }
+
     /// Whether it may be giving off heat: permitted, or reported on.
     pub(super) fn may_warm(&self, lamp: &Lamp) -> bool {
         let on = |level: Level| !level.is_off();
@@ -194,6 +209,13 @@ impl LampControl {
             self.cooling_until = Some(now.after(restrike));
         }
         self.drive.report(now, level);
+        self.count_hours(now, lamp);
+    }
+
+    /// Its permit or its report has changed: it burns by every account, or not.
+    fn count_hours(&mut self, now: Mono, lamp: &Lamp) {
+        let lit = !self.drive.wanted().is_off() && self.is_lit_by_report(lamp);
+        self.life.lit(now, lit);
     }
 
     /// The lamp's own power probe has a believable reading.
@@ -306,6 +328,7 @@ impl LampControl {
                 if let Some(stoppage) = &mut self.stoppage {
                     stoppage.told(ctx.now, !is_off);
                 }
+                self.count_hours(ctx.now, lamp);
             }
             self.send(ctx, lamp, named);
             ctx.out.push(Effect::Switched {
@@ -338,17 +361,17 @@ impl LampControl {
 
     /// When something may change here that is neither an event, nor a reading that stays out, nor its output's turn to be
     /// told.
-    pub(super) fn next_timer(&self, ctx: &Context<'_>, lamp: &Lamp, probes: &[Probe]) -> Option<Mono> {
+    pub(super) fn next_timer(&self, ctx: &Context<'_>, lamp: &Lamp) -> Option<Mono> {
         let now = ctx.now;
-        // From then on its own power probe can show that it is dark.
-        let shows = lamp.power_probe.map(|ProbeIx(power)| probes[power].every);
         // Shortest times end only what they hold, and a warm-up is over only for those who look for UV.
         let held = match self.reason {
             Reason::MinOn => Some(lamp.min_on),
             Reason::MinOff { .. } => Some(lamp.min_off),
             _ => None,
         };
-        let spans = [held, lamp.lights.map(|_| lamp.warm_up), shows];
+        // One that is told off for so long and whose probe stands still is looked at.
+        let still = lamp.heat.map(|_| super::enclosure::STILL);
+        let spans = [held, lamp.lights.map(|_| lamp.warm_up), still];
         let switched =
             self.switched.into_iter().flat_map(|at| spans.into_iter().flatten().map(move |span| at.after(span)));
         let disagrees = self.drive.disagreement(now).and_then(|lasted| CUT_OFF_AFTER.checked_sub(lasted));
@@ -400,11 +423,10 @@ impl LampControl {
     pub(super) fn takes_rows(&self, now: Mono, lamp: &Lamp, concern: &Concern, ix: ProbeIx) -> Option<Stretch> {
         let mut row = Stretch::ALL;
         if concern.guards {
-            row = match &self.stoppage {
-                _ if !self.guard.takes_rows(ix) => return None,
-                Some(stoppage) => stoppage.takes_rows(now, ix, concern.others_warm)?,
-                None => row,
-            };
+            row.until = self.guard.takes_rows(ix)?;
+            if let Some(stoppage) = &self.stoppage {
+                row = row.and(stoppage.takes_rows(now, ix, concern.others_warm)?);
+            }
         }
         if concern.regulates {
             let acts = self.thermostat.as_ref().is_some_and(|thermostat| !thermostat.takes_rows(self.hours.open));
@@ -516,8 +538,12 @@ impl LampControl {
         if let (Some(thermostat), Some(was)) = (&mut self.thermostat, &earlier.thermostat) {
             thermostat.adopt(was);
         }
+        if let (Some(weak), Some(was)) = (&mut self.weak, &earlier.weak) {
+            weak.adopt(was);
+        }
         // What was permitted stands until the guard is asked again, which a reload does at once.
         self.drive = earlier.drive;
+        self.life = earlier.life;
         if self.stoppage.is_some() && earlier.stoppage.is_some() {
             self.stoppage = earlier.stoppage;
         }

@@ -12,24 +12,31 @@ mod board;
 mod clock;
 mod contactors;
 mod context;
+pub mod diagnosis;
 mod drive;
 mod effect;
 mod enclosure;
 mod event;
+pub mod health;
 mod heat;
 mod intake;
 mod lamp;
 pub mod photoperiod;
 mod reason;
+mod record;
 mod trouble;
 mod uv;
 mod view;
+mod walk;
 
 pub use alarm::{AlarmKind, AlarmNotice, AlarmState, Priority};
 pub use effect::{Command, Effect};
-pub use event::{Act, Event, OutputRef, Reading, Unreadable};
+pub use event::{Act, Event, MeterReading, OutputRef, Reading, Unreadable};
 pub use reason::{Proposal, Reason};
-pub use view::{DayView, EnclosureView, InterlockView, LampView, ProbeView, Quality};
+pub use record::{PairingRecord, PastGain, Record, SeriesRecord, SpotRecord};
+pub use uv::{Footing, Told, UvDay, middle_of};
+pub use view::{DayView, EnclosureView, InterlockView, LampView, ProbeView, Quality, RoundView, UvView};
+pub use walk::{Remark, SpotView};
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
@@ -46,13 +53,19 @@ use board::Board;
 use clock::{Change, Clock};
 use contactors::Contactors;
 use context::Context;
+use diagnosis::Circles;
 use enclosure::EnclosureControl;
+use health::spares::{self, Demand};
+use health::view::LampHealth;
 use trouble::Trouble;
 
 /// At the start the broker may take this long to be reached before it counts as lost; a guess.
 const FIRST_CONNECTION: Duration = Duration::from_secs(15);
 /// A refused configuration stays an alarm this long, unless a good one comes; a guess.
 const REFUSAL_SHOWN: Duration = Duration::from_secs(24 * 3600);
+
+/// So many lamps that will need a spare are named; the others are counted. A guess.
+const PLACES_NAMED: usize = 5;
 
 /// The whole control core of one site.
 #[derive(Debug)]
@@ -66,8 +79,12 @@ pub struct Controller {
     tickets: u64,
     enclosures: Vec<EnclosureControl>,
     contactors: Contactors,
+    circles: Circles,
     board: Board,
     agenda: Agenda,
+    /// Lamps that will need a spare, and the kinds last told to be short.
+    spares: Demand,
+    short: Vec<String>,
     refused_until: Option<Mono>,
     /// Contactors whose command topic held a retained message, by name, and until when that is shown.
     stored: Vec<(String, Mono)>,
@@ -106,8 +123,10 @@ macro_rules! context {
             site: &$self.settings.site,
             clock: &$self.clock,
             contactors: &$self.contactors,
+            circles: &mut $self.circles,
             tickets: &mut $self.tickets,
             demands: &mut $demands,
+            spares: &mut $self.spares,
             out: $out,
         }
     }};
@@ -125,8 +144,11 @@ impl Controller {
             tickets: 0,
             enclosures: Vec::new(),
             contactors: Contactors::new(&settings, restored, false),
+            circles: Circles::new(&settings),
             board: Board::new(None, &settings.site.name, settings.site.timezone),
             agenda: Agenda::new(settings.enclosures.len()),
+            spares: Demand::default(),
+            short: Vec::new(),
             refused_until: None,
             stored: Vec::new(),
             stirred: true,
@@ -159,6 +181,12 @@ impl Controller {
         self
     }
 
+    /// The same without [`Effect::State`] for new readings, until a reload: for a driver that looks for changes alone.
+    pub fn showing_changes_alone(mut self) -> Controller {
+        self.enclosures.iter_mut().for_each(EnclosureControl::publish_changes_alone);
+        self
+    }
+
     /// The same without shortcuts: every event goes the whole way, whatever can come of it. Nobody should see a difference.
     pub fn without_shortcuts(mut self) -> Controller {
         self.shortcuts = false;
@@ -169,6 +197,30 @@ impl Controller {
     pub fn of_any_year(mut self) -> Controller {
         self.clock = Clock::of_any_year(self.now);
         self
+    }
+
+    /// Takes up what was on file, right after the start, and appends what must be done to `out`.
+    pub fn recall(&mut self, records: &[Record], out: &mut Vec<Effect>) {
+        for record in records {
+            let id = record.enclosure();
+            let known = self.settings.enclosures.iter().position(|enclosure| enclosure.id == id);
+            if let Some(ix) = known {
+                self.with(EnclosureIx(ix), out, |control, ctx, settings| control.recall(ctx, settings, record));
+            }
+        }
+        self.everybody_now();
+    }
+
+    /// An enclosure's rounds with the hand-held meter as they stand; none where the settings have no such enclosure.
+    pub fn round(&self, enclosure: EnclosureIx) -> Option<RoundView> {
+        let EnclosureIx(ix) = enclosure;
+        Some(self.enclosures.get(ix)?.round(self.settings.enclosures.get(ix)?))
+    }
+
+    /// Why a lamp is judged as it is: the readings, the beliefs and the thresholds, a line each. None where the settings
+    /// have no such lamp.
+    pub fn why(&self, enclosure: EnclosureIx, lamp: LampIx) -> Option<Vec<String>> {
+        self.enclosures.get(enclosure.0)?.why(lamp, &self.circles.peers(enclosure, lamp))
     }
 
     /// The settings in force.
@@ -276,8 +328,12 @@ impl Controller {
                 reading: Reading { value: Ok(value), taken: None, retained: false },
             } => self.absorb(now, *enclosure, *probe, *value),
             Event::Report { output: OutputRef::Lamp(enclosure, lamp), level: Ok(level), .. } => {
-                self.is_idle(now)
-                    && self.enclosures.get_mut(enclosure.0).is_some_and(|it| it.absorb_report(now, *lamp, *level))
+                let idle = self.is_idle(now);
+                let pair = self.settings.enclosures.get(enclosure.0).zip(self.enclosures.get_mut(enclosure.0));
+                let absorbs = |(settings, control): (&Enclosure, &mut EnclosureControl)| {
+                    control.absorb_report(now, settings, *lamp, *level)
+                };
+                idle && pair.is_some_and(absorbs)
             }
             Event::Delivered { output: OutputRef::Lamp(enclosure, lamp), ticket } if self.is_idle(now) => {
                 if let Some(control) = self.enclosures.get_mut(enclosure.0) {
@@ -371,6 +427,12 @@ impl Controller {
                 let Some(settings) = self.settings.cut_offs.get(cut_off.0) else { return };
                 let below = self.contactors.reset(self.now.mono, cut_off, &settings.name, out);
                 self.look_at(below);
+            }
+            Act::MeterReading { enclosure, reading } => {
+                self.with(enclosure, out, |control, ctx, settings| control.meter_reading(ctx, settings, &reading));
+            }
+            Act::LampChange { enclosure, lamp } => {
+                self.with(enclosure, out, |control, ctx, settings| control.lamp_change(ctx, settings, lamp));
             }
             Act::Override { enclosure, lamp, level, span } => {
                 self.with(enclosure, out, |control, ctx, settings| {
@@ -466,6 +528,7 @@ impl Controller {
             }
             left -= 1;
         }
+        self.stirred |= self.spares.has_news();
         if self.stirred {
             self.contactors.step(now, &self.settings.cut_offs, &mut self.tickets, out);
             self.judge_site();
@@ -474,6 +537,30 @@ impl Controller {
             self.stirred = false;
         }
         self.due = Mono::START;
+    }
+
+    /// Spares in stock against those that will be needed, where that has changed.
+    fn judge_spares(&mut self) {
+        if !self.spares.take_news() {
+            return;
+        }
+        let (now, stamp) = (self.now.mono, self.stamp());
+        let mut short = Vec::new();
+        for (kind, due, stock) in self.spares.short(&self.settings.spares) {
+            let name = |(enclosure, lamp): (EnclosureIx, LampIx)| {
+                let enclosure = self.settings.enclosures.get(enclosure.0)?;
+                Some(format!("{} of {}", enclosure.lamps.get(lamp.0)?.name, enclosure.title))
+            };
+            let places = self.spares.lamps(kind).filter_map(name).take(PLACES_NAMED).collect();
+            let subject = spares::words(kind);
+            let trouble = Trouble::SpareDue { due, stock, horizon: self.settings.site.spare_horizon, places };
+            self.board.raise(now, stamp, &subject, trouble);
+            short.push(subject);
+        }
+        for gone in self.short.iter().filter(|known| !short.contains(known)) {
+            self.board.clear(now, AlarmKind::SpareDue, gone);
+        }
+        self.short = short;
     }
 
     fn judge_site(&mut self) {
@@ -498,6 +585,7 @@ impl Controller {
         for (name, _) in self.stored.extract_if(.., |(_, until)| now >= *until) {
             self.board.clear(now, AlarmKind::RetainedCommand, &name);
         }
+        self.judge_spares();
         if self.link == Link::Up {
             for (ix, deaf, wanted, reported) in self.contactors.deaf(now, &self.settings.cut_offs) {
                 let trouble = deaf.then_some(Trouble::RelayDeaf { wanted, reported, cut_off: None });
@@ -565,6 +653,7 @@ impl Controller {
         let contactors = Contactors::new(&self.settings, &[], self.link == Link::Up);
         let before = std::mem::replace(&mut self.contactors, contactors);
         self.contactors.adopt(self.now.mono, &self.settings.cut_offs, before, &was.cut_offs);
+        self.circles = Circles::new(&self.settings);
         let earlier = std::mem::take(&mut self.enclosures);
         self.enclosures = self.build_enclosures();
         let mut known: BTreeMap<_, _> =
@@ -575,6 +664,8 @@ impl Controller {
                 control.adopt(self.now.mono, enclosure, earlier, before);
             }
         }
+        // Every enclosure tells anew which lamps will need a spare.
+        self.spares.clear();
         self.refused_until = None;
         self.board.clear(self.now.mono, AlarmKind::ConfigRefused, "");
         self.agenda = Agenda::new(self.enclosures.len());
@@ -583,11 +674,18 @@ impl Controller {
         self.run_due(out);
     }
 
+    /// The health of an enclosure's lamps as it stands, with the reasons; none where `enclosure` is not in the settings.
+    pub fn lamps(&self, enclosure: EnclosureIx) -> Option<Vec<LampHealth>> {
+        let settings = self.settings.enclosures.get(enclosure.0)?;
+        Some(self.enclosures.get(enclosure.0)?.lamp_health(self.now.mono, &self.settings.site, settings))
+    }
+
     /// An enclosure as it stands; none where `enclosure` is not in the settings in force.
     pub fn view(&self, enclosure: EnclosureIx) -> Option<EnclosureView> {
         let settings = self.settings.enclosures.get(enclosure.0)?;
         let control = self.enclosures.get(enclosure.0)?;
         let (mut tickets, mut demands, mut out) = (0, Vec::new(), Vec::new());
+        let (mut circles, mut spares) = (Circles::default(), Demand::default());
         let ctx = Context {
             now: self.now.mono,
             wall: self.clock.wall(self.now.mono),
@@ -597,8 +695,10 @@ impl Controller {
             site: &self.settings.site,
             clock: &self.clock,
             contactors: &self.contactors,
+            circles: &mut circles,
             tickets: &mut tickets,
             demands: &mut demands,
+            spares: &mut spares,
             out: &mut out,
         };
         if control.has_rows() {

@@ -7,11 +7,14 @@ use std::fmt::Write as _;
 use std::sync::Arc;
 use std::time::Duration;
 
+use chrono::{DateTime, NaiveDate, Utc};
+
 use crate::guard::{Latch, StillHeats};
 use crate::time::spoken;
 use crate::units::{Celsius, Level, Uvi};
 
 use super::alarm::{AlarmKind, Priority};
+use super::diagnosis::{Cause, Finding, odds_in_words};
 
 const MAINS: &str = "Pull the plug before you touch a lamp; leave wiring to a licensed electrician.";
 const BURN: &str = "Surfaces may be hot enough to burn. If the animal has been near, a veterinarian should see it: burns may \
@@ -24,22 +27,102 @@ const UV_EYES: &str =
 /// One thing that is wrong with one lamp, probe or the whole.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) enum Trouble {
-    OverTemperature { reading: Celsius, cut: Celsius, rest: Duration, latch: Option<Latch> },
-    HeatUnstoppable { evidence: StillHeats, cut_off: Option<String> },
-    CutOffOpen { why: String },
-    RelayDeaf { wanted: Level, reported: Option<Level>, cut_off: Option<String> },
-    ProbeSilent { stale: Duration, holds_off: Vec<Arc<str>>, never: bool, late: bool },
-    ProbeDoubtful { why: String, holds_off: Vec<Arc<str>>, frozen: bool },
-    LampDark { sign: String },
-    HeatWeak { reading: Celsius, target: Celsius, spot: Arc<str> },
-    UvOverCeiling { reading: Uvi, ceiling: Uvi, latched: bool },
-    UvAboveBand { reading: Uvi, high: Uvi },
-    UvBelowBand { reading: Uvi, low: Uvi },
-    RetainedCommand { topic: String },
-    ClockDoubtful { unset: bool },
+    OverTemperature {
+        reading: Celsius,
+        cut: Celsius,
+        rest: Duration,
+        latch: Option<Latch>,
+    },
+    HeatUnstoppable {
+        evidence: StillHeats,
+        cut_off: Option<String>,
+    },
+    CutOffOpen {
+        why: String,
+    },
+    RelayDeaf {
+        wanted: Level,
+        reported: Option<Level>,
+        cut_off: Option<String>,
+    },
+    ProbeSilent {
+        stale: Duration,
+        holds_off: Vec<Arc<str>>,
+        never: bool,
+        late: bool,
+    },
+    ProbeDoubtful {
+        why: String,
+        holds_off: Vec<Arc<str>>,
+        frozen: bool,
+    },
+    LampDark {
+        finding: Finding,
+        signs: String,
+        burns: bool,
+    },
+    HeatWeak {
+        reading: Celsius,
+        target: Celsius,
+        spot: Arc<str>,
+    },
+    UvOverCeiling {
+        reading: Uvi,
+        ceiling: Uvi,
+        latched: bool,
+    },
+    UvAboveBand {
+        reading: Uvi,
+        high: Uvi,
+    },
+    UvBelowBand {
+        reading: Uvi,
+        low: Uvi,
+    },
+    SpotOverCeiling {
+        reading: Uvi,
+        ceiling: Uvi,
+    },
+    WalkDue {
+        last: DateTime<Utc>,
+    },
+    CalibrationVoid,
+    CalibrationOdd {
+        uvi: Uvi,
+        times: f64,
+    },
+    NeverCalibrated,
+    UvStepped {
+        date: NaiveDate,
+        size: f64,
+    },
+    UvFading {
+        lamps: Vec<String>,
+        expected: Option<NaiveDate>,
+        earliest: Option<NaiveDate>,
+        latest: Option<NaiveDate>,
+        reading: Uvi,
+        low: Uvi,
+    },
+    SpareDue {
+        due: usize,
+        stock: usize,
+        horizon: Duration,
+        places: Vec<String>,
+    },
+    RetainedCommand {
+        topic: String,
+    },
+    ClockDoubtful {
+        unset: bool,
+    },
     BrokerLost,
-    StorageFailing { why: String },
-    ConfigRefused { why: String },
+    StorageFailing {
+        why: String,
+    },
+    ConfigRefused {
+        why: String,
+    },
 }
 
 impl Trouble {
@@ -52,9 +135,16 @@ impl Trouble {
             Trouble::ProbeDoubtful { .. } => AlarmKind::ProbeDoubtful,
             Trouble::LampDark { .. } => AlarmKind::LampDark,
             Trouble::HeatWeak { .. } => AlarmKind::HeatWeak,
-            Trouble::UvOverCeiling { .. } => AlarmKind::UvOverCeiling,
+            Trouble::UvOverCeiling { .. } | Trouble::SpotOverCeiling { .. } => AlarmKind::UvOverCeiling,
+            Trouble::WalkDue { .. } => AlarmKind::WalkDue,
             Trouble::UvAboveBand { .. } => AlarmKind::UvAboveBand,
             Trouble::UvBelowBand { .. } => AlarmKind::UvBelowBand,
+            Trouble::CalibrationVoid
+            | Trouble::CalibrationOdd { .. }
+            | Trouble::NeverCalibrated
+            | Trouble::UvStepped { .. } => AlarmKind::CalibrationDue,
+            Trouble::UvFading { .. } => AlarmKind::UvFading,
+            Trouble::SpareDue { .. } => AlarmKind::SpareDue,
             Trouble::RetainedCommand { .. } => AlarmKind::RetainedCommand,
             Trouble::ClockDoubtful { .. } => AlarmKind::ClockDoubtful,
             Trouble::BrokerLost => AlarmKind::BrokerLost,
@@ -72,6 +162,7 @@ impl Trouble {
             Trouble::RelayDeaf { .. }
             | Trouble::LampDark { .. }
             | Trouble::UvOverCeiling { .. }
+            | Trouble::SpotOverCeiling { .. }
             | Trouble::RetainedCommand { .. }
             | Trouble::BrokerLost
             | Trouble::StorageFailing { .. } => Priority::High,
@@ -82,6 +173,13 @@ impl Trouble {
             | Trouble::UvBelowBand { .. }
             | Trouble::ClockDoubtful { .. }
             | Trouble::ConfigRefused { .. } => Priority::Medium,
+            Trouble::CalibrationVoid
+            | Trouble::CalibrationOdd { .. }
+            | Trouble::NeverCalibrated
+            | Trouble::UvStepped { .. }
+            | Trouble::UvFading { .. }
+            | Trouble::SpareDue { .. }
+            | Trouble::WalkDue { .. } => Priority::Low,
         }
     }
 
@@ -99,6 +197,19 @@ impl Trouble {
             }
             (Trouble::UvOverCeiling { latched: now, .. }, Trouble::UvOverCeiling { latched: before, .. }) => {
                 now != before
+            }
+            (Trouble::LampDark { finding: now, .. }, Trouble::LampDark { finding: before, .. }) => {
+                now.cause != before.cause
+            }
+            (Trouble::UvStepped { date: now, .. }, Trouble::UvStepped { date: before, .. }) => now != before,
+            (Trouble::UvFading { expected: now, .. }, Trouble::UvFading { expected: before, .. }) => {
+                moved_by_a_week(*now, *before)
+            }
+            (Trouble::SpareDue { due: now, stock: left, .. }, Trouble::SpareDue { due: before, stock: had, .. }) => {
+                (now, left) != (before, had)
+            }
+            _ if self.kind() == AlarmKind::CalibrationDue && known.kind() == AlarmKind::CalibrationDue => {
+                std::mem::discriminant(self) != std::mem::discriminant(known)
             }
             (Trouble::ConfigRefused { why: now }, Trouble::ConfigRefused { why: before })
             | (Trouble::StorageFailing { why: now }, Trouble::StorageFailing { why: before }) => now != before,
@@ -196,11 +307,18 @@ impl Trouble {
                 };
                 format!("{place}: probe {subject} cannot be believed since {since}: {why}. {done}{what}")
             }
-            Trouble::LampDark { sign } => format!(
-                "{place}: lamp {subject} seems dark since {since}. It is on by every account, and {sign}. Look whether \
-                 it glows; a lamp can glow and give no UV. Have a spare ready, and take a meter reading after the \
-                 change. {MAINS}"
-            ),
+            Trouble::LampDark { finding, signs, burns } => {
+                let other =
+                    finding.second.map_or(String::new(), |second| format!(" It could be that {}.", second.words()));
+                let hot = if *burns { " Let it cool first: it may be hot although it looks dark." } else { "" };
+                format!(
+                    "{place}: lamp {subject} gives no sign of life since {since}. It is on by every account, and {signs}. Most \
+                     likely {} ({}).{other} {} {MAINS}{hot}",
+                    finding.cause.words(),
+                    odds_in_words(finding.log_odds),
+                    look_first(finding.cause)
+                )
+            }
             Trouble::HeatWeak { reading, target, spot } => format!(
                 "{place}: lamp {subject} does not reach its target since {since}. It is fully on, {spot} is at \
                  {reading} and the target is {target}. Look whether the lamp is lit and in place, the probe where it \
@@ -226,6 +344,66 @@ impl Trouble {
                  Clean mesh and lamp, see that nothing shades the probe, measure by hand, and replace the lamp if it \
                  is spent. {MAINS}"
             ),
+            Trouble::SpotOverCeiling { reading, ceiling } => format!(
+                "{place}: {subject} was measured over its ceiling at {since}. The meter showed a UV index of {reading}, and the ceiling is \
+                 {ceiling}. Raise the lamp or fit a weaker one, and measure the spot again. {UV_EYES}"
+            ),
+            Trouble::WalkDue { last } => format!(
+                "{place}: a round with the hand-held meter is due since {since}; the last reading was on {}. See that the \
+                 lamps are warm, then measure the basking spot and a retreat, and log what the meter shows.",
+                last.format("%-d %b %Y")
+            ),
+            Trouble::CalibrationVoid => format!(
+                "{place}: probe {subject} is relative only since {since}. A lamp there was changed, and what a probe \
+                 makes of one lamp does not hold for the next. Its UV band is not judged until then; the ceiling is, by \
+                 the gain before. When the lamp has warmed up, measure beside the probe with a hand-held meter and log \
+                 the reading, and see that the animal has shade until you have. {UV_EYES}"
+            ),
+            Trouble::CalibrationOdd { uvi, times } => format!(
+                "{place}: a meter reading at {subject} does not fit (since {since}). A UV index of {uvi} was logged, which is {times:.1} \
+                 times what the probe says by the readings before. It was kept and changes nothing yet. See whether a \
+                 figure was mistyped, the lamp or the mesh was changed, the lamp or the probe has moved, or the meter \
+                 was held elsewhere; then measure again. {UV_EYES}"
+            ),
+            Trouble::NeverCalibrated => format!(
+                "{place}: probe {subject} has never been checked against a hand-held meter (said {since}). Its own \
+                 numbers are taken for UV indices, and cheap probes can be wrong by a factor of two or more. Take a meter \
+                 reading beside it and see that it is logged. {UV_EYES}"
+            ),
+            Trouble::UvStepped { date, size } => format!(
+                "{place}: the UV at {subject} has changed by {:+.0} % since {}, which is no ageing (noticed {since}). \
+                 Forecasts begin anew from there. See whether the lamp or the probe was moved or has slipped, the mesh \
+                 was changed or needs cleaning, or another lamp was fitted without being logged; then measure beside the \
+                 probe with a hand-held meter. {UV_EYES}",
+                100.0 * size,
+                day(*date),
+            ),
+            Trouble::UvFading { lamps, expected, earliest, latest, reading, low } => {
+                let which = match lamps.as_slice() {
+                    [lamp] => format!("lamp {lamp}"),
+                    lamps => format!("one of the lamps {}", lamps.join(" and ")),
+                };
+                let when = expected.map_or_else(String::new, |expected| format!(" about {}", day(expected)));
+                let near = earliest.map_or_else(|| "today".to_owned(), day);
+                let far = latest.map_or_else(|| "much later".to_owned(), day);
+                format!(
+                    "{place}: the UV at {subject} is expected to leave its band{when} (four times in five between {near} and \
+                     {far}; said {since}). {which} fades: the UV index is {reading} by the last days, and {low} is the \
+                     least. Have a spare ready, see that mesh and lamp are clean, and let a meter reading decide when to \
+                     change it. {MAINS}"
+                )
+            }
+            Trouble::SpareDue { due, stock, horizon, places } => {
+                let more = due.saturating_sub(places.len());
+                let more = if more > 0 { format!(" and {more} more") } else { String::new() };
+                format!(
+                    "{place}: {due} of {subject} will need replacing within {} and {stock} in stock by the configuration (since \
+                     {since}): {}{more}. See what is on the shelf, order what is missing, and change the count when a lamp \
+                     is bought or fitted.",
+                    spoken(*horizon),
+                    places.join(", "),
+                )
+            }
             Trouble::RetainedCommand { topic } => format!(
                 "{place}: a stored command was found on {topic} since {since}. The broker would have replayed it to the \
                  relay of {subject} after every power cut. It was deleted. Find the program or device that publishes \
@@ -256,6 +434,38 @@ impl Trouble {
     }
 }
 
+/// What to look at first where this is the likeliest cause of a dark lamp.
+fn look_first(cause: Cause) -> &'static str {
+    match cause {
+        Cause::NoUv => {
+            "A lamp can glow and give no UV, so do not go by the eye: measure under it with a hand-held meter, and where \
+             that shows none either fit a spare, log the change and measure again."
+        }
+        Cause::RelayOpen => {
+            "Look first at the relay: whether it clicks when it is switched, and whether lamps on its other outputs burn. \
+             Have it replaced where its contacts do not close."
+        }
+        Cause::SupplyDead => {
+            "Look first at the supply: plug, power strip, fuse and residual-current device. Where a fuse or that device has \
+             tripped, have the cause found before it is set again. See that the animals do not grow cold meanwhile."
+        }
+        Cause::Well | Cause::LampDark | Cause::Shaded | Cause::ProbeDead => {
+            "Look first whether it glows. Where it does not, see whether plug and lamp sit tight, then fit a spare, log the \
+             change and take a meter reading. A UV lamp can glow and give no UV: then only a hand-held meter tells."
+        }
+    }
+}
+
+/// A date as a person says it.
+fn day(date: NaiveDate) -> String {
+    date.format("%-d %b %Y").to_string()
+}
+
+/// Whether a forecast has moved so far that it is worth saying again.
+fn moved_by_a_week(now: Option<NaiveDate>, before: Option<NaiveDate>) -> bool {
+    now.zip(before).is_some_and(|(now, before)| (now - before).num_days().abs() >= 7)
+}
+
 fn held_off(lamps: &[Arc<str>]) -> String {
     if lamps.is_empty() {
         return String::new();
@@ -267,6 +477,11 @@ fn held_off(lamps: &[Arc<str>]) -> String {
 mod tests {
     use super::*;
     use crate::units::Watts;
+
+    fn dark(cause: Cause, second: Option<Cause>, burns: bool) -> Trouble {
+        let finding = Finding { cause, log_odds: 2.0, second };
+        Trouble::LampDark { finding, signs: "probe uv sees no UV where it saw 4.1".into(), burns }
+    }
 
     fn samples() -> Vec<Trouble> {
         let (reading, cut) = (Celsius(41.2), Celsius(40.0));
@@ -289,11 +504,34 @@ mod tests {
             Trouble::ProbeSilent { stale, holds_off: holds_off.clone(), never: false, late: false },
             Trouble::ProbeSilent { stale, holds_off: vec![], never: true, late: false },
             Trouble::ProbeDoubtful { why: "it says 85.0".into(), holds_off, frozen: true },
-            Trouble::LampDark { sign: "the UV index is 0.0".into() },
+            dark(Cause::LampDark, None, true),
+            dark(Cause::NoUv, Some(Cause::ProbeDead), false),
+            dark(Cause::RelayOpen, Some(Cause::LampDark), false),
+            dark(Cause::SupplyDead, None, true),
             Trouble::HeatWeak { reading, target: cut, spot: "basking".into() },
             Trouble::UvOverCeiling { reading: Uvi(9.1), ceiling: Uvi(8.0), latched: true },
             Trouble::UvAboveBand { reading: Uvi(7.6), high: Uvi(7.4) },
             Trouble::UvBelowBand { reading: Uvi(2.1), low: Uvi(2.9) },
+            Trouble::SpotOverCeiling { reading: Uvi(9.4), ceiling: Uvi(8.0) },
+            Trouble::WalkDue { last: DateTime::UNIX_EPOCH },
+            Trouble::CalibrationVoid,
+            Trouble::CalibrationOdd { uvi: Uvi(42.0), times: 10.2 },
+            Trouble::NeverCalibrated,
+            Trouble::UvStepped { date: NaiveDate::default(), size: -0.3 },
+            Trouble::UvFading {
+                lamps: vec!["uvb".into()],
+                expected: Some(NaiveDate::default()),
+                earliest: None,
+                latest: None,
+                reading: Uvi(3.1),
+                low: Uvi(2.9),
+            },
+            Trouble::SpareDue {
+                due: 3,
+                stock: 1,
+                horizon: Duration::from_secs(60 * 86_400),
+                places: vec!["uvb of e1".into(), "uvb of e2".into()],
+            },
             Trouble::RetainedCommand { topic: "garden/e1/heat/set".into() },
             Trouble::ClockDoubtful { unset: true },
             Trouble::ClockDoubtful { unset: false },
@@ -327,7 +565,7 @@ mod tests {
                 Trouble::RelayDeaf { .. } | Trouble::LampDark { .. } | Trouble::HeatWeak { .. } => {
                     assert!(text.contains("licensed electrician"), "{text}");
                 }
-                Trouble::UvOverCeiling { .. } | Trouble::UvAboveBand { .. } => {
+                Trouble::UvOverCeiling { .. } | Trouble::SpotOverCeiling { .. } | Trouble::UvAboveBand { .. } => {
                     assert!(text.contains("veterinarian"), "{text}");
                 }
                 _ => {}

@@ -4,10 +4,12 @@ use std::time::Duration;
 
 use chrono::{DateTime, Utc};
 
-use crate::settings::{EnclosureIx, UvBand};
-use crate::units::{Celsius, Level};
+use crate::settings::{EnclosureIx, ProbeIx, UvBand};
+use crate::units::{Celsius, Level, Uvi};
 
 use super::alarm::AlarmKind;
+use super::uv::{Footing, UvDay};
+use super::walk::{Remark, SpotView};
 
 /// An enclosure as it stands. Lists are in the order of the settings.
 #[derive(Clone, Debug, PartialEq)]
@@ -76,6 +78,25 @@ pub struct ProbeView {
     pub age: Option<Duration>,
     /// Whether it counts.
     pub quality: Quality,
+    /// What a UV probe's number stands for.
+    pub uv: Option<UvView>,
+}
+
+/// What a UV probe's number stands for.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct UvView {
+    /// The UV index by the best gain there is; none where nothing was heard.
+    pub uvi: Option<Uvi>,
+    /// How far that goes.
+    pub footing: Footing,
+    /// UVI per unit of the probe.
+    pub gain: f64,
+    /// Standard uncertainty of the gain as a share; none without one.
+    pub uncertainty: Option<f64>,
+    /// What it reads without UV, in its own unit; none until that is known.
+    pub background: Option<f64>,
+    /// Meter readings that the gain comes from.
+    pub readings: usize,
 }
 
 /// Whether a probe's reading counts.
@@ -101,4 +122,19 @@ impl Quality {
             Quality::Doubtful => "doubtful",
         }
     }
+}
+
+/// An enclosure's rounds with the hand-held meter.
+#[derive(Clone, Debug, PartialEq)]
+pub struct RoundView {
+    /// What was last measured at each spot, in the order of their names.
+    pub spots: Vec<SpotView>,
+    /// What that says of the gradient; empty without a band.
+    pub remarks: Vec<Remark>,
+    /// When the meter was last read.
+    pub last: Option<DateTime<Utc>>,
+    /// When it should be read again.
+    pub due: Option<DateTime<Utc>>,
+    /// What arrived at each UV probe today so far, and yesterday.
+    pub days: Vec<(ProbeIx, [Option<UvDay>; 2])>,
 }

@@ -3,9 +3,11 @@
 #![allow(clippy::disallowed_methods, clippy::disallowed_types, reason = "a live driver reads the real clocks")]
 
 mod clock;
+mod desk;
 mod store;
 
 pub use clock::Clock;
+pub use desk::ask;
 pub use store::{Remembered, Store};
 
 use std::future::Future;
@@ -18,9 +20,13 @@ use tracing::{debug, error, info, warn};
 
 use crate::control::{AlarmNotice, AlarmState, Controller, Effect, Event, Priority};
 use crate::guard::SafetyRecord;
+use crate::message::desk::{self as desk_words, Question};
 use crate::message::{self, Routes};
-use crate::settings::{EnclosureIx, OnExit, Settings};
+use crate::settings::{EnclosureIx, OnExit, ProbeIx, Settings};
+
 use crate::wire::{Inbound, Inbox, Lane, Link, LinkHandle, LinkOptions};
+
+use desk::{Asked, Desk};
 
 /// Without a service manager the loop wakes up this often at the latest.
 const IDLE: Duration = Duration::from_secs(3600);
@@ -43,14 +49,18 @@ pub struct Options {
 /// directory, or a certificate that cannot be read. Afterwards nothing ends it but `stop`.
 pub async fn run(options: Options, stop: impl Future<Output = ()>) -> anyhow::Result<()> {
     let Options { settings, reread, clock, state_directory, service } = options;
-    let (store, remembered) = match state_directory {
+    let (store, remembered, desk) = match state_directory {
         Some(directory) => {
             let (store, remembered) = Store::open(&directory).map_err(|why| anyhow!(why))?;
-            (Some(store), remembered)
+            let desk = Desk::open(&directory);
+            let desk = desk.inspect_err(|why| warn!("nothing can be logged or asked from the command line: {why}"));
+            (Some(store), remembered, desk.ok())
         }
-        None => (None, Remembered::default()),
+        None => (None, Remembered::default(), None),
     };
-    let controller = Controller::new(settings, clock.now(), &remembered.records);
+    let mut controller = Controller::new(settings, clock.now(), &remembered.records);
+    let mut effects = Vec::new();
+    controller.recall(&remembered.filed, &mut effects);
     let routes = Routes::new(controller.settings());
     let (link, inbox) = Link::start(LinkOptions::daemon(controller.settings(), routes.subscriptions()))
         .context("the connection to the broker cannot be set up")?;
@@ -61,8 +71,9 @@ pub async fn run(options: Options, stop: impl Future<Output = ()>) -> anyhow::Re
         link,
         inbox,
         store,
+        desk,
         clock,
-        effects: Vec::new(),
+        effects,
         events: Vec::new(),
         later: Vec::new(),
         service,
@@ -84,6 +95,8 @@ struct Daemon {
     link: LinkHandle,
     inbox: Inbox,
     store: Option<Store>,
+    /// Where the commands of this computer log and ask.
+    desk: Option<Desk>,
     clock: Clock,
     /// Reused, so that a message costs no allocation for them.
     effects: Vec<Effect>,
@@ -121,6 +134,7 @@ impl Daemon {
                     None => info!("SIGHUP: there is no configuration file to read again"),
                 },
                 failure = outcome(&mut self.store) => self.handle(Event::Storage { failure }),
+                asked = next_question(&mut self.desk) => self.answer(asked),
                 inbound = self.inbox.recv() => match inbound {
                     Some(inbound) => self.inbound(inbound),
                     None => return Err(anyhow!("the connection to the broker has ended by itself")),
@@ -207,8 +221,42 @@ impl Daemon {
                 }
                 Effect::State(enclosure) => self.publish_state(enclosure),
                 Effect::Remember(record) => self.remember(record),
+                Effect::File(record) => {
+                    if let Some(store) = &self.store {
+                        store.file(record);
+                    }
+                }
+                Effect::Calibrated { enclosure, probe, told } => {
+                    let enclosure = &self.controller.settings().enclosures[enclosure.0];
+                    info!(enclosure = %enclosure.id, probe = %enclosure.probes[probe.0].name, "{told}");
+                }
             }
         }
+    }
+
+    /// Somebody is at the desk.
+    fn answer(&mut self, asked: Asked) {
+        let settings = self.controller.settings();
+        let answer = match desk_words::question(settings, &asked.line) {
+            Err(why) => desk_words::refused(&why),
+            Ok(Question::Act(act)) => {
+                info!("from the command line: {}", String::from_utf8_lossy(&asked.line).trim_end());
+                self.handle(Event::Act(act));
+                desk_words::done("logged")
+            }
+            Ok(Question::Round(enclosure)) => {
+                let round = self.controller.round(enclosure);
+                let view = self.controller.view(enclosure);
+                let probes = view.iter().flat_map(|view| view.probes.iter().enumerate());
+                let probes: Vec<_> = probes.filter_map(|(ix, probe)| Some((ProbeIx(ix), probe.uv?))).collect();
+                match round {
+                    Some(round) => desk_words::round(self.controller.settings(), enclosure, &round, &probes),
+                    None => desk_words::refused(&message::Misread("there is no such enclosure".to_owned())),
+                }
+            }
+        };
+        // Whoever asked may have gone.
+        let _ = asked.answer.send(answer);
     }
 
     fn publish(&self, document: Option<message::Message>, lane: Lane) {
@@ -312,6 +360,15 @@ async fn next_hangup(hangup: &mut Signal) {
     if hangup.recv().await.is_none() {
         std::future::pending::<()>().await;
     }
+}
+
+async fn next_question(desk: &mut Option<Desk>) -> Asked {
+    if let Some(open) = desk
+        && let Some(asked) = open.next().await
+    {
+        return asked;
+    }
+    std::future::pending().await
 }
 
 async fn outcome(store: &mut Option<Store>) -> Option<String> {

@@ -1,7 +1,8 @@
-//! Safety state on disk: what guards and contactors must remember over a restart and a power cut.
+//! State on disk: what guards and contactors must remember over a restart and a power cut, and what is on file of
+//! calibrations and the keeper's rounds.
 //!
-//! One JSON file, replaced whole by writing another, syncing it and renaming it over the first, so that a power cut leaves
-//! either the old or the new one. Writing happens on a thread of its own: a slow or full disk never delays an OFF.
+//! A JSON file for each, so that neither is lost with the other; replaced whole by writing another, syncing it and renaming
+//! it over the first, so that a power cut leaves either the old or the new one. Writing happens on a thread of its own: a slow or full disk never delays an OFF.
 
 use std::collections::BTreeMap;
 use std::fs::{self, File, TryLockError};
@@ -11,13 +12,16 @@ use std::sync::mpsc as blocking;
 use std::thread;
 use std::time::Duration;
 
+use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use tokio::sync::mpsc;
 
+use crate::control::Record;
 use crate::guard::{LampRecord, Latch, SafetyRecord};
 use crate::units::{Celsius, Uvi};
 
-const FILE: &str = "safety.json";
+const SAFETY: &str = "safety.json";
+const RECORDS: &str = "records.json";
 const LOCK: &str = "lock";
 /// A failed write is tried again this long after, until it succeeds; a guess.
 const RETRY: Duration = Duration::from_secs(10);
@@ -25,16 +29,25 @@ const RETRY: Duration = Duration::from_secs(10);
 /// Safety state on disk.
 #[derive(Debug)]
 pub struct Store {
-    to_disk: blocking::Sender<SafetyRecord>,
+    to_disk: blocking::Sender<Handed>,
     outcomes: mpsc::UnboundedReceiver<Option<String>>,
     thread: Option<thread::JoinHandle<()>>,
+}
+
+/// What is handed to the disk.
+#[derive(Debug)]
+enum Handed {
+    Safety(SafetyRecord),
+    Record(Record),
 }
 
 /// What a store remembered, and what was wrong with it.
 #[derive(Debug, Default)]
 pub struct Remembered {
-    /// The newest record of each owner.
+    /// The newest safety record of each owner.
     pub records: Vec<SafetyRecord>,
+    /// The newest record on file of each owner.
+    pub filed: Vec<Record>,
     /// The stored file could not be read and was set aside: what a person should know.
     pub trouble: Option<String>,
 }
@@ -53,12 +66,21 @@ impl Store {
             }
             Err(TryLockError::Error(error)) => return Err(named("the lock file cannot be locked", error)),
         }
-        let path = directory.join(FILE);
-        let remembered = read(&path);
-        let by_owner = remembered.records.iter().map(|record| (owner(record), record.clone())).collect();
+        let (safety, safety_trouble) = Sheet::read(directory.join(SAFETY), "latches", |stored: Stored| {
+            let record = SafetyRecord::from(stored);
+            (owner(&record), record)
+        });
+        let (filed, filed_trouble) =
+            Sheet::read(directory.join(RECORDS), "calibrations", |record: Record| (record.owner(), record));
+        let trouble = [safety_trouble, filed_trouble].into_iter().flatten().reduce(|a, b| format!("{a}; {b}"));
+        let remembered = Remembered {
+            records: safety.by_owner.values().cloned().collect(),
+            filed: filed.by_owner.values().cloned().collect(),
+            trouble,
+        };
         let (to_disk, records) = blocking::channel();
         let (report, outcomes) = mpsc::unbounded_channel();
-        let writer = Writer { path, by_owner, report, failing: false };
+        let writer = Writer { safety, filed, report, failing: false };
         let thread = thread::Builder::new()
             .name("store".to_owned())
             .spawn(move || {
@@ -69,10 +91,15 @@ impl Store {
         Ok((Store { to_disk, outcomes, thread: Some(thread) }, remembered))
     }
 
-    /// Hands a record to the disk, without waiting.
+    /// Hands a safety record to the disk, without waiting.
     pub fn remember(&self, record: SafetyRecord) {
         // The writer lives as long as this sender, so this fails only if its thread panicked; then the next outcome says so.
-        let _ = self.to_disk.send(record);
+        let _ = self.to_disk.send(Handed::Safety(record));
+    }
+
+    /// Hands a record for the file to the disk, without waiting.
+    pub fn file(&self, record: Record) {
+        let _ = self.to_disk.send(Handed::Record(record));
     }
 
     /// The next change of fortune: `Some` why writing fails, `None` that it works again. Never returns once the writer is
@@ -95,16 +122,59 @@ impl Store {
     }
 }
 
+/// One file with the newest record of each owner.
+struct Sheet<T> {
+    path: PathBuf,
+    by_owner: BTreeMap<String, T>,
+    /// Something in it is not on disk.
+    stale: bool,
+}
+
+impl<T> Sheet<T> {
+    /// What is on disk, and what was wrong with it: then it is set aside, and `what` may be forgotten.
+    fn read<S: DeserializeOwned>(
+        path: PathBuf,
+        what: &str,
+        own: impl Fn(S) -> (String, T),
+    ) -> (Sheet<T>, Option<String>) {
+        let stored = match fs::read(&path) {
+            Ok(text) => serde_json::from_slice::<Vec<S>>(&text).map_err(|error| error.to_string()),
+            Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(Vec::new()),
+            Err(error) => Err(error.to_string()),
+        };
+        let (stored, trouble) = match stored {
+            Ok(stored) => (stored, None),
+            Err(why) => (Vec::new(), Some(set_aside(&path, &why, what))),
+        };
+        (Sheet { path, by_owner: stored.into_iter().map(own).collect(), stale: false }, trouble)
+    }
+
+    fn put(&mut self, owner: String, record: T) {
+        self.by_owner.insert(owner, record);
+        self.stale = true;
+    }
+
+    fn write<'a, S: Serialize>(&'a mut self, stored: impl Fn(&'a T) -> S) -> Result<(), String> {
+        if self.stale {
+            let text = serde_json::to_vec_pretty(&self.by_owner.values().map(stored).collect::<Vec<_>>());
+            let written = text.map_err(std::io::Error::other).and_then(|text| replace(&self.path, &text));
+            written.map_err(|error| format!("{}: {error}", self.path.display()))?;
+            self.stale = false;
+        }
+        Ok(())
+    }
+}
+
 /// The thread that writes.
 struct Writer {
-    path: PathBuf,
-    by_owner: BTreeMap<String, SafetyRecord>,
+    safety: Sheet<SafetyRecord>,
+    filed: Sheet<Record>,
     report: mpsc::UnboundedSender<Option<String>>,
     failing: bool,
 }
 
 impl Writer {
-    fn run(mut self, records: &blocking::Receiver<SafetyRecord>) {
+    fn run(mut self, records: &blocking::Receiver<Handed>) {
         loop {
             let next = if self.failing {
                 records.recv_timeout(RETRY)
@@ -112,28 +182,37 @@ impl Writer {
                 records.recv().map_err(|_| blocking::RecvTimeoutError::Disconnected)
             };
             match next {
-                Ok(record) => _ = self.by_owner.insert(owner(&record), record),
+                Ok(handed) => self.put(handed),
                 Err(blocking::RecvTimeoutError::Timeout) => {}
                 Err(blocking::RecvTimeoutError::Disconnected) => return,
             }
             // What has piled up meanwhile goes in one write.
-            while let Ok(record) = records.try_recv() {
-                self.by_owner.insert(owner(&record), record);
+            while let Ok(handed) = records.try_recv() {
+                self.put(handed);
             }
             self.write();
         }
     }
 
+    fn put(&mut self, handed: Handed) {
+        match handed {
+            Handed::Safety(record) => self.safety.put(owner(&record), record),
+            Handed::Record(record) => self.filed.put(record.owner(), record),
+        }
+    }
+
     fn write(&mut self) {
-        match replace(&self.path, &self.by_owner) {
+        // Latches first.
+        let written = self.safety.write(Stored::from).and_then(|()| self.filed.write(|record| record));
+        match written {
             Ok(()) if self.failing => {
                 self.failing = false;
                 let _ = self.report.send(None);
             }
             Ok(()) => {}
-            Err(error) => {
+            Err(why) => {
                 self.failing = true;
-                let _ = self.report.send(Some(format!("{}: {error}", self.path.display())));
+                let _ = self.report.send(Some(why));
             }
         }
     }
@@ -146,36 +225,22 @@ fn owner(record: &SafetyRecord) -> String {
     }
 }
 
-fn replace(path: &Path, by_owner: &BTreeMap<String, SafetyRecord>) -> std::io::Result<()> {
-    let stored: Vec<_> = by_owner.values().map(Stored::from).collect();
-    let text = serde_json::to_vec_pretty(&stored).map_err(std::io::Error::other)?;
+fn replace(path: &Path, text: &[u8]) -> std::io::Result<()> {
     let draft = path.with_extension("json.new");
     let mut file = File::create(&draft)?;
-    file.write_all(&text)?;
+    file.write_all(text)?;
     file.sync_all()?;
     fs::rename(&draft, path)?;
     // The rename itself is durable once the directory is.
     path.parent().map_or(Ok(()), |directory| File::open(directory)?.sync_all())
 }
 
-fn read(path: &Path) -> Remembered {
-    let text = match fs::read(path) {
-        Ok(text) => text,
-        Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Remembered::default(),
-        Err(error) => return set_aside(path, &error.to_string()),
-    };
-    match serde_json::from_slice::<Vec<Stored>>(&text) {
-        Ok(stored) => Remembered { records: stored.into_iter().map(SafetyRecord::from).collect(), trouble: None },
-        Err(error) => set_aside(path, &error.to_string()),
-    }
-}
-
-fn set_aside(path: &Path, why: &str) -> Remembered {
+/// Moves a file out of the way; what a person should know.
+fn set_aside(path: &Path, why: &str, what: &str) -> String {
     let aside = (1..).map(|n| path.with_extension(format!("json.unreadable-{n}"))).find(|aside| !aside.exists());
     let moved = aside.as_ref().filter(|aside| fs::rename(path, aside).is_ok());
     let kept = moved.map_or_else(|| "it stays where it is".to_owned(), |aside| format!("kept as {}", aside.display()));
-    let trouble = format!("{} could not be read ({why}; {kept}), so latches may be forgotten", path.display());
-    Remembered { records: Vec::new(), trouble: Some(trouble) }
+    format!("{} could not be read ({why}; {kept}), so {what} may be forgotten", path.display())
 }
 
 /// A record as it is written.
@@ -285,6 +350,7 @@ impl From<StoredLatch> for Latch {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::control::{PairingRecord, PastGain, SeriesRecord, SpotRecord};
 
     /// A directory of this test alone, removed when dropped.
     struct Scratch(PathBuf);
@@ -340,6 +406,28 @@ mod tests {
     }
 
     #[test]
+    fn what_is_on_file_comes_back_the_same_from_a_file_of_its_own() {
+        let scratch = Scratch::new("file");
+        let at = chrono::DateTime::UNIX_EPOCH;
+        let pairing = PairingRecord { at, uvi: 4.2, raw: 3.1, spread: 0.05, guess: true };
+        let past = PastGain { value: 1.4, uncertainty: 0.11, from: at, until: at, readings: 2, why: "changed".into() };
+        let series =
+            SeriesRecord { background: Some(0.1), pairings: vec![pairing], history: vec![past], void_since: Some(at) };
+        let spot = SpotRecord { spot: "basking".into(), at, uvi: 4.2, alone: Some("uvb".into()), guess: false };
+        let filed = [
+            Record::Series { enclosure: "e1".into(), probe: "uv".into(), series },
+            Record::Walk { enclosure: "e1".into(), spots: vec![spot] },
+        ];
+        let (store, _) = Store::open(&scratch.0).expect("opens");
+        filed.iter().cloned().for_each(|record| store.file(record));
+        store.close();
+        fs::write(scratch.0.join(SAFETY), b"spoilt").expect("written");
+        let (_, after) = Store::open(&scratch.0).expect("opens again");
+        assert_eq!(after.filed, filed);
+        assert!(after.trouble.is_some_and(|trouble| trouble.contains("latches")));
+    }
+
+    #[test]
     fn a_second_daemon_on_the_same_state_is_refused() {
         let scratch = Scratch::new("lock");
         let (_store, _) = Store::open(&scratch.0).expect("opens");
@@ -351,7 +439,7 @@ mod tests {
     fn an_unreadable_file_is_set_aside_whole_and_told() {
         let scratch = Scratch::new("corrupt");
         fs::create_dir_all(&scratch.0).expect("made");
-        fs::write(scratch.0.join(FILE), b"[{\"enclosure\": ").expect("written");
+        fs::write(scratch.0.join(SAFETY), b"[{\"enclosure\": ").expect("written");
         let (_store, remembered) = Store::open(&scratch.0).expect("opens");
         let trouble = remembered.trouble.expect("told");
         assert!(trouble.contains("safety.json.unreadable-1"), "{trouble}");

@@ -24,6 +24,12 @@ use super::{TRIP_WINDOW, TRIPS_TO_LATCH};
 
 /// From this level on a lamp counts as lit when its probe is watched for a response; a guess.
 const LIT: f64 = 0.3;
+/// From this level on a lamp is fully on; a guess, the same by which it is found too weak.
+const FULL: f64 = 0.97;
+/// A probe that reads exactly the same under a lamp fully on for this many times `frozen_after` is frozen, switch or not; a
+/// guess. It costs a live one that is as coarse as a degree, under a lamp that gets no further, a few minutes of heat: its
+/// lamp goes off, and it moves.
+const STILL_UNDER_FULL: u32 = 2;
 /// Readings a probe must have sent since its lamp switched before it can be called frozen; a guess.
 const FROZEN_READINGS: u32 = 5;
 
@@ -41,8 +47,9 @@ pub(super) struct HeatGuard {
     /// The moment of a switch that a live probe must answer to.
     test_since: Option<Mono>,
     apart_since: Option<Mono>,
-    /// Since when the lamp may be on, while it may.
+    /// Since when the lamp may be on, while it may, and since when fully.
     on_since: Option<Mono>,
+    full_since: Option<Mono>,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -100,6 +107,7 @@ impl HeatGuard {
             test_since: None,
             apart_since: None,
             on_since: None,
+            full_since: None,
         }
     }
 
@@ -143,13 +151,19 @@ impl HeatGuard {
                 cool = if last < cool { last } else { cool };
                 continue;
             }
-            let moves = last != reading || self.test_since.is_none_or(|switched| watched.same_since >= switched);
-            let is_judged = || self.test_since.is_some_and(|at| now.since(at) >= self.settings.frozen_after);
-            if !moves && is_judged() {
+            if last == reading && self.may_find_still(now, watched) {
                 return false;
             }
         }
         hot - cool <= self.settings.twins_apart
+    }
+
+    /// Whether one more reading like the last may show that a probe stands still.
+    fn may_find_still(&self, now: Mono, probe: &GuardProbe) -> bool {
+        let after = self.settings.frozen_after;
+        let by_switch = |switched: Mono| probe.same_since < switched && now.since(switched) >= after;
+        let under_full = |full: Mono| now.since(full.max(probe.same_since)) >= STILL_UNDER_FULL * after;
+        self.test_since.is_some_and(by_switch) || self.full_since.is_some_and(under_full)
     }
 
     /// Takes in a reading below the cut that it [bears](HeatGuard::bears).
@@ -159,10 +173,14 @@ impl HeatGuard {
         }
     }
 
-    /// Whether readings below the cut need not be told one by one while the guard [is calm](HeatGuard::is_calm).
-    pub(super) fn takes_rows(&self, probe: ProbeIx) -> bool {
-        let [only] = &self.probes[..] else { return false };
-        only.ix == probe && self.test_since.is_none_or(|switched| only.same_since >= switched)
+    /// Until when readings below the cut need not be told one by one while the guard [is calm](HeatGuard::is_calm); none
+    /// where they must.
+    pub(super) fn takes_rows(&self, probe: ProbeIx) -> Option<Mono> {
+        let [only] = &self.probes[..] else { return None };
+        let moved = self.test_since.is_none_or(|switched| only.same_since >= switched);
+        let still = STILL_UNDER_FULL * self.settings.frozen_after;
+        let until = self.full_since.map_or(Mono::END, |full| full.max(only.same_since).after(still));
+        (only.ix == probe && moved).then_some(until)
     }
 
     /// Takes in a row of readings below the cut, where it [takes rows](HeatGuard::takes_rows).
@@ -323,7 +341,10 @@ impl HeatGuard {
     /// still for too long.
     fn settle(&mut self, now: Mono) {
         let tested = self.test_since.filter(|&switched| now.since(switched) >= self.settings.frozen_after);
+        let still = STILL_UNDER_FULL * self.settings.frozen_after;
         for probe in &mut self.probes {
+            let lit = self.full_since.filter(|_| probe.readings_since_switch >= FROZEN_READINGS);
+            probe.frozen |= lit.is_some_and(|full| now.since(full.max(probe.same_since)) >= still);
             probe.frozen |= tested.is_some_and(|switched| {
                 probe.last.is_some() && probe.same_since < switched && probe.readings_since_switch >= FROZEN_READINGS
             });
@@ -341,6 +362,7 @@ impl HeatGuard {
     /// Learns what was permitted: whether the lamp may be on, and whether it has just switched.
     pub(super) fn permitted(&mut self, now: Mono, level: Level) {
         self.on_since = if level.is_off() { None } else { self.on_since.or(Some(now)) };
+        self.full_since = if level.share() >= FULL { self.full_since.or(Some(now)) } else { None };
         let lit = level.share() >= LIT;
         if lit == self.lit {
             return;
@@ -361,9 +383,13 @@ impl HeatGuard {
             State::Tripped { below_since: Some(since), .. } => Some(since.after(self.settings.rest)),
             _ => None,
         };
+        let still = self.full_since.into_iter().flat_map(|full| {
+            let still = STILL_UNDER_FULL * self.settings.frozen_after;
+            self.probes.iter().map(move |probe| full.max(probe.same_since).after(still))
+        });
         let tested = self.test_since.map(|switched| switched.after(self.settings.frozen_after));
         let apart = self.apart_since.map(|since| since.after(self.settings.twins_for));
-        [rested, tested, apart].into_iter().flatten().filter(|&at| at > now).min()
+        [rested, tested, apart].into_iter().flatten().chain(still).filter(|&at| at > now).min()
     }
 
     /// When [`HeatGuard::refusal`] may answer otherwise because `probe` says nothing.
@@ -428,6 +454,7 @@ impl HeatGuard {
         self.lit_changed = earlier.lit_changed;
         self.test_since = earlier.test_since;
         self.on_since = earlier.on_since;
+        self.full_since = earlier.full_since;
         for probe in &mut self.probes {
             let was = same_probe(probe.ix);
             if let Some(known) = earlier.probes.iter().find(|known| Some(known.ix) == was) {

@@ -161,10 +161,10 @@ impl LampGuard {
         }
     }
 
-    /// Whether temperatures of `probe` below the cut may be told in [rows](LampGuard::absorb_row) while the guard
-    /// [is calm](LampGuard::is_calm): it has no twin, and has moved since its lamp switched.
-    pub fn takes_rows(&self, probe: ProbeIx) -> bool {
-        self.heat.as_ref().is_none_or(|heat| heat.takes_rows(probe))
+    /// Until when temperatures of `probe` below the cut may be told in [rows](LampGuard::absorb_row) while the guard
+    /// [is calm](LampGuard::is_calm); none where they must be told one by one: it has a twin, or may stand still.
+    pub fn takes_rows(&self, probe: ProbeIx) -> Option<Mono> {
+        self.heat.as_ref().map_or(Some(Mono::END), |heat| heat.takes_rows(probe))
     }
 
     /// Takes in a row of temperatures below the cut.

@@ -199,11 +199,6 @@ impl Stoppage {
         }
     }
 
-    /// Whether this reading of the lamp's own power probe would show nothing.
-    pub fn bears_power(&self, reading: Watts) -> bool {
-        self.off_since.is_none() || (self.draws.is_none() && reading.0 < self.threshold())
-    }
-
     /// Whether the lamp's own meter has said lately that it draws nothing.
     fn is_idle(&self, now: Mono) -> bool {
         self.idle.is_some_and(|at| now.since(at) <= METER_TRUSTED)

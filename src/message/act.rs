@@ -4,16 +4,19 @@ use std::time::Duration;
 
 use serde_json::{Map, Value};
 
-use crate::control::{Act, AlarmKind};
+use crate::control::{Act, AlarmKind, MeterReading};
 use crate::settings::{CutOffIx, Enclosure, EnclosureIx, LampIx, Settings};
 use crate::time::parse_span;
-use crate::units::Level;
+use crate::units::{Level, Uvi};
 
 use super::payload::{Payload, quoted};
 use super::{Misread, topics};
 
 /// No override lasts longer; a guess: a keeper who wants more changes the configuration.
 const OVERRIDE_MAX: Duration = Duration::from_secs(24 * 3600);
+
+/// No meter shows more: touching a lamp reads 40 and more (common practice, no source); a guess beyond that.
+pub(crate) const UVI_MAX: f64 = 200.0;
 
 /// Whom an act is about.
 #[derive(Clone, Copy)]
@@ -40,7 +43,11 @@ pub(super) fn parse(
         "acknowledge" => acknowledge(whom, &fields),
         "reset" => reset(settings, whom, &fields),
         "override" => take_over(whom, &fields),
-        _ => Err(Misread(format!("there is no verb {verb:?}: acknowledge, reset and override are understood"))),
+        "meter-reading" => meter_reading(whom, &fields),
+        "lamp-change" => lamp_change(whom, &fields),
+        _ => Err(Misread(format!(
+            "there is no verb {verb:?}: acknowledge, reset, override, meter-reading and lamp-change are understood"
+        ))),
     }
 }
 
@@ -105,6 +112,36 @@ fn take_over(whom: Whom<'_>, fields: &Map<String, Value>) -> Result<Act, Misread
         (None, Some(_)) => return Err(Misread("override needs a \"for\", such as \"20m\"".to_owned())),
     };
     Ok(Act::Override { enclosure: ix, lamp, level, span })
+}
+
+/// `{"spot": "basking", "uvi": 4.2}`; `"lamp"` where that one alone was lit, `"guess": true` where it is one.
+fn meter_reading(whom: Whom<'_>, fields: &Map<String, Value>) -> Result<Act, Misread> {
+    let Whom::Enclosure(ix, enclosure) = whom else {
+        return Err(Misread("meter-reading is for a spot of an enclosure".to_owned()));
+    };
+    only(fields, &["spot", "uvi", "lamp", "guess"])?;
+    let spot = text(fields, "spot")?.map(str::trim).filter(|spot| !spot.is_empty());
+    let spot = spot.ok_or_else(|| Misread("meter-reading needs a \"spot\", such as \"basking\"".to_owned()))?;
+    let uvi = fields.get("uvi").and_then(Value::as_f64).filter(|uvi| (0.0..=UVI_MAX).contains(uvi));
+    let uvi = uvi.ok_or_else(|| Misread(format!("meter-reading needs a \"uvi\", 0 to {UVI_MAX}")))?;
+    let alone = text(fields, "lamp")?.map(|name| lamp(enclosure, name)).transpose()?;
+    let guess = match fields.get("guess") {
+        None => false,
+        Some(Value::Bool(guess)) => *guess,
+        Some(_) => return Err(Misread("\"guess\" must be true or false".to_owned())),
+    };
+    let reading = MeterReading { spot: spot.to_owned(), uvi: Uvi(uvi), alone, guess };
+    Ok(Act::MeterReading { enclosure: ix, reading })
+}
+
+/// `{"lamp": "uvb"}`
+fn lamp_change(whom: Whom<'_>, fields: &Map<String, Value>) -> Result<Act, Misread> {
+    let Whom::Enclosure(ix, enclosure) = whom else {
+        return Err(Misread("lamp-change is for the lamp of an enclosure".to_owned()));
+    };
+    only(fields, &["lamp"])?;
+    let name = text(fields, "lamp")?.ok_or_else(|| Misread("lamp-change needs a \"lamp\"".to_owned()))?;
+    Ok(Act::LampChange { enclosure: ix, lamp: lamp(enclosure, name)? })
 }
 
 /// The fields of a JSON object; an empty payload has none.

@@ -6,6 +6,7 @@ use serde::{Serialize, Serializer};
 
 use crate::control::{AlarmNotice, DayView, EnclosureView, InterlockView};
 use crate::settings::{Enclosure, EnclosureIx, Lamp, Measures, Settings, UvBand};
+use crate::units::Uvi;
 
 use super::{Message, topics};
 
@@ -98,6 +99,11 @@ struct ProbeDocument<'a> {
     measures: &'static str,
     age_s: Option<Rounded>,
     quality: &'static str,
+    /// Of a UV probe: its own number, of which `value` is the UV index, and how far that goes.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    raw: Option<Rounded>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    footing: Option<&'static str>,
 }
 
 #[derive(Serialize)]
@@ -171,12 +177,14 @@ fn state<'a>(timezone: Tz, enclosure: &'a Enclosure, view: &'a EnclosureView) ->
             probes
                 .map(|(probe, seen)| {
                     let document = ProbeDocument {
-                        value: seen.value.map(Rounded),
+                        value: seen.uv.map_or(seen.value, |uv| uv.uvi.map(|Uvi(uvi)| uvi)).map(Rounded),
                         unit: probe.measures.unit(),
                         spot: &probe.spot,
                         measures: word(probe.measures),
                         age_s: seen.age.map(|age| Rounded(age.as_secs_f64())),
                         quality: seen.quality.word(),
+                        raw: seen.uv.and(seen.value).map(Rounded),
+                        footing: seen.uv.map(|uv| uv.footing.word()),
                     };
                     (probe.name.as_str(), document)
                 })
@@ -263,8 +271,13 @@ mod tests {
                 lamp("day"),
             ],
             probes: vec![
-                ProbeView { value: Some(31.23456), age: Some(Duration::from_millis(12_000)), quality: Quality::Good },
-                ProbeView { value: Some(f64::NAN), age: None, quality: Quality::Doubtful },
+                ProbeView {
+                    value: Some(31.23456),
+                    age: Some(Duration::from_millis(12_000)),
+                    quality: Quality::Good,
+                    uv: None,
+                },
+                ProbeView { value: Some(f64::NAN), age: None, quality: Quality::Doubtful, uv: None },
             ],
             band: Some(UvBand { zone: Some(3), low: Uvi(2.9), high: Uvi(7.4), ceiling: Uvi(8.0) }),
             alarms: vec![AlarmKind::OverTemperature],

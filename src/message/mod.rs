@@ -7,6 +7,7 @@
 //! | `payload` | numbers, time stamps and levels out of any bytes |
 //! | `act` | what a person asks for by `do/<enclosure>/<verb>` |
 //! | [`encode`] | commands to outputs |
+//! | [`desk`] | questions at the daemon's local socket and their answers |
 //! | `document` | state documents and alarms as JSON |
 //!
 //! Whatever arrives, nothing here panics: what cannot be understood becomes an [`Unreadable`] inside its event, or a
@@ -16,6 +17,7 @@
 
 mod act;
 mod command;
+pub mod desk;
 mod document;
 #[cfg(test)]
 mod fixture;

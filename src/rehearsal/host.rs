@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use chrono::{DateTime, TimeDelta, Utc};
 
-use crate::control::Controller;
+use crate::control::{Controller, Record};
 use crate::guard::SafetyRecord;
 use crate::settings::Settings;
 use crate::simulator::Pcg32;
@@ -28,6 +28,8 @@ pub(super) struct Host {
     disk: BTreeMap<String, SafetyRecord>,
     /// Handed over, and when it will be on disk.
     writing: Vec<(u64, SafetyRecord)>,
+    /// Calibrations and rounds on file, by owner. Nobody's safety hangs on the last second of them.
+    filed: BTreeMap<String, Record>,
     /// Whether the disk takes nothing.
     disk_full: bool,
     /// Whether the wall clock has kept step with the monotonic one since the core last asked it.
@@ -60,6 +62,7 @@ impl Host {
             clock: WallClock::default(),
             disk: BTreeMap::new(),
             writing: Vec::new(),
+            filed: BTreeMap::new(),
             disk_full: false,
             keeps_step: false,
             whole_way,
@@ -101,6 +104,17 @@ impl Host {
         (self.core.is_some() && self.keeps_step).then_some(self.booted)
     }
 
+    /// How far the wall clock is off, ms, and whether it is set.
+    pub(super) fn clock_error(&self, now: u64) -> (i64, bool) {
+        let truth = self.start.timestamp_millis().saturating_add_unsigned(now);
+        (self.wall(now).timestamp_millis() - truth, !self.clock.unset)
+    }
+
+    /// Whether the disk takes nothing.
+    pub(super) fn is_disk_full(&self) -> bool {
+        self.disk_full
+    }
+
     /// The wall clock is so from now on.
     pub(super) fn set_clock(&mut self, clock: WallClock) {
         self.keeps_step &= self.clock == clock;
@@ -111,9 +125,11 @@ impl Host {
     pub(super) fn start(&mut self, now: u64, settings: &Settings) {
         self.booted = now;
         let records: Vec<_> = self.disk.values().cloned().collect();
-        // Nobody here reads state documents, and they would be most of its ticks.
-        let core = Controller::new(settings.clone(), self.moment(now), &records).without_states();
-        self.core = Some(if self.whole_way { core.without_shortcuts() } else { core });
+        // Documents tell new readings to nobody here, and they would be most of its ticks.
+        let core = Controller::new(settings.clone(), self.moment(now), &records).showing_changes_alone();
+        let mut core = if self.whole_way { core.without_shortcuts() } else { core };
+        core.recall(&self.filed.values().cloned().collect::<Vec<_>>(), &mut Vec::new());
+        self.core = Some(core);
     }
 
     /// The daemon is gone; what was not on disk yet is lost. Where it ended in good order, nothing is.
@@ -130,6 +146,13 @@ impl Host {
         // One file, written in order.
         let at = self.writing.last().map_or(0, |(at, _)| *at).max(now + takes);
         self.writing.push((at, record));
+    }
+
+    /// Hands a record for the file to the disk.
+    pub(super) fn file(&mut self, record: Record) {
+        if !self.disk_full {
+            self.filed.insert(record.owner(), record);
+        }
     }
 
     /// Everything that is due is on disk, unless that is full: then it waits.

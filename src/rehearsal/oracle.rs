@@ -167,22 +167,6 @@ impl Oracle {
         self.probes[e.0][p.0].last = Some(now);
     }
 
-    /// Until when [`Oracle::judge`] and [`Oracle::judge_holds`] find nothing, as long as probes are heard in time and
-    /// nothing else happens; the moment at which they might is not included. Asked after a step has been judged.
-    pub(super) fn quiet_until(&self, settings: &Settings, sight: &Sight, up_since: u64) -> u64 {
-        let mut until = u64::MAX;
-        for (e, enclosure) in settings.enclosures.iter().enumerate() {
-            for (l, lamp) in enclosure.lamps.iter().enumerate() {
-                let (seen, law) = (&sight.enclosures[e].lamps[l], &self.lamps[e][l]);
-                if let Some(hold) = lamp.output.hold.filter(|_| !seen.level.is_off() && !law.accused) {
-                    let told = law.told_on.map_or(0, |at| at + u64::try_from(hold.as_millis()).unwrap_or(u64::MAX / 4));
-                    until = until.min(told.max(up_since.max(seen.since) + TOLD_WITHIN));
-                }
-            }
-        }
-        until
-    }
-
     /// When a probe that has lost its beat, or could be silent within it, may count as silent; all the others are taken to
     /// be heard in time, as well ones are.
     pub(super) fn silent_at(&self, settings: &Settings, now: u64) -> u64 {
@@ -253,11 +237,8 @@ impl Oracle {
     /// Judges what stands after a step. `e`: only this enclosure can have changed; none: any.
     pub(super) fn judge(&mut self, now: u64, settings: &Settings, sight: &Sight, e: Option<EnclosureIx>) {
         let mut commands = std::mem::take(&mut self.commands);
-        // Of several commands within one step the last one counts.
-        let is_last = |at: usize, output| !commands[at + 1..].iter().any(|(other, _)| *other == output);
-        for (at, &(output, level)) in commands.iter().enumerate() {
-            if is_last(at, output)
-                && let OutputRef::Lamp(e, l) = output
+        for &(output, level) in &commands {
+            if let OutputRef::Lamp(e, l) = output
                 && !sight.lamp(e, l).level.agrees_with(level)
             {
                 let decided = sight.lamp(e, l).level;

@@ -30,7 +30,7 @@ pub(super) enum What<'a> {
     /// A message arrived.
     Message { topic: Cow<'a, str>, payload: Cow<'a, str>, retained: bool },
     /// Somebody read a hand-held UVI meter at a spot.
-    MeterReading { enclosure: Cow<'a, str> },
+    MeterReading { enclosure: Cow<'a, str>, spot: Cow<'a, str>, uvi: f64 },
     /// Somebody changed a lamp.
     LampChange { enclosure: Cow<'a, str>, lamp: Cow<'a, str> },
 }
@@ -178,7 +178,7 @@ fn what(raw: Raw<'_>) -> Result<What<'_>, Fault> {
                     if !(uvi >= 0.0) {
                         return Err(Fault::new(format!("a UVI of {uvi}"), "a UVI is zero or above"));
                     }
-                    Ok(What::MeterReading { enclosure: enclosure.0 })
+                    Ok(What::MeterReading { enclosure: enclosure.0, spot: spot.0, uvi })
                 }
                 ("lamp-change", Some(enclosure), None, Some(lamp), None) if !strange => {
                     Ok(What::LampChange { enclosure: enclosure.0, lamp: lamp.0 })
@@ -222,7 +222,7 @@ mod tests {
         check(
             r#"{"t": "2026-03-01T08:00:00Z", "act": "meter-reading", "enclosure": "e1", "spot": "basking", "uvi": 4}"#,
             eight,
-            What::MeterReading { enclosure: "e1".into() },
+            What::MeterReading { enclosure: "e1".into(), spot: "basking".into(), uvi: 4.0 },
         );
         check(
             r#"{"t": "2026-03-01T08:00:00Z", "act": "lamp-change", "enclosure": "e1", "lamp": "uvb"}"#,

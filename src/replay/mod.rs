@@ -30,10 +30,10 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, SecondsFormat, TimeDelta, Utc};
 
-use crate::control::{AlarmNotice, OutputRef};
+use crate::control::{Act, AlarmNotice, MeterReading, OutputRef};
 use crate::message::Routes;
 use crate::settings::{CutOffIx, EnclosureIx, LampIx, Output, Settings};
-use crate::units::Level;
+use crate::units::{Level, Uvi};
 
 use line::{Fault, What};
 use player::Player;
@@ -194,14 +194,17 @@ impl Replay {
                     self.summary.unknown_topic(&topic);
                 }
             }
-            What::MeterReading { enclosure } => {
-                self.enclosure(&enclosure).map_err(finding)?;
+            What::MeterReading { enclosure, spot, uvi } => {
+                let enclosure = EnclosureIx(self.enclosure(&enclosure).map_err(finding)?);
+                let reading = MeterReading { spot: spot.into_owned(), uvi: Uvi(uvi), alone: None, guess: false };
+                self.player.act(Act::MeterReading { enclosure, reading }, out);
                 self.summary.acts += 1;
             }
             What::LampChange { enclosure, lamp } => {
                 let at = self.enclosure(&enclosure).map_err(finding)?;
                 let lamps = self.settings().enclosures[at].lamps.iter().map(|lamp| lamp.name.as_str());
-                found(lamps, &lamp, "lamp", &format!("lamps of {enclosure}")).map_err(finding)?;
+                let lamp = LampIx(found(lamps, &lamp, "lamp", &format!("lamps of {enclosure}")).map_err(finding)?);
+                self.player.act(Act::LampChange { enclosure: EnclosureIx(at), lamp }, out);
                 self.summary.acts += 1;
             }
         }

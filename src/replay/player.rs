@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
 use chrono::{DateTime, TimeDelta, Utc};
 
-use crate::control::{AlarmKind, AlarmNotice, Command, Controller, Effect, Event, OutputRef};
+use crate::control::{Act, AlarmKind, AlarmNotice, Command, Controller, Effect, Event, OutputRef};
 use crate::guard::SafetyRecord;
 use crate::message::{Misread, Routes};
 use crate::settings::{CutOffIx, EnclosureIx, Settings};
@@ -82,6 +82,11 @@ impl Player {
     }
 
     /// A message arrives. Tells whether anything followed from it.
+    /// The keeper does something.
+    pub(super) fn act(&mut self, act: Act, out: &mut Vec<Happening>) {
+        self.handle(Event::Act(act), out);
+    }
+
     pub(super) fn message(
         &mut self,
         topic: &str,
@@ -137,7 +142,11 @@ impl Player {
             // A contactor has no level of its own in the core: what must outlast a restart tells when it opens.
             Effect::Remember(SafetyRecord::CutOff { name, open }) => self.contactor(&name, open),
             Effect::Alarm(notice) => self.alarm(notice),
-            Effect::Remember(SafetyRecord::Enclosure { .. }) | Effect::ClearRetained(_) | Effect::State(_) => None,
+            Effect::Remember(SafetyRecord::Enclosure { .. })
+            | Effect::ClearRetained(_)
+            | Effect::State(_)
+            | Effect::File(_)
+            | Effect::Calibrated { .. } => None,
         };
         out.extend(news.map(|news| Happening { at: self.now.wall, news }));
     }

@@ -10,6 +10,7 @@ use crate::settings::{EnclosureIx, Measures, PayloadUnit, Probe, ProbeIx};
 use super::condition::ProbeCondition;
 use super::message::{Message, Payload, Source, Thousandths, WHOLE, nearest};
 use super::random::{BEATS, Draw, Pcg32, SplitMix64};
+use super::track::Track;
 use super::words::document;
 
 /// How well a probe measures, in the kept unit of what it measures.
@@ -185,12 +186,6 @@ impl ProbePlant {
         self.next = u64::MAX;
     }
 
-    /// Sets its next beat where it is well.
-    #[inline]
-    pub fn beat_plainly(&mut self) {
-        self.next = self.next.saturating_add(self.step());
-    }
-
     /// Sets its next beat.
     pub fn beat(&mut self) {
         let beat = match self.condition() {
@@ -215,10 +210,10 @@ impl ProbePlant {
         &self.beats
     }
 
-    /// Which of them the last one was.
-    #[inline]
-    pub fn drawn(&self) -> Draw {
-        self.drawn
+    /// What it senses after its last beat on `track`; none where nobody follows that.
+    pub fn sense(&self, now: u64, track: &mut Track) -> Option<f64> {
+        let (run, decays) = track.follow(now, self.step())?;
+        Some(run.go_on(now, &decays[self.drawn.beat()]))
     }
 
     /// What chance does to this reading. It depends on nothing but how many there were, so that no fault shifts
@@ -228,31 +223,70 @@ impl ProbePlant {
     }
 
     /// Reads where it is well and senses `sensed`, in the kept unit: returns what its payload reads as.
-    #[inline]
     pub fn read_plainly(&mut self, sensed: f64) -> f64 {
         self.drawn = self.generator.draw();
-        let Accuracy { noise, noise_share, quantum } = self.accuracy;
-        let deviation = if noise_share == 0.0 { noise } else { noise + noise_share * sensed.abs() };
-        // The nearest whole number of steps, as in `nearest`.
-        let steps = (sensed + self.drawn.normal() * deviation) * self.fineness + WHOLE;
-        self.last = (steps - WHOLE) * quantum;
-        let (bits, place) = (steps.to_bits(), steps.to_bits() as usize % LATELY);
-        let (known, number) = self.lately[place];
-        if known == bits { number } else { self.read_anew(bits, place) }
+        let steps = self.steps(sensed, self.drawn);
+        self.last = (steps - WHOLE) * self.accuracy.quantum;
+        self.reads_as(steps)
     }
 
-    /// What the payload of the last value reads as, which is kept in mind at `place` by `bits`.
+    /// The nearest whole number of its steps, as in [`nearest`] and not yet without [`WHOLE`], that it makes of
+    /// `sensed`.
+    #[inline]
+    fn steps(&self, sensed: f64, drawn: Draw) -> f64 {
+        let Accuracy { noise, noise_share, .. } = self.accuracy;
+        let deviation = if noise_share == 0.0 { noise } else { noise + noise_share * sensed.abs() };
+        (sensed + drawn.normal() * deviation) * self.fineness + WHOLE
+    }
+
+    /// What a payload of so many steps, with [`WHOLE`], reads as.
+    #[inline]
+    fn reads_as(&mut self, steps: f64) -> f64 {
+        let (bits, place) = (steps.to_bits(), steps.to_bits() as usize % LATELY);
+        let (known, number) = self.lately[place];
+        if known == bits { number } else { self.reads_anew_as(steps) }
+    }
+
+    /// The same where it was not said lately.
     #[cold]
-    fn read_anew(&mut self, bits: u64, place: usize) -> f64 {
-        let number = Thousandths::of(self.value()).number();
-        self.lately[place] = (bits, number);
+    #[inline(never)]
+    fn reads_anew_as(&mut self, steps: f64) -> f64 {
+        let number = Thousandths::of(self.ranged((steps - WHOLE) * self.accuracy.quantum)).number();
+        self.lately[steps.to_bits() as usize % LATELY] = (steps.to_bits(), number);
         number
+    }
+
+    /// Reads at each of its moments up to and at `until`, where it is well and senses what `track` says, until `takes`
+    /// refuses what the payload reads as; whether it did. Reads nothing where nobody follows the track.
+    #[inline]
+    pub fn read_on(&mut self, track: &mut Track, until: u64, takes: &mut impl FnMut(u64, f64) -> bool) -> bool {
+        let Some((followed, decays)) = track.follow(self.next, self.step()) else { return false };
+        // Worked on in copies, which need not be where others could see them.
+        let (mut run, mut generator, mut drawn, mut next) = (*followed, self.generator.clone(), self.drawn, self.next);
+        let (mut steps, mut refused) = (f64::NAN, false);
+        while next <= until && !refused {
+            let sensed = run.go_on(next, &decays[drawn.beat()]);
+            drawn = generator.draw();
+            steps = self.steps(sensed, drawn);
+            refused = !takes(next, self.reads_as(steps));
+            next = next.saturating_add(self.beats[drawn.beat()]);
+        }
+        if next != self.next {
+            self.last = (steps - WHOLE) * self.accuracy.quantum;
+            (*followed, self.generator, self.drawn, self.next) = (run, generator, drawn, next);
+        }
+        refused
     }
 
     /// Its last value, kept unit.
     pub fn value(&self) -> f64 {
+        self.ranged(self.last)
+    }
+
+    /// The nearest to `value` that is in its range.
+    fn ranged(&self, value: f64) -> f64 {
         let (least, most) = self.range;
-        let value = if self.last < least { least } else { self.last };
+        let value = if value < least { least } else { value };
         if value > most { most } else { value }
     }
 
@@ -264,11 +298,15 @@ impl ProbePlant {
             // Drawn even when silent, so that a fault shifts no later reading.
             let last = self.last;
             self.read_plainly(sensed);
-            if !self.dark && !(std::mem::take(&mut self.powered_up) && thermometer) {
-                return Some(self.value());
+            if self.dark {
+                self.last = last;
+                return None;
             }
-            self.last = last;
-            return (!self.dark).then_some(POWER_UP);
+            if std::mem::take(&mut self.powered_up) && thermometer {
+                self.last = last;
+                return Some(POWER_UP);
+            }
+            return Some(self.value());
         };
         self.drawn = self.generator.draw();
         let mut whims = self.whims(OF_VALUE);
@@ -378,7 +416,12 @@ mod tests {
             reject: vec![85.0],
             fastest: None,
         };
-        ProbePlant::new((EnclosureIx(0), ProbeIx(0)), &probe, Accuracy::common(Measures::Temperature), SplitMix64::new(1, 2))
+        ProbePlant::new(
+            (EnclosureIx(0), ProbeIx(0)),
+            &probe,
+            Accuracy::common(Measures::Temperature),
+            SplitMix64::new(1, 2),
+        )
     }
 
     fn wall() -> DateTime<Utc> {

@@ -383,7 +383,11 @@ mod tests {
         let wander: f64 = wander.map(|(period, phase)| f64::sin(wall as f64 / 3.6e6 / period + phase)).sum();
         let (left, right) = (room.weather_of(day), room.weather_of(day + 1));
         let Climate { mean, season: year, day: daily, wander: wanders, weather } = room.climate;
-        mean.0 + year.0 * season + daily.0 * hour + wanders.0 * wander / 3.0 + weather.0 * (left + (right - left) * into)
+        mean.0
+            + year.0 * season
+            + daily.0 * hour
+            + wanders.0 * wander / 3.0
+            + weather.0 * (left + (right - left) * into)
     }
 
     #[test]

@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use chrono::{DateTime, TimeDelta, Utc};
 use lampwarden::config::{self, Source};
-use lampwarden::control::{AlarmKind, AlarmNotice, AlarmState, Controller, Effect, Event, OutputRef};
+use lampwarden::control::{AlarmKind, AlarmNotice, AlarmState, Controller, Effect, Event, OutputRef, Record};
 use lampwarden::guard::SafetyRecord;
 use lampwarden::message::{self, Routes};
 use lampwarden::settings::{EnclosureIx, LampIx, Output, Settings};
@@ -49,6 +49,8 @@ pub struct Room {
     pub alarms: BTreeMap<(Option<EnclosureIx>, AlarmKind), AlarmNotice>,
     /// Every record so far, those it began with first.
     pub remembered: Vec<SafetyRecord>,
+    /// What the core gave to be filed.
+    pub filed: Vec<Record>,
     pub cleared: Vec<OutputRef>,
     pub states: usize,
     /// Readings that come again and again: topic, payload, every.
@@ -91,6 +93,7 @@ impl Room {
             commands,
             alarms,
             remembered: records.to_vec(),
+            filed: Vec::new(),
             cleared,
             states: 0,
             beats,
@@ -201,6 +204,8 @@ impl Room {
                 }
                 Effect::ClearRetained(output) => self.cleared.push(output),
                 Effect::Remember(record) => self.remembered.push(record),
+                Effect::File(record) => self.filed.push(record),
+                Effect::Calibrated { told, .. } => self.note(&format!("calibration: {told}")),
                 Effect::State(_) => self.states += 1,
             }
         }

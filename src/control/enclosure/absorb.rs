@@ -6,14 +6,16 @@
 
 use std::time::Duration;
 
-use super::{EnclosureControl, STATE_AFTER_READING};
+use super::EnclosureControl;
+use super::judge::STILL;
 use crate::control::context::Context;
 use crate::control::intake::Calm;
 use crate::control::lamp::LampControl;
+use crate::control::uv::UvSeries;
 use crate::guard::{Row, Stoppage, Stretch};
 use crate::settings::{Enclosure, LampIx, Measures, Probe, ProbeIx};
 use crate::time::Mono;
-use crate::units::{Celsius, Level, Watts};
+use crate::units::{Celsius, Level};
 
 /// A guard reckons how long a reading lasts from one at most this much hotter, K; our choice: narrow enough to come near
 /// the reading's own time, wide enough to be reckoned seldom.
@@ -62,11 +64,19 @@ impl EnclosureControl {
     pub(in crate::control) fn plan(&mut self, ctx: &Context<'_>, enclosure: &Enclosure) {
         let now = ctx.now;
         let lamps = || enclosure.lamps.iter().zip(&self.lamps);
-        let timers = lamps().filter_map(|(lamp, control)| control.next_timer(ctx, lamp, &enclosure.probes));
+        let timers = lamps().filter_map(|(lamp, control)| control.next_timer(ctx, lamp));
         let trusted = self.probes.iter().filter_map(|control| control.intake.trusted_at()).filter(|&at| at > now);
         let retained = self.retained.iter().map(|&(_, until)| until);
-        let others = self.board.next_deadline().into_iter().chain(self.publish.due);
-        self.timer = timers.chain(trusted).chain(retained).chain(others).min().unwrap_or(Mono::END);
+        // From then on one that stands still as warm as by day, its lamp off, cannot be believed.
+        let still = self.probes.iter().filter(|control| control.concerns.iter().any(|concern| concern.regulates));
+        let still = still.map(|control| control.intake.same_at(STILL)).filter(|&at| at > now);
+        let meter = self.uv.iter().filter_map(UvSeries::next_deadline);
+        let walk = self.walk.due().and_then(|due| ctx.mono_at(due)).filter(|&due| due > now);
+        let (day, hours) = self.health.next(&self.lamps);
+        let day = day.and_then(|day| ctx.mono_at(day)).filter(|&day| day > now);
+        let others = [self.publish.due, self.board.next_deadline(), walk, day, hours].into_iter().flatten();
+        let all = timers.chain(trusted).chain(retained).chain(still).chain(meter).chain(others);
+        self.timer = all.min().unwrap_or(Mono::END);
         self.steady = ctx.stopping.is_none() && !lamps().any(|(_, control)| control.is_ramping());
         self.plan_told(enclosure);
         for (at, (probe, control)) in enclosure.probes.iter().zip(&mut self.probes).enumerate() {
@@ -142,20 +152,15 @@ impl EnclosureControl {
         self.tell_row(enclosure, ix);
         let probe = &enclosure.probes[ix.0];
         let lasts = self.lasts_calm(now, enclosure, ix, value)?;
-        let shown = self.publish.if_requested(now, STATE_AFTER_READING);
+        let shown = self.publish.if_read(now);
         if shown.is_some_and(|due| due <= now) {
             return None;
         }
         match probe.measures {
             Measures::Temperature => self.absorb_temperature(now, enclosure, ix, Celsius(value))?,
-            Measures::Power => {
-                if !self.bears_power(now, enclosure, ix, Watts(value)) {
-                    return None;
-                }
-                self.power(now, enclosure, ix, Watts(value));
-            }
-            Measures::Illuminance | Measures::Humidity => {}
-            // The UV watch has not said yet of which readings nothing comes.
+            // What tells of a lamp's light or power has not said yet of which readings nothing comes.
+            _ if self.tells_of_lamps(enclosure, ix) => return None,
+            Measures::Power | Measures::Illuminance | Measures::Humidity => {}
             Measures::Uvi => return None,
         }
         if let Some(due) = shown {
@@ -179,6 +184,7 @@ impl EnclosureControl {
         for c in concerns {
             self.lamps[c.lamp.0].absorb(now, lamp(c.lamp), &enclosure.probes[ix.0], c, ix, reading);
         }
+        self.gather(now, ix, reading);
         Some(())
     }
 
@@ -196,8 +202,8 @@ impl EnclosureControl {
                 }
                 step = step.min(Stoppage::ROW_STEP);
             }
-            Measures::Illuminance | Measures::Humidity => {}
-            Measures::Power | Measures::Uvi => return,
+            Measures::Power | Measures::Illuminance | Measures::Humidity => {}
+            Measures::Uvi => return,
         }
         let row = Row { last, at, changed: None, many: 0 };
         control.row = Some(Waiting { within, step, lasts: known.lasts, row });
@@ -211,9 +217,12 @@ impl EnclosureControl {
     fn tell_row(&mut self, enclosure: &Enclosure, ix: ProbeIx) {
         let control = &mut self.probes[ix.0];
         let Some(Waiting { row, .. }) = control.row.take().filter(|waiting| waiting.row.many > 0) else { return };
-        control.intake.absorb(row.at, row.last);
+        control.intake.absorb_row(&row);
         for c in &control.concerns {
             self.lamps[c.lamp.0].absorb_row(&enclosure.lamps[c.lamp.0], c, ix, &row);
+        }
+        if enclosure.probes[ix.0].measures == Measures::Temperature {
+            self.gather(row.at, ix, Celsius(row.last));
         }
     }
 
@@ -245,7 +254,12 @@ impl EnclosureControl {
         // Fresh up to and including the stale time, so the verdict changes just after it.
         let mut lasts = probe.stale.saturating_add(Duration::from_nanos(1));
         if probe.measures == Measures::Temperature {
+            let control = &self.probes[ix.0];
+            if control.intake.same_for(now) >= STILL && control.concerns.iter().any(|concern| concern.regulates) {
+                return None;
+            }
             calm.within.below = calm.within.below.min(value + HOTTER);
+            calm.within.until = self.gathers_until(ix)?;
             for (lamp, control) in enclosure.lamps.iter().zip(&self.lamps) {
                 calm.within = calm.within.and(control.calm(now, lamp, ix)?);
             }
@@ -260,11 +274,17 @@ impl EnclosureControl {
     }
 
     /// Takes in an output's report if it tells nothing new; otherwise it changes nothing.
-    pub(in crate::control) fn absorb_report(&mut self, now: Mono, LampIx(ix): LampIx, level: Level) -> bool {
+    pub(in crate::control) fn absorb_report(
+        &mut self,
+        now: Mono,
+        enclosure: &Enclosure,
+        LampIx(ix): LampIx,
+        level: Level,
+    ) -> bool {
         let steady = self.steady;
         let old = |control: &&mut LampControl| steady && control.drive.is_old_news(level);
         let Some(control) = self.lamps.get_mut(ix).filter(old) else { return false };
-        control.drive.report(now, level);
+        control.report(now, &enclosure.lamps[ix], level);
         true
     }
 }

@@ -112,7 +112,8 @@ static FAULT: Section = Section {
 };
 
 /// What a keeper can do.
-pub(super) const DOINGS: &[&str] = &["acknowledge", "reset", "reset-cut-off", "override"];
+pub(super) const DOINGS: &[&str] =
+    &["acknowledge", "reset", "reset-cut-off", "override", "meter-reading", "lamp-change"];
 
 static ACT: Section = Section {
     name: "an act",
@@ -127,6 +128,9 @@ static ACT: Section = Section {
         part("alarm", WHERE, "Which kind of alarm; all without it.", "\"lamp-dark\""),
         part("level", within(0.0, 1.0, ""), "What an override asks for; without it the override ends.", "1.0"),
         part("for", Kind::Span(1, 86_400), "How long an override lasts.", "\"20m\""),
+        part("spot", WHERE, "Where the meter is held.", "\"basking\""),
+        part("uvi", within(0.0, 200.0, ""), "What the meter shows.", "4.2"),
+        optional("guess", Kind::Switch, "false", "The keeper calls the reading a guess.", "true"),
     ],
 };
 
@@ -173,3 +177,26 @@ static SWARM: Section = Section {
         required("faults", Kind::Whole(1, 100), "Faults at most.", "8"),
     ],
 };
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_readme_tells_every_key() {
+        let told = include_str!("../../../simulations/README.md");
+        for section in [&SCENARIO, &ROOM, &FAULT, &ACT, &EXPECT, &SWARM] {
+            for key in section.keys {
+                let name = key.name;
+                let is_told = [format!("`{name}`"), format!("`{name} = "), format!("[{name}]"), format!("\n{name} = ")];
+                assert!(is_told.iter().any(|told_as| told.contains(told_as)), "{}: {name}", section.name);
+            }
+        }
+        for word in STATES.iter().chain(DOINGS) {
+            assert!(
+                [format!("`{word}`"), format!("\"{word}\"")].iter().any(|as_told| told.contains(as_told)),
+                "{word}"
+            );
+        }
+    }
+}
