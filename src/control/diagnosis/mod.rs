@@ -215,6 +215,11 @@ impl Diagnosis {
         self.weigh(now)
     }
 
+    /// Until when readings are gathered and nothing is concluded from them; none where that is open.
+    pub fn gathers_until(&self) -> Option<Mono> {
+        self.since.and(self.slot_since).map(|since| since.after(SLOT))
+    }
+
     /// Weighs what was gathered, once a slot is full.
     fn weigh(&mut self, now: Mono) -> bool {
         let since = *self.slot_since.get_or_insert(now);
