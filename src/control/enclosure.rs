@@ -250,7 +250,7 @@ impl EnclosureControl {
             let (lamp, control) = (&enclosure.lamps[at], &self.lamps[at]);
             if control.is_warm(now, lamp) {
                 warm |= 1_u32.checked_shl(u32::try_from(place).ok()?)?;
-            } else if !control.off_for(now, lamp).is_some_and(|lasted| lasted >= SETTLED) {
+            } else if control.off_for(now, lamp).is_none_or(|lasted| lasted < SETTLED) {
                 return None;
             }
         }

@@ -32,6 +32,7 @@ mod walk;
 pub use alarm::{AlarmKind, AlarmNotice, AlarmState, Priority};
 pub use effect::{Command, Effect};
 pub use event::{Act, Event, MeterReading, OutputRef, Reading, Unreadable};
+pub use health::view::LampHealth;
 pub use reason::{Proposal, Reason};
 pub use record::{PairingRecord, PastGain, Record, SeriesRecord, SpotRecord};
 pub use uv::{Footing, Told, UvDay, middle_of};
@@ -56,7 +57,6 @@ use context::Context;
 use diagnosis::Circles;
 use enclosure::EnclosureControl;
 use health::spares::{self, Demand};
-use health::view::LampHealth;
 use trouble::Trouble;
 
 /// At the start the broker may take this long to be reached before it counts as lost; a guess.
