@@ -13,8 +13,14 @@ const MARKS: [Duration; 4] =
 const TIMES: u32 = 2;
 const SMALLEST: Kelvin = Kelvin(1.0);
 /// Share of the learnt rise below which no heat arrives, and above which it does; between, nothing is said. Guesses.
-const COLD: f64 = 0.2;
-const WARM: f64 = 0.5;
+const COLD: f64 = 0.1;
+const WARM: f64 = 0.4;
+/// Only where it rises by so much when well is a rise that is missing no draught; a guess.
+const FROM_COLD: Kelvin = Kelvin(3.0);
+/// A rise like this within so short a time is the lamp's, whatever it rose by before: a spot without a lamp drifts slower.
+/// Guesses.
+const PLAIN: Kelvin = Kelvin(1.0);
+const PLAIN_WITHIN: Duration = Duration::from_secs(15 * 60);
 /// Weight of a new rise in the learnt one: a guess.
 const WEIGHT: f64 = 0.2;
 
@@ -37,7 +43,8 @@ impl Rise {
     /// Heat arrives, or none does; none where it may be either.
     pub(super) fn warms(&self) -> Option<bool> {
         let share = self.rose.0 / self.usual.0;
-        if share < COLD {
+        // From just below a thermostat's target little is gained, and a door that opens takes it.
+        if share < COLD && self.usual >= FROM_COLD {
             Some(false)
         } else if share > WARM {
             Some(true)
@@ -87,11 +94,17 @@ impl Warmth {
         self.fresh = false;
     }
 
-    /// What it says `lit` after the lamp came on, where it has been read since it was last asked.
-    pub(super) fn weigh(&mut self, lit: Duration) -> Option<Rise> {
+    /// Whether heat arrives `lit` after the lamp came on, where it has been read since it was last asked.
+    pub(super) fn weigh(&mut self, lit: Duration) -> Option<bool> {
         if !std::mem::take(&mut self.fresh) {
             return None;
         }
+        let plain = lit <= PLAIN_WITHIN && self.last?.0 - self.base?.0 >= PLAIN.0;
+        self.rise(lit).and_then(|rise| rise.warms()).or(plain.then_some(true))
+    }
+
+    /// How far it has risen `lit` after the lamp came on, beside what it rises by when that is well.
+    pub(super) fn rise(&self, lit: Duration) -> Option<Rise> {
         let base = self.base?;
         let rose = Kelvin(self.last?.0 - base.0);
         let class = self.classes.iter().flatten().find(|class| is_near(class.base, base))?;
@@ -99,11 +112,6 @@ impl Warmth {
             |&(mark, &(usual, times)): &(Duration, &(f64, u32))| lit >= mark && times >= TIMES && usual >= SMALLEST.0;
         let (after, &(usual, _)) = MARKS.into_iter().zip(&class.usual).rfind(known)?;
         Some(Rise { rose, usual: Kelvin(usual), after })
-    }
-
-    /// Lets what was last read be weighed once more.
-    pub(super) fn asked_again(&mut self) {
-        self.fresh = self.last.is_some();
     }
 
     /// Learns how far it rose by the marks that are passed by now, with the lamp taken to be well.
@@ -160,9 +168,15 @@ impl Draw {
         }
     }
 
-    /// The lamp has switched: what was read before says nothing.
+    /// The lamp has switched: what was read before says nothing of it, but that the meter moves since.
     pub(super) fn switched(&mut self) {
-        *self = Draw::default();
+        *self = Draw { last: self.last, moved: self.moved, ..Draw::default() };
+    }
+
+    /// Whether it has moved since it was last asked.
+    pub(super) fn moved(&mut self) -> bool {
+        (self.count, self.sum) = (0.0, 0.0);
+        std::mem::take(&mut self.moved)
     }
 
     /// Whether it drew its power when it last told.
