@@ -64,7 +64,7 @@ const LEADS: Duration = Duration::from_secs(150);
 /// … and for this long where a probe that repeats itself may be dead instead, and its stillness still tells; guesses.
 const LEADS_IN_DOUBT: Duration = Duration::from_secs(8 * 60);
 /// Of the probability of all faults, the dead probe has neither less nor more than these in that doubt; guesses.
-const IN_DOUBT: (f64, f64) = (0.05, 0.9);
+const IN_DOUBT: (f64, f64) = (0.01, 0.9);
 /// Shade is told when it has lasted for this long of lit time: longer than an animal that lies there for a third of the
 /// longest day, 16 h in summer (MSD Veterinary Manual, "Reptile Housing Requirements", temperate). A guess.
 pub const SHADED_TOO_LONG: Duration = Duration::from_secs(6 * 3600);

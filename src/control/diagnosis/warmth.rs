@@ -24,6 +24,8 @@ const PLAIN_WITHIN: Duration = Duration::from_secs(15 * 60);
 /// Weight of a new rise in the learnt one: a guess.
 const WEIGHT: f64 = 0.2;
 
+/// It is falling once it is so far below the most it was; a guess.
+const FALLS: Kelvin = Kelvin(1.0);
 /// Rises that began so near to each other are alike, and so many kinds are kept; guesses.
 const ALIKE: Kelvin = Kelvin(1.5);
 const CLASSES: usize = 3;
@@ -69,6 +71,8 @@ pub(super) struct Warmth {
     last: Option<Celsius>,
     /// What it was when the lamp came on fully.
     base: Option<Celsius>,
+    /// The most it has been since then.
+    peak: Celsius,
     classes: [Option<Class>; CLASSES],
     /// Marks of this time on that have been passed.
     passed: usize,
@@ -77,12 +81,20 @@ pub(super) struct Warmth {
 
 impl Warmth {
     pub(super) fn new() -> Warmth {
-        Warmth { last: None, base: None, classes: [None; CLASSES], passed: 0, fresh: false }
+        Warmth {
+            last: None,
+            base: None,
+            peak: Celsius(f64::NEG_INFINITY),
+            classes: [None; CLASSES],
+            passed: 0,
+            fresh: false,
+        }
     }
 
     pub(super) fn reading(&mut self, reading: Celsius) {
         if reading.0.is_finite() {
             self.last = Some(reading);
+            self.peak = Celsius(self.peak.0.max(reading.0));
             self.fresh = true;
         }
     }
@@ -90,6 +102,7 @@ impl Warmth {
     /// The lamp has come on fully, or gone.
     pub(super) fn switched(&mut self, on: bool) {
         self.base = self.last.filter(|_| on);
+        self.peak = Celsius(f64::NEG_INFINITY);
         self.passed = 0;
         self.fresh = false;
     }
@@ -100,7 +113,9 @@ impl Warmth {
             return None;
         }
         let plain = lit <= PLAIN_WITHIN && self.last?.0 - self.base?.0 >= PLAIN.0;
-        self.rise(lit).and_then(|rise| rise.warms()).or(plain.then_some(true))
+        let warms = self.rise(lit).and_then(|rise| rise.warms()).or(plain.then_some(true));
+        // What it has gained says nothing of a lamp under which it is falling.
+        warms.filter(|&warms| !warms || self.last.is_some_and(|last| last.0 > self.peak.0 - FALLS.0))
     }
 
     /// How far it has risen `lit` after the lamp came on, beside what it rises by when that is well.
