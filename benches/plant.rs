@@ -3,7 +3,7 @@
 //! `cargo bench --bench plant` runs a year of one enclosure at 10 s steps: as the bare minimum, a loop of four nodes by
 //! Euler's rule with an on/off thermostat and a check against the limit; then the simulated world with the same
 //! thermostat: gliding over all readings at which it does not switch, with one probe and as a fuller enclosure is
-//! equipped; then message by message; asked for the temperature itself; and with every payload as text. All take turns,
+//! equipped, and where nobody switches anything; then message by message; asked for the temperature itself; and with every payload as text. All take turns,
 //! several times over, and the best of each counts, in time on the processor where the system tells that. Read the
 //! ratios: absolute figures are of one machine on one day.
 
@@ -170,6 +170,21 @@ fn glided(settings: &Settings, probes: usize) -> Done {
     }
 }
 
+/// The same where nobody switches anything: readings alone.
+fn calm(settings: &Settings) -> Done {
+    let mut physics = Physics::plausible(settings);
+    physics.enclosures[0].probes.truncate(1);
+    let mut world = World::new(settings, &physics, start(), 1, &[]);
+    let mut done = Done::default();
+    let mut takes = |_: u64, _: EnclosureIx, _: ProbeIx, value: f64| {
+        done.messages += 1;
+        black_box(value) < f64::INFINITY
+    };
+    let (end, mut said) = (STEP * STEPS as u32, Vec::new());
+    while world.glide(end, &mut takes, &mut said) < end {}
+    done
+}
+
 /// Time spent so far: on the processor where the system tells (Linux: the first number in `schedstat`, ns), else by the
 /// clock.
 fn spent(since: Instant) -> Duration {
@@ -183,8 +198,9 @@ type Run<'a> = Box<dyn Fn() -> Done + 'a>;
 
 fn main() {
     let (quick, common) = (settings("10s"), settings("30s"));
-    let rows: [(&str, Run); 6] = [
+    let rows: [(&str, Run); 7] = [
         ("bare loop, Euler", Box::new(bare)),
+        ("glides, nobody switches", Box::new(|| calm(&quick))),
         ("glides, a probe every 10 s", Box::new(|| glided(&quick, 1))),
         ("glides, 10/60/60 s, two lamps", Box::new(|| glided(&quick, 3))),
         ("speaks, a probe every 10 s", Box::new(|| heard(&quick, 1, false))),

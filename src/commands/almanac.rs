@@ -179,6 +179,8 @@ mod tests {
                 on_exit: OnExit::HeatOff,
                 accept_commands: false,
                 state_directory: None,
+                uv_notice: Duration::from_secs(30 * 86_400),
+                spare_horizon: Duration::from_secs(60 * 86_400),
             },
             broker: Broker {
                 host: "127.0.0.1".to_owned(),
@@ -190,6 +192,7 @@ mod tests {
                 client_id: None,
                 keep_alive: Duration::from_secs(5),
             },
+            spares: Vec::new(),
             cut_offs: Vec::new(),
             enclosures: enclosures.iter().map(enclosure).collect(),
         }

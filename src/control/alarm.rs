@@ -56,10 +56,14 @@ pub enum AlarmKind {
     UvAboveBand,
     /// The basking UVI is below its band.
     UvBelowBand,
+    /// The UV is forecast to leave its band within the notice time.
+    UvFading,
     /// A meter reading is wanted beside a UV probe.
     CalibrationDue,
     /// The keeper's round with the meter is due.
     WalkDue,
+    /// More lamps will need a spare soon than there are.
+    SpareDue,
     /// A retained message was found on a relay's command topic.
     RetainedCommand,
     /// The wall clock is unset, jumped or ran backwards.
@@ -74,7 +78,7 @@ pub enum AlarmKind {
 
 impl AlarmKind {
     /// Every kind.
-    pub const ALL: [AlarmKind; 17] = [
+    pub const ALL: [AlarmKind; 19] = [
         AlarmKind::OverTemperature,
         AlarmKind::HeatUnstoppable,
         AlarmKind::RelayDeaf,
@@ -85,8 +89,10 @@ impl AlarmKind {
         AlarmKind::UvOverCeiling,
         AlarmKind::UvAboveBand,
         AlarmKind::UvBelowBand,
+        AlarmKind::UvFading,
         AlarmKind::CalibrationDue,
         AlarmKind::WalkDue,
+        AlarmKind::SpareDue,
         AlarmKind::RetainedCommand,
         AlarmKind::ClockDoubtful,
         AlarmKind::BrokerLost,
@@ -141,8 +147,10 @@ impl AlarmKind {
             AlarmKind::UvOverCeiling => "uv-over-ceiling",
             AlarmKind::UvAboveBand => "uv-above-band",
             AlarmKind::UvBelowBand => "uv-below-band",
+            AlarmKind::UvFading => "uv-fading",
             AlarmKind::CalibrationDue => "calibration-due",
             AlarmKind::WalkDue => "walk-due",
+            AlarmKind::SpareDue => "spare-due",
             AlarmKind::RetainedCommand => "retained-command",
             AlarmKind::ClockDoubtful => "clock-doubtful",
             AlarmKind::BrokerLost => "broker-lost",

@@ -119,7 +119,8 @@ impl Board {
         }
     }
 
-    fn is_active(&self, kind: AlarmKind, subject: &str) -> bool {
+    /// Whether an alarm of `kind` about `subject` stands.
+    pub(super) fn is_active(&self, kind: AlarmKind, subject: &str) -> bool {
         let is_meant = |(of, known): &(AlarmKind, String)| *of == kind && known == subject;
         self.entries.iter().any(|(key, entry)| is_meant(key) && entry.life.state().is_active())
     }

@@ -9,6 +9,7 @@ use super::clock::Clock;
 use super::contactors::Contactors;
 use super::diagnosis::Circles;
 use super::effect::Effect;
+use super::health::spares::Demand;
 
 /// What one step of the core works with: the moment, the site at large, and where effects go.
 pub(super) struct Context<'a> {
@@ -27,6 +28,8 @@ pub(super) struct Context<'a> {
     pub(super) tickets: &'a mut u64,
     /// Contactors that must open, each with the reason.
     pub(super) demands: &'a mut Vec<(CutOffIx, String)>,
+    /// Lamps that will need a spare.
+    pub(super) spares: &'a mut Demand,
     pub(super) out: &'a mut Vec<Effect>,
 }
 

@@ -7,7 +7,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use crate::guard::SafetyRecord;
-use crate::settings::{CutOff, Enclosure, EnclosureIx, Lamp, LampIx, Measures, Probe, ProbeIx};
+use crate::settings::{CutOff, Enclosure, EnclosureIx, Lamp, LampIx, Measures, Probe, ProbeIx, Site};
 use crate::time::Mono;
 use crate::units::{Celsius, Level, Watts};
 
@@ -16,11 +16,13 @@ use super::board::Board;
 use super::context::Context;
 use super::effect::Effect;
 use super::event::{MeterReading, Reading};
+use super::health::view::LampHealth;
+use super::health::{Health, spares};
 use super::intake::{Doubt, Intake, Verdict};
 use super::lamp::LampControl;
 use super::photoperiod::DayClock;
 use super::record::Record;
-use super::uv::{Lit, UvSeries};
+use super::uv::{Lit, SETTLED, Told, UvSeries};
 use super::view::{DayView, EnclosureView, InterlockView, LampView, ProbeView, RoundView};
 use super::walk::Walk;
 
@@ -44,6 +46,7 @@ pub(super) struct EnclosureControl {
     uv: Vec<UvSeries>,
     /// What each lamp is diagnosed by.
     wards: Vec<Ward>,
+    health: Health,
     walk: Walk,
     board: Board,
     day: DayClock,
@@ -100,11 +103,13 @@ impl EnclosureControl {
             doubt: None,
             holds_off: held_off_by(enclosure, ProbeIx(probe)),
         });
+        let uv = uv_series(enclosure);
         EnclosureControl {
             ix,
             lamps: lamps.collect(),
             probes: probes.collect(),
-            uv: uv_series(enclosure),
+            health: Health::new(enclosure, ctx.site, &uv, ctx.now, ix.0),
+            uv,
             wards: enclosure.lamps.iter().map(|lamp| Ward::new(enclosure, lamp)).collect(),
             walk: Walk::default(),
             board: Board::new(Some(ix), &enclosure.title, ctx.site.timezone),
@@ -217,7 +222,13 @@ impl EnclosureControl {
             }
         }
         let lit = self.lit(ctx.now, enclosure, &self.uv[at].lamps);
-        self.uv[at].reading(ctx.now, raw, lit);
+        if let Some(slot) = self.uv[at].reading(ctx.now, raw, lit) {
+            self.health.slot(at, slot, ctx.now, &self.lamps);
+        }
+        if self.health.has_parts(at) {
+            let warm = self.warm_lamps(ctx.now, enclosure, &self.uv[at].lamps);
+            self.health.part(at, ctx.now, raw, warm);
+        }
         self.uv[at].add_dose(ctx, &enclosure.probes[ix.0], raw);
     }
 
@@ -230,6 +241,20 @@ impl EnclosureControl {
         let off =
             pairs().map(|(lamp, control)| control.off_for(now, lamp)).reduce(|a, b| a.zip(b).map(|(a, b)| a.min(b)));
         off.flatten().map_or(Lit::Between, Lit::Off)
+    }
+
+    /// A bit for each of the lamps that is warm; none while one is neither warm nor settled off.
+    fn warm_lamps(&self, now: Mono, enclosure: &Enclosure, lamps: &[LampIx]) -> Option<u32> {
+        let mut warm = 0_u32;
+        for (place, &LampIx(at)) in lamps.iter().enumerate() {
+            let (lamp, control) = (&enclosure.lamps[at], &self.lamps[at]);
+            if control.is_warm(now, lamp) {
+                warm |= 1_u32.checked_shl(u32::try_from(place).ok()?)?;
+            } else if control.off_for(now, lamp).is_none_or(|lasted| lasted < SETTLED) {
+                return None;
+            }
+        }
+        Some(warm)
     }
 
     fn power(&mut self, now: Mono, enclosure: &Enclosure, ix: ProbeIx, reading: Watts) {
@@ -342,7 +367,52 @@ impl EnclosureControl {
             }
         }
         self.wards[ix.0].diagnosis.changed();
+        self.health.lamp_changed(ctx.now, ctx.stamp, enclosure, ix, &mut self.lamps);
+        self.forecast(ctx, enclosure);
+        self.file_health(ctx, enclosure);
         self.step(ctx, enclosure);
+    }
+
+    /// Looks after the health of the lamps: a day that is over is closed, and what has to survive is filed. Costs nothing
+    /// in between.
+    fn keep_health(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
+        if let Some(wall) = ctx.wall.filter(|&wall| self.health.day_is_over(wall)) {
+            let closed = self.health.turn(ctx.now, wall, ctx.site, enclosure, &self.lamps, &self.uv);
+            self.tell_demand(ctx, enclosure);
+            if closed {
+                self.file_health(ctx, enclosure);
+            }
+        }
+        if self.health.should_file(ctx.now) && self.lamps.iter().any(|lamp| lamp.life.is_lit()) {
+            let lamps = self.health.file_hours(ctx.now, enclosure, &self.lamps);
+            ctx.out.push(Effect::File(Record::Hours { enclosure: enclosure.id.clone(), lamps }));
+        }
+    }
+
+    /// Forecasts anew because a gain or a lamp is another.
+    fn forecast(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
+        if let Some(today) = self.health.date() {
+            self.health.forecast(today, ctx.now, ctx.site, enclosure, &self.lamps, &self.uv);
+            self.tell_demand(ctx, enclosure);
+        }
+    }
+
+    /// Tells the site which lamps will need a spare.
+    pub(super) fn tell_demand(&self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
+        for (lamp, due) in self.health.due(ctx.site.spare_horizon) {
+            ctx.spares.set((self.ix, lamp), spares::kind(&enclosure.lamps[lamp.0]), due);
+        }
+    }
+
+    fn file_health(&self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
+        let health = self.health.to_record(ctx.now, enclosure, &self.lamps);
+        ctx.out.push(Effect::File(Record::Health { enclosure: enclosure.id.clone(), health }));
+    }
+
+    /// The health of every lamp as it stands.
+    pub(super) fn lamp_health(&self, now: Mono, site: &Site, enclosure: &Enclosure) -> Vec<LampHealth> {
+        let dark = |lamp: &str| self.board.is_active(AlarmKind::LampDark, lamp);
+        self.health.view(now, site, enclosure, &self.lamps, &self.uv, dark)
     }
 
     /// The enclosure's rounds with the meter as they stand.
@@ -370,6 +440,10 @@ impl EnclosureControl {
     fn settle_meter_readings(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
         for at in 0..self.uv.len() {
             while let Some(told) = self.uv[at].settle(ctx.now) {
+                if matches!(told, Told::Paired { .. } | Told::Jumped { .. }) {
+                    self.health.calibrated(at);
+                    self.forecast(ctx, enclosure);
+                }
                 let probe = self.uv[at].probe;
                 ctx.out.push(Effect::Calibrated { enclosure: self.ix, probe, told });
                 self.file_series(ctx, enclosure, at);
@@ -390,6 +464,8 @@ impl EnclosureControl {
                 self.walk.restore(spots);
                 self.judge_spots(ctx, enclosure);
             }
+            Record::Hours { lamps, .. } => self.health.restore_hours(enclosure, lamps, &mut self.lamps),
+            Record::Health { health, .. } => self.health.restore(enclosure, health, &mut self.lamps),
         }
     }
 
@@ -402,6 +478,7 @@ impl EnclosureControl {
         self.tell_wards(ctx, enclosure);
         self.remember(ctx, enclosure);
         self.settle_meter_readings(ctx, enclosure);
+        self.keep_health(ctx, enclosure);
         self.judge_lamps(ctx, enclosure);
         self.judge_dark(ctx, enclosure);
         self.judge_probes(ctx, enclosure);
@@ -445,7 +522,10 @@ impl EnclosureControl {
         let board = self.board.next_deadline();
         let meter = self.uv.iter().filter_map(UvSeries::next_deadline);
         let walk = self.walk.due().and_then(|due| ctx.mono_at(due)).filter(|&due| due > now);
-        lamps.chain(probes).chain(retained).chain(board).chain(self.publish.due).chain(meter).chain(walk).min()
+        let (day, hours) = self.health.next(&self.lamps);
+        let day = day.and_then(|day| ctx.mono_at(day)).filter(|&day| day > now);
+        let kept = [self.publish.due, walk, day, hours].into_iter().flatten();
+        lamps.chain(probes).chain(retained).chain(board).chain(meter).chain(kept).min()
     }
 
     /// The enclosure as it stands.
@@ -515,11 +595,15 @@ impl EnclosureControl {
                 series.adopt(known.clone());
             }
         }
+        let same_lamp = |LampIx(ix): LampIx| {
+            let lamp = &settings.lamps[ix];
+            let position = was.lamps.iter().position(|before| before.output.set == lamp.output.set);
+            position.or_else(|| was.lamps.iter().position(|before| before.name == lamp.name)).map(LampIx)
+        };
+        self.health.adopt(&earlier.health, same_lamp, same_probe);
         self.walk = earlier.walk;
         for (ix, lamp) in settings.lamps.iter().enumerate() {
-            let position = was.lamps.iter().position(|before| before.output.set == lamp.output.set);
-            let position = position.or_else(|| was.lamps.iter().position(|before| before.name == lamp.name));
-            if let Some(before) = position {
+            if let Some(LampIx(before)) = same_lamp(LampIx(ix)) {
                 self.lamps[ix].adopt(earlier.lamps[before].clone(), &same_probe);
                 self.wards[ix].adopt(earlier.wards[before].clone());
                 self.remembered[ix] = earlier.remembered[before];

@@ -14,6 +14,7 @@ use super::context::Context;
 use super::drive::Drive;
 use super::effect::Effect;
 use super::event::OutputRef;
+use super::health::life::LampLife;
 use super::heat::Thermostat;
 use super::photoperiod::DayClock;
 use super::reason::{Proposal, Reason};
@@ -32,6 +33,7 @@ const RAMP_STEP: TimeDelta = TimeDelta::seconds(10);
 pub(super) struct LampControl {
     pub(super) guard: LampGuard,
     pub(super) drive: Drive,
+    pub(super) life: LampLife,
     thermostat: Option<Thermostat>,
     pub(super) stoppage: Option<Stoppage>,
     pub(super) weak: Option<WeakWatch>,
@@ -116,6 +118,7 @@ impl LampControl {
         LampControl {
             guard,
             drive: Drive::new(permit, connected),
+            life: LampLife::default(),
             thermostat: lamp.heat.map(|heat| Thermostat::new(heat.law)),
             stoppage: watched.map(|guard| Stoppage::new(guard.unstoppable_after, guard.slew, lamp.power, now)),
             weak: lamp.heat.map(|heat| WeakWatch::new(heat.weak)),
@@ -194,6 +197,13 @@ impl LampControl {
             self.cooling_until = Some(now.after(restrike));
         }
         self.drive.report(now, level);
+        self.count_hours(now, lamp);
+    }
+
+    /// Its permit or its report has changed: it burns by every account, or not.
+    fn count_hours(&mut self, now: Mono, lamp: &Lamp) {
+        let lit = !self.drive.wanted().is_off() && self.is_lit_by_report(lamp);
+        self.life.lit(now, lit);
     }
 
     /// The lamp's own power probe has a believable reading.
@@ -306,6 +316,7 @@ impl LampControl {
                 if let Some(stoppage) = &mut self.stoppage {
                     stoppage.told(ctx.now, !is_off);
                 }
+                self.count_hours(ctx.now, lamp);
             }
             self.send(ctx, lamp, named);
             ctx.out.push(Effect::Switched {
@@ -386,6 +397,7 @@ impl LampControl {
         }
         // What was permitted stands until the guard is asked again, which a reload does at once.
         self.drive = earlier.drive;
+        self.life = earlier.life;
         if self.stoppage.is_some() && earlier.stoppage.is_some() {
             self.stoppage = earlier.stoppage;
         }

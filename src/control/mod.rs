@@ -17,6 +17,7 @@ mod drive;
 mod effect;
 mod enclosure;
 mod event;
+pub mod health;
 mod heat;
 mod intake;
 mod lamp;
@@ -31,6 +32,7 @@ mod walk;
 pub use alarm::{AlarmKind, AlarmNotice, AlarmState, Priority};
 pub use effect::{Command, Effect};
 pub use event::{Act, Event, MeterReading, OutputRef, Reading, Unreadable};
+pub use health::view::LampHealth;
 pub use reason::{Proposal, Reason};
 pub use record::{PairingRecord, PastGain, Record, SeriesRecord, SpotRecord};
 pub use uv::{Footing, Told, UvDay, middle_of};
@@ -54,12 +56,16 @@ use contactors::Contactors;
 use context::Context;
 use diagnosis::Circles;
 use enclosure::EnclosureControl;
+use health::spares::{self, Demand};
 use trouble::Trouble;
 
 /// At the start the broker may take this long to be reached before it counts as lost; a guess.
 const FIRST_CONNECTION: Duration = Duration::from_secs(15);
 /// A refused configuration stays an alarm this long, unless a good one comes; a guess.
 const REFUSAL_SHOWN: Duration = Duration::from_secs(24 * 3600);
+
+/// So many lamps that will need a spare are named; the others are counted. A guess.
+const PLACES_NAMED: usize = 5;
 
 /// The whole control core of one site.
 #[derive(Debug)]
@@ -76,6 +82,9 @@ pub struct Controller {
     circles: Circles,
     board: Board,
     agenda: Agenda,
+    /// Lamps that will need a spare, and the kinds last told to be short.
+    spares: Demand,
+    short: Vec<String>,
     refused_until: Option<Mono>,
     /// Contactors whose command topic held a retained message, by name, and until when that is shown.
     stored: Vec<(String, Mono)>,
@@ -108,6 +117,7 @@ macro_rules! context {
             circles: &mut $self.circles,
             tickets: &mut $self.tickets,
             demands: &mut $demands,
+            spares: &mut $self.spares,
             out: $out,
         }
     };
@@ -128,6 +138,8 @@ impl Controller {
             circles: Circles::new(&settings),
             board: Board::new(None, &settings.site.name, settings.site.timezone),
             agenda: Agenda::new(settings.enclosures.len()),
+            spares: Demand::default(),
+            short: Vec::new(),
             refused_until: None,
             stored: Vec::new(),
             settings,
@@ -165,8 +177,8 @@ impl Controller {
     /// Takes up what was on file, right after the start, and appends what must be done to `out`.
     pub fn recall(&mut self, records: &[Record], out: &mut Vec<Effect>) {
         for record in records {
-            let (Record::Series { enclosure: id, .. } | Record::Walk { enclosure: id, .. }) = record;
-            let known = self.settings.enclosures.iter().position(|enclosure| enclosure.id == *id);
+            let id = record.enclosure();
+            let known = self.settings.enclosures.iter().position(|enclosure| enclosure.id == id);
             if let Some(ix) = known {
                 self.with(EnclosureIx(ix), out, |control, ctx, settings| control.recall(ctx, settings, record));
             }
@@ -361,6 +373,30 @@ impl Controller {
         self.board.step(self.now.mono, out);
     }
 
+    /// Spares in stock against those that will be needed, where that has changed.
+    fn judge_spares(&mut self) {
+        if !self.spares.take_news() {
+            return;
+        }
+        let (now, stamp) = (self.now.mono, self.stamp());
+        let mut short = Vec::new();
+        for (kind, due, stock) in self.spares.short(&self.settings.spares) {
+            let name = |(enclosure, lamp): (EnclosureIx, LampIx)| {
+                let enclosure = self.settings.enclosures.get(enclosure.0)?;
+                Some(format!("{} of {}", enclosure.lamps.get(lamp.0)?.name, enclosure.title))
+            };
+            let places = self.spares.lamps(kind).filter_map(name).take(PLACES_NAMED).collect();
+            let subject = spares::words(kind);
+            let trouble = Trouble::SpareDue { due, stock, horizon: self.settings.site.spare_horizon, places };
+            self.board.raise(now, stamp, &subject, trouble);
+            short.push(subject);
+        }
+        for gone in self.short.iter().filter(|known| !short.contains(known)) {
+            self.board.clear(now, AlarmKind::SpareDue, gone);
+        }
+        self.short = short;
+    }
+
     fn judge_site(&mut self) {
         let (now, stamp) = (self.now.mono, self.stamp());
         let lost = match self.link {
@@ -383,6 +419,7 @@ impl Controller {
         for (name, _) in self.stored.extract_if(.., |(_, until)| now >= *until) {
             self.board.clear(now, AlarmKind::RetainedCommand, &name);
         }
+        self.judge_spares();
         if self.link == Link::Up {
             for (ix, deaf, wanted, reported) in self.contactors.deaf(now, &self.settings.cut_offs) {
                 let trouble = deaf.then_some(Trouble::RelayDeaf { wanted, reported, cut_off: None });
@@ -446,6 +483,8 @@ impl Controller {
                 control.adopt(self.now.mono, enclosure, earlier, before);
             }
         }
+        // Every enclosure tells anew which lamps will need a spare.
+        self.spares.clear();
         self.refused_until = None;
         self.board.clear(self.now.mono, AlarmKind::ConfigRefused, "");
         self.agenda = Agenda::new(self.enclosures.len());
@@ -453,11 +492,18 @@ impl Controller {
         self.run_due(out);
     }
 
+    /// The health of an enclosure's lamps as it stands, with the reasons; none where `enclosure` is not in the settings.
+    pub fn lamps(&self, enclosure: EnclosureIx) -> Option<Vec<LampHealth>> {
+        let settings = self.settings.enclosures.get(enclosure.0)?;
+        Some(self.enclosures.get(enclosure.0)?.lamp_health(self.now.mono, &self.settings.site, settings))
+    }
+
     /// An enclosure as it stands; none where `enclosure` is not in the settings in force.
     pub fn view(&self, enclosure: EnclosureIx) -> Option<EnclosureView> {
         let settings = self.settings.enclosures.get(enclosure.0)?;
         let control = self.enclosures.get(enclosure.0)?;
-        let (mut tickets, mut demands, mut out, mut circles) = (0, Vec::new(), Vec::new(), Circles::default());
+        let (mut tickets, mut demands, mut out) = (0, Vec::new(), Vec::new());
+        let (mut circles, mut spares) = (Circles::default(), Demand::default());
         let ctx = Context {
             now: self.now.mono,
             wall: self.clock.wall(self.now.mono),
@@ -470,6 +516,7 @@ impl Controller {
             circles: &mut circles,
             tickets: &mut tickets,
             demands: &mut demands,
+            spares: &mut spares,
             out: &mut out,
         };
         Some(control.view(&ctx, settings))

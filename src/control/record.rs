@@ -1,10 +1,13 @@
-//! What the core asks its driver to keep besides the guards' safety state: calibrations and the keeper's rounds.
+//! What the core asks its driver to keep besides the guards' safety state: calibrations, the health of
+//! lamps and the keeper's rounds.
 //!
 //! A newer record of the same owner replaces the older one whole. Numbers are plain, with their unit in their name, so
 //! that what is on disk can be read without this program.
 
 use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
+
+use super::health::record::{HealthRecord, HoursRecord};
 
 /// One owner's record.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -18,6 +21,20 @@ pub enum Record {
         probe: String,
         /// The record.
         series: SeriesRecord,
+    },
+    /// Burn hours of an enclosure's lamps, filed every few minutes.
+    Hours {
+        /// The enclosure's id.
+        enclosure: String,
+        /// Each lamp's.
+        lamps: Vec<HoursRecord>,
+    },
+    /// The health of an enclosure's lamps, filed once a day.
+    Health {
+        /// The enclosure's id.
+        enclosure: String,
+        /// The record.
+        health: HealthRecord,
     },
     /// An enclosure's spots and what was last measured there.
     Walk {
@@ -34,6 +51,18 @@ impl Record {
         match self {
             Record::Series { enclosure, probe, .. } => format!("series {enclosure}/{probe}"),
             Record::Walk { enclosure, .. } => format!("walk {enclosure}"),
+            Record::Hours { enclosure, .. } => format!("hours {enclosure}"),
+            Record::Health { enclosure, .. } => format!("health {enclosure}"),
+        }
+    }
+
+    /// The id of the enclosure it is about.
+    pub fn enclosure(&self) -> &str {
+        match self {
+            Record::Series { enclosure, .. }
+            | Record::Walk { enclosure, .. }
+            | Record::Hours { enclosure, .. }
+            | Record::Health { enclosure, .. } => enclosure,
         }
     }
 }

@@ -7,7 +7,7 @@ use std::fmt::Write as _;
 use std::sync::Arc;
 use std::time::Duration;
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveDate, Utc};
 
 use crate::guard::{Latch, StillHeats};
 use crate::time::spoken;
@@ -27,27 +27,102 @@ const UV_EYES: &str =
 /// One thing that is wrong with one lamp, probe or the whole.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) enum Trouble {
-    OverTemperature { reading: Celsius, cut: Celsius, rest: Duration, latch: Option<Latch> },
-    HeatUnstoppable { evidence: StillHeats, cut_off: Option<String> },
-    CutOffOpen { why: String },
-    RelayDeaf { wanted: Level, reported: Option<Level>, cut_off: Option<String> },
-    ProbeSilent { stale: Duration, holds_off: Vec<Arc<str>>, never: bool, late: bool },
-    ProbeDoubtful { why: String, holds_off: Vec<Arc<str>>, frozen: bool },
-    LampDark { finding: Finding, signs: String, burns: bool },
-    HeatWeak { reading: Celsius, target: Celsius, spot: Arc<str> },
-    UvOverCeiling { reading: Uvi, ceiling: Uvi, latched: bool },
-    UvAboveBand { reading: Uvi, high: Uvi },
-    UvBelowBand { reading: Uvi, low: Uvi },
-    SpotOverCeiling { reading: Uvi, ceiling: Uvi },
-    WalkDue { last: DateTime<Utc> },
+    OverTemperature {
+        reading: Celsius,
+        cut: Celsius,
+        rest: Duration,
+        latch: Option<Latch>,
+    },
+    HeatUnstoppable {
+        evidence: StillHeats,
+        cut_off: Option<String>,
+    },
+    CutOffOpen {
+        why: String,
+    },
+    RelayDeaf {
+        wanted: Level,
+        reported: Option<Level>,
+        cut_off: Option<String>,
+    },
+    ProbeSilent {
+        stale: Duration,
+        holds_off: Vec<Arc<str>>,
+        never: bool,
+        late: bool,
+    },
+    ProbeDoubtful {
+        why: String,
+        holds_off: Vec<Arc<str>>,
+        frozen: bool,
+    },
+    LampDark {
+        finding: Finding,
+        signs: String,
+        burns: bool,
+    },
+    HeatWeak {
+        reading: Celsius,
+        target: Celsius,
+        spot: Arc<str>,
+    },
+    UvOverCeiling {
+        reading: Uvi,
+        ceiling: Uvi,
+        latched: bool,
+    },
+    UvAboveBand {
+        reading: Uvi,
+        high: Uvi,
+    },
+    UvBelowBand {
+        reading: Uvi,
+        low: Uvi,
+    },
+    SpotOverCeiling {
+        reading: Uvi,
+        ceiling: Uvi,
+    },
+    WalkDue {
+        last: DateTime<Utc>,
+    },
     CalibrationVoid,
-    CalibrationOdd { uvi: Uvi, times: f64 },
+    CalibrationOdd {
+        uvi: Uvi,
+        times: f64,
+    },
     NeverCalibrated,
-    RetainedCommand { topic: String },
-    ClockDoubtful { unset: bool },
+    UvStepped {
+        date: NaiveDate,
+        size: f64,
+    },
+    UvFading {
+        lamps: Vec<String>,
+        expected: Option<NaiveDate>,
+        earliest: Option<NaiveDate>,
+        latest: Option<NaiveDate>,
+        reading: Uvi,
+        low: Uvi,
+    },
+    SpareDue {
+        due: usize,
+        stock: usize,
+        horizon: Duration,
+        places: Vec<String>,
+    },
+    RetainedCommand {
+        topic: String,
+    },
+    ClockDoubtful {
+        unset: bool,
+    },
     BrokerLost,
-    StorageFailing { why: String },
-    ConfigRefused { why: String },
+    StorageFailing {
+        why: String,
+    },
+    ConfigRefused {
+        why: String,
+    },
 }
 
 impl Trouble {
@@ -64,9 +139,12 @@ impl Trouble {
             Trouble::WalkDue { .. } => AlarmKind::WalkDue,
             Trouble::UvAboveBand { .. } => AlarmKind::UvAboveBand,
             Trouble::UvBelowBand { .. } => AlarmKind::UvBelowBand,
-            Trouble::CalibrationVoid | Trouble::CalibrationOdd { .. } | Trouble::NeverCalibrated => {
-                AlarmKind::CalibrationDue
-            }
+            Trouble::CalibrationVoid
+            | Trouble::CalibrationOdd { .. }
+            | Trouble::NeverCalibrated
+            | Trouble::UvStepped { .. } => AlarmKind::CalibrationDue,
+            Trouble::UvFading { .. } => AlarmKind::UvFading,
+            Trouble::SpareDue { .. } => AlarmKind::SpareDue,
             Trouble::RetainedCommand { .. } => AlarmKind::RetainedCommand,
             Trouble::ClockDoubtful { .. } => AlarmKind::ClockDoubtful,
             Trouble::BrokerLost => AlarmKind::BrokerLost,
@@ -98,6 +176,9 @@ impl Trouble {
             Trouble::CalibrationVoid
             | Trouble::CalibrationOdd { .. }
             | Trouble::NeverCalibrated
+            | Trouble::UvStepped { .. }
+            | Trouble::UvFading { .. }
+            | Trouble::SpareDue { .. }
             | Trouble::WalkDue { .. } => Priority::Low,
         }
     }
@@ -120,10 +201,16 @@ impl Trouble {
             (Trouble::LampDark { finding: now, .. }, Trouble::LampDark { finding: before, .. }) => {
                 now.cause != before.cause
             }
-            (
-                Trouble::CalibrationVoid | Trouble::CalibrationOdd { .. } | Trouble::NeverCalibrated,
-                Trouble::CalibrationVoid | Trouble::CalibrationOdd { .. } | Trouble::NeverCalibrated,
-            ) => std::mem::discriminant(self) != std::mem::discriminant(known),
+            (Trouble::UvStepped { date: now, .. }, Trouble::UvStepped { date: before, .. }) => now != before,
+            (Trouble::UvFading { expected: now, .. }, Trouble::UvFading { expected: before, .. }) => {
+                moved_by_a_week(*now, *before)
+            }
+            (Trouble::SpareDue { due: now, stock: left, .. }, Trouble::SpareDue { due: before, stock: had, .. }) => {
+                (now, left) != (before, had)
+            }
+            _ if self.kind() == AlarmKind::CalibrationDue && known.kind() == AlarmKind::CalibrationDue => {
+                std::mem::discriminant(self) != std::mem::discriminant(known)
+            }
             (Trouble::ConfigRefused { why: now }, Trouble::ConfigRefused { why: before })
             | (Trouble::StorageFailing { why: now }, Trouble::StorageFailing { why: before }) => now != before,
             _ => false,
@@ -283,6 +370,40 @@ impl Trouble {
                  numbers are taken for UV indices, and cheap probes can be wrong by a factor of two or more. Take a meter \
                  reading beside it and see that it is logged. {UV_EYES}"
             ),
+            Trouble::UvStepped { date, size } => format!(
+                "{place}: the UV at {subject} has changed by {:+.0} % since {}, which is no ageing (noticed {since}). \
+                 Forecasts begin anew from there. See whether the lamp or the probe was moved or has slipped, the mesh \
+                 was changed or needs cleaning, or another lamp was fitted without being logged; then measure beside the \
+                 probe with a hand-held meter. {UV_EYES}",
+                100.0 * size,
+                day(*date),
+            ),
+            Trouble::UvFading { lamps, expected, earliest, latest, reading, low } => {
+                let which = match lamps.as_slice() {
+                    [lamp] => format!("lamp {lamp}"),
+                    lamps => format!("one of the lamps {}", lamps.join(" and ")),
+                };
+                let when = expected.map_or_else(String::new, |expected| format!(" about {}", day(expected)));
+                let near = earliest.map_or_else(|| "today".to_owned(), day);
+                let far = latest.map_or_else(|| "much later".to_owned(), day);
+                format!(
+                    "{place}: the UV at {subject} is expected to leave its band{when} (four times in five between {near} and \
+                     {far}; said {since}). {which} fades: the UV index is {reading} by the last days, and {low} is the \
+                     least. Have a spare ready, see that mesh and lamp are clean, and let a meter reading decide when to \
+                     change it. {MAINS}"
+                )
+            }
+            Trouble::SpareDue { due, stock, horizon, places } => {
+                let more = due.saturating_sub(places.len());
+                let more = if more > 0 { format!(" and {more} more") } else { String::new() };
+                format!(
+                    "{place}: {due} of {subject} will need replacing within {} and {stock} in stock by the configuration (since \
+                     {since}): {}{more}. See what is on the shelf, order what is missing, and change the count when a lamp \
+                     is bought or fitted.",
+                    spoken(*horizon),
+                    places.join(", "),
+                )
+            }
             Trouble::RetainedCommand { topic } => format!(
                 "{place}: a stored command was found on {topic} since {since}. The broker would have replayed it to the \
                  relay of {subject} after every power cut. It was deleted. Find the program or device that publishes \
@@ -330,9 +451,19 @@ fn look_first(cause: Cause) -> &'static str {
         }
         Cause::Well | Cause::LampDark | Cause::Shaded | Cause::ProbeDead => {
             "Look first whether it glows. Where it does not, see whether plug and lamp sit tight, then fit a spare, log the \
-             change and take a meter reading."
+             change and take a meter reading. A UV lamp can glow and give no UV: then only a hand-held meter tells."
         }
     }
+}
+
+/// A date as a person says it.
+fn day(date: NaiveDate) -> String {
+    date.format("%-d %b %Y").to_string()
+}
+
+/// Whether a forecast has moved so far that it is worth saying again.
+fn moved_by_a_week(now: Option<NaiveDate>, before: Option<NaiveDate>) -> bool {
+    now.zip(before).is_some_and(|(now, before)| (now - before).num_days().abs() >= 7)
 }
 
 fn held_off(lamps: &[Arc<str>]) -> String {
@@ -386,6 +517,21 @@ mod tests {
             Trouble::CalibrationVoid,
             Trouble::CalibrationOdd { uvi: Uvi(42.0), times: 10.2 },
             Trouble::NeverCalibrated,
+            Trouble::UvStepped { date: NaiveDate::default(), size: -0.3 },
+            Trouble::UvFading {
+                lamps: vec!["uvb".into()],
+                expected: Some(NaiveDate::default()),
+                earliest: None,
+                latest: None,
+                reading: Uvi(3.1),
+                low: Uvi(2.9),
+            },
+            Trouble::SpareDue {
+                due: 3,
+                stock: 1,
+                horizon: Duration::from_secs(60 * 86_400),
+                places: vec!["uvb of e1".into(), "uvb of e2".into()],
+            },
             Trouble::RetainedCommand { topic: "garden/e1/heat/set".into() },
             Trouble::ClockDoubtful { unset: true },
             Trouble::ClockDoubtful { unset: false },

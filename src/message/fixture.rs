@@ -54,6 +54,8 @@ pub(super) fn with_words(on: &str, off: &str) -> Settings {
             on_exit: OnExit::HeatOff,
             accept_commands: true,
             state_directory: None,
+            uv_notice: Duration::from_secs(30 * 86_400),
+            spare_horizon: Duration::from_secs(60 * 86_400),
         },
         broker: Broker {
             host: "127.0.0.1".to_owned(),
@@ -65,6 +67,7 @@ pub(super) fn with_words(on: &str, off: &str) -> Settings {
             client_id: None,
             keep_alive: Duration::from_secs(5),
         },
+        spares: Vec::new(),
         cut_offs: vec![CutOff { name: "main".to_owned(), output: main }],
         enclosures: vec![Enclosure {
             id: "e1".to_owned(),

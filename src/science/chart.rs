@@ -53,6 +53,12 @@ impl Ewma {
         self.outside()
     }
 
+    /// The same chart taken up again after many samples, with its average at `value`.
+    #[must_use]
+    pub fn resumed(self, value: f64) -> Ewma {
+        Ewma { value, unsettled: 0.0, ..self }
+    }
+
     /// On which side the average is outside the exact limits, if it is.
     pub fn outside(&self) -> Option<Side> {
         match self.value {
@@ -141,10 +147,13 @@ impl Cusum {
         Cusum { slack, limit, head_start: 0.0, above: Sum::at(0.0), below: Sum::at(0.0) }
     }
 
+    /// The limit h of [`Cusum::quiet`].
+    pub const QUIET_LIMIT: f64 = 11.0;
+
     /// k 0.5 and h 11 for one sample a day: a false alarm in about 190 660 samples, 522 years, and a step of two standard
     /// deviations found in 8 (Brook & Evans' Markov chain with 2000 states, in scipy; the tests hold it by quadrature).
     pub fn quiet() -> Cusum {
-        Cusum::new(0.5, 11.0)
+        Cusum::new(0.5, Cusum::QUIET_LIMIT)
     }
 
     /// The same chart with both sums begun at `share` of the limit, 0..=1; Lucas & Crosier advise a half. For what may
@@ -179,6 +188,19 @@ impl Cusum {
         };
         let size = sign * (self.slack + sum.mean_increment());
         (!(sum.value <= self.limit)).then_some(Step { side, samples: sum.samples, size })
+    }
+
+    /// Both sums, above then below, each with the samples since it last stood at its start: what [`Cusum::resumed`]
+    /// wants.
+    pub fn sums(&self) -> [(f64, u32); 2] {
+        [self.above, self.below].map(|sum| (sum.value, sum.samples))
+    }
+
+    /// The same chart taken up again where its [`Cusum::sums`] stood. What a head start had given them counts as samples.
+    #[must_use]
+    pub fn resumed(self, [above, below]: [(f64, u32); 2]) -> Cusum {
+        let sum = |(value, samples): (f64, u32)| Sum { value: value.max(0.0), samples, start: 0.0 };
+        Cusum { above: sum(above), below: sum(below), ..self }
     }
 
     /// The sum for steps upwards, in standard deviations; never negative.
@@ -292,6 +314,21 @@ mod tests {
         let mut chart = Cusum::new(0.5, 4.0).with_head_start(0.5);
         assert_eq!([chart.push(1.5), chart.push(1.5)], [None; 2]);
         assert_eq!(chart.push(1.5), Some(Step { side: Side::Above, samples: 3, size: 1.5 }));
+    }
+
+    #[test]
+    fn a_chart_is_taken_up_where_it_stood() {
+        let (mut whole, mut ewma) = (Cusum::new(0.5, 4.0), Ewma::new(0.2, 3.0));
+        for i in 0..40 {
+            let sample = if i < 20 { 0.3 } else { -1.1 };
+            let mut again = Cusum::new(0.5, 4.0).resumed(whole.sums());
+            assert_eq!(again.push(sample), whole.push(sample));
+            let mut resumed = Ewma::new(0.2, 3.0).resumed(ewma.value());
+            resumed.push(sample);
+            ewma.push(sample);
+            near(resumed.value(), ewma.value(), 0.0);
+        }
+        assert!(whole.step().is_some());
     }
 
     #[test]

@@ -45,7 +45,7 @@ pub struct Reading {
 
 impl Reading {
     /// In logarithms, where decay is a line. What is not above zero has no finite one, and the line leaves it out.
-    fn point(self) -> Point {
+    pub(crate) fn point(self) -> Point {
         Point { x: self.at.0, y: libm::log(self.value), weight: self.weight }
     }
 }

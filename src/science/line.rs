@@ -19,7 +19,7 @@ pub struct Point {
 
 impl Point {
     /// Whether it can be used: finite, and with a weight above zero.
-    fn is_sound(&self) -> bool {
+    pub(super) fn is_sound(&self) -> bool {
         self.x.is_finite() && self.y.is_finite() && self.weight.is_finite() && self.weight > 0.0
     }
 }
@@ -81,7 +81,7 @@ impl LineSums {
         self.with_scatter(scatter, scatter, f64::INFINITY)
     }
 
-    fn with_scatter(&self, scatter: f64, of_fit: f64, freedom: f64) -> Option<Line> {
+    pub(super) fn with_scatter(&self, scatter: f64, of_fit: f64, freedom: f64) -> Option<Line> {
         let line = Line {
             centre: (self.mean_x, self.mean_y),
             slope: self.xy / self.xx,
@@ -225,7 +225,7 @@ fn roots(a: f64, b: f64, c: f64) -> (Option<f64>, Option<f64>) {
 
 /// Where Huber's weights begin to fall, in standard deviations: 95 % efficient for normal readings (P. J. Huber,
 /// *Robust Statistics*, 1981; the number from memory).
-const HUBER: f64 = 1.345;
+pub(super) const HUBER: f64 = 1.345;
 /// Standard deviation of a normal distribution over its median absolute deviation, 1/Φ⁻¹(3/4).
 pub(super) const NORMAL_PER_MAD: f64 = 1.482_602_218_505_602;
 /// Most rounds of reweighting; a handful settles readings with a few bad ones.
@@ -263,7 +263,7 @@ pub fn huber(points: &[Point]) -> Option<Line> {
             break;
         }
     }
-    let of_fit = huber_error(&points, &line, scale);
+    let of_fit = huber_error(points.iter().map(|point| (point.y - line.at(point.x)) * point.weight.sqrt()), scale);
     // The errors are independent about the centre of the readings as they came, not as they were trusted.
     let centred = plain.with_scatter(scale, of_fit, f64::from(plain.count - 2))?;
     Some(Line { centre: (plain.mean_x, line.at(plain.mean_x)), slope: line.slope, ..centred })
@@ -271,11 +271,10 @@ pub fn huber(points: &[Point]) -> Option<Line> {
 
 /// What takes the place of the scatter in the errors of a Huber fit: `κ·√(Σψ²/(n−2))/mean(ψ′)` with
 /// `κ = 1 + 2/n·var(ψ′)/mean(ψ′)²` (Huber 1981, equations 7.6.5 and 7.6.8).
-fn huber_error(points: &[Point], line: &Line, scale: f64) -> f64 {
-    let n = points.len() as f64;
+pub(super) fn huber_error(residuals: impl ExactSizeIterator<Item = f64>, scale: f64) -> f64 {
+    let n = residuals.len() as f64;
     let (mut squares, mut inside) = (0.0, 0.0);
-    for point in points {
-        let residual = (point.y - line.at(point.x)) * point.weight.sqrt();
+    for residual in residuals {
         let held = residual.abs().min(HUBER * scale);
         squares += held * held;
         inside += f64::from(u8::from(residual.abs() <= HUBER * scale));

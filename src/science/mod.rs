@@ -1,6 +1,7 @@
 //! Pure numbers: each function names the source of its formula and knows no settings. What keeps something between
 //! samples (a chart, sums, a window) is a plain value that its owner feeds; none reads a clock.
 
+pub mod bend;
 pub mod calibration;
 pub mod chart;
 pub mod clear_sky;

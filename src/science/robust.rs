@@ -40,6 +40,46 @@ pub fn deviation(values: &mut [f64]) -> Option<f64> {
     median(&mut distances).map(|distance| NORMAL_PER_MAD * distance)
 }
 
+/// What a lamp gave over a day, by [`unshaded`].
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Unshaded {
+    /// In the unit of the values.
+    pub value: f64,
+    /// Standard deviation of one of them, as a share of `value`.
+    pub scatter: f64,
+    /// How many of them stand for it: those not in shade.
+    pub count: usize,
+}
+
+/// Standard deviation of a normal number over the median distance of two of them, 1/(√2·Φ⁻¹(3/4)).
+const NORMAL_PER_DIFFERENCE: f64 = NORMAL_PER_MAD / std::f64::consts::SQRT_2;
+/// Values this many standard deviations below the unshaded quantile are in shade. The quantile of values without shade
+/// lies 0.97 of them above their middle (normal distribution), so that 1 in 800 is taken for shade by chance.
+const SHADE_DEPTH: f64 = 4.0;
+/// Shade that takes less than this share is none; a guess. Coarse steps of a probe, and a lamp that follows the warmth of
+/// its room, stay within it.
+const SHADE_LEAST: f64 = 0.02;
+
+/// What a lamp gave over a day, from `values` in the order of time, evenly spread: means or medians of some minutes each,
+/// while probe and lamp were warm, in a unit proportional to its UV and without background.
+///
+/// It is the median of the values that are not in shade: below the quantile [`UNSHADED`] by no more than
+/// [`SHADE_DEPTH`] standard deviations. These are told by each value's distance from the next (after J. von Neumann et
+/// al., Ann. Math. Statist. 12, 1941; by its median, so that the few edges of shade do not count), which shade that
+/// comes in blocks leaves alone. Without shade it is the median of all, with no bias; with shade for up to five sixths of
+/// the day the median of the rest. None of none, or where the lamp gave nothing.
+pub fn unshaded(values: &[f64]) -> Option<Unshaded> {
+    let mut sorted: Vec<f64> = values.iter().copied().filter(|value| value.is_finite()).collect();
+    let top = quantile(&mut sorted, UNSHADED).filter(|&top| top > 0.0)?;
+    let pairs = values.windows(2).filter(|pair| pair.iter().all(|value| value.is_finite()));
+    let mut distances: Vec<f64> = pairs.map(|pair| (pair[1] - pair[0]).abs()).collect();
+    let deviation = NORMAL_PER_DIFFERENCE * median(&mut distances).unwrap_or(0.0);
+    let shade = top - (SHADE_DEPTH * deviation).max(SHADE_LEAST * top);
+    let from = sorted.partition_point(|&value| value < shade);
+    let value = median(&mut sorted[from..])?;
+    Some(Unshaded { value, scatter: deviation / value, count: sorted.len() - from })
+}
+
 /// How many readings a [`Day`] holds at most. Half of them are always there: a quantile is then known to two parts in
 /// a thousand of its rank.
 const READINGS_MAX: usize = 512;
@@ -214,6 +254,51 @@ mod tests {
         }
         assert_eq!(day.count(), 20_000);
         near(day.quantile(0.75).expect("many"), 15_000.0, 64.0);
+    }
+
+    /// A day of 144 values of 5 min of a lamp at 3 with `noise` (relative), of which the animal takes a block of `shaded`
+    /// of the day, beginning at `from`, down to `left`; then what it is taken for, less 3.
+    fn misjudged(noise: f64, shaded: f64, from: f64, left: f64, generator: &mut Pcg32) -> f64 {
+        let values: Vec<f64> = (0..144)
+            .map(|i| {
+                let place = f64::from(i) / 144.0;
+                let shade = if from <= place && place < from + shaded { left } else { 1.0 };
+                3.0 * shade * (1.0 + noise * normal(generator))
+            })
+            .collect();
+        unshaded(&values).expect("a day of values").value / 3.0 - 1.0
+    }
+
+    #[test]
+    fn without_shade_a_day_is_judged_with_no_bias() {
+        // The median of 144 normal values has standard error √(π/2)/12 = 0.104 of theirs; over 400 days 0.0052: four of
+        // those (arithmetic).
+        for noise in [0.003, 0.01, 0.05] {
+            let mut generator = Pcg32::new(1, 9);
+            let mean = (0..400).map(|_| misjudged(noise, 0.0, 0.0, 1.0, &mut generator)).sum::<f64>() / 400.0;
+            near(mean, 0.0, 4.0 * 0.0052 * noise);
+        }
+        assert_eq!(unshaded(&[2.0; 9]), Some(Unshaded { value: 2.0, scatter: 0.0, count: 9 }));
+        for nothing in [&[][..], &[0.0, 0.0], &[-1.0], &[f64::NAN]] {
+            assert_eq!(unshaded(nothing), None);
+        }
+        assert_eq!(unshaded(&[3.0]), Some(Unshaded { value: 3.0, scatter: 0.0, count: 1 }));
+    }
+
+    #[test]
+    fn an_animal_on_the_probe_for_a_third_of_the_day_does_not_move_it() {
+        // Deep shade is left out; shade within four deviations of the rest can move the middle to the quarter of it at
+        // most, 0.674 deviations (arithmetic). One day has its own scatter of 0.13: four of those.
+        for noise in [0.003, 0.01, 0.05] {
+            let mut generator = Pcg32::new(2, 9);
+            for from in [0.0, 0.3, 0.66] {
+                for (left, most) in [(0.0, 0.0), (0.3, 0.0), (0.7, 0.0), (0.97, 0.674)] {
+                    let moved = misjudged(noise, 1.0 / 3.0, from, left, &mut generator).abs();
+                    assert!(moved < (most + 0.52) * noise, "{moved} with noise {noise}, {left} left");
+                }
+            }
+            assert!(misjudged(noise, 0.8, 0.1, 0.2, &mut generator).abs() < 0.05, "nor for four fifths");
+        }
     }
 
     /// A day of 12 h with a reading each half minute of a lamp at UVI 3 with `noise` (relative), of which the animal

@@ -51,6 +51,19 @@ pub struct Settings {
     pub cut_offs: Vec<CutOff>,
     /// Every enclosure, racks stamped out, in the order of the files.
     pub enclosures: Vec<Enclosure>,
+    /// Spare lamps in stock; empty where none are kept, or nobody wants them counted.
+    pub spares: Vec<Spare>,
+}
+
+/// Spare lamps of one kind.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Spare {
+    /// What kind of lamp.
+    pub fitting: Fitting,
+    /// Rated power; none: of any.
+    pub power: Option<Watts>,
+    /// How many are in stock.
+    pub count: u32,
 }
 
 /// The site.
@@ -68,6 +81,10 @@ pub struct Site {
     pub accept_commands: bool,
     /// Where the safety state (latches and trips) is kept; none: in memory alone.
     pub state_directory: Option<PathBuf>,
+    /// How long before its UV is expected to leave the band a lamp is told to fade.
+    pub uv_notice: Duration,
+    /// How far ahead spares are counted against the lamps that will need them.
+    pub spare_horizon: Duration,
 }
 
 /// A place on Earth.

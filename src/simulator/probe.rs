@@ -298,11 +298,15 @@ impl ProbePlant {
             // Drawn even when silent, so that a fault shifts no later reading.
             let last = self.last;
             self.read_plainly(sensed);
-            if !self.dark && !(std::mem::take(&mut self.powered_up) && thermometer) {
-                return Some(self.value());
+            if self.dark {
+                self.last = last;
+                return None;
             }
-            self.last = last;
-            return (!self.dark).then_some(POWER_UP);
+            if std::mem::take(&mut self.powered_up) && thermometer {
+                self.last = last;
+                return Some(POWER_UP);
+            }
+            return Some(self.value());
         };
         self.drawn = self.generator.draw();
         let mut whims = self.whims(OF_VALUE);

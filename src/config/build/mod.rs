@@ -16,7 +16,8 @@ use std::rc::Rc;
 
 use super::fields::{Fields, Put};
 use super::finding::{At, Draft, Sink, nearest};
-use crate::settings::{CutOff, CutOffIx, Enclosure, Settings};
+use crate::settings::{CutOff, CutOffIx, Enclosure, Fitting, Settings, Spare};
+use crate::units::Watts;
 
 use care::Sheet;
 use topics::Topics;
@@ -44,7 +45,25 @@ pub(super) fn settings(root: &Fields, sink: &mut Sink) -> Option<Settings> {
     bench.sheets(root);
     let enclosures = bench.housings(root);
     bench.report_unused();
-    Some(Settings { site: site?, broker: broker?, cut_offs: cut_offs?, enclosures: enclosures? })
+    let spares = spares(root, bench.sink);
+    Some(Settings { site: site?, broker: broker?, cut_offs: cut_offs?, enclosures: enclosures?, spares: spares? })
+}
+
+/// Spare lamps; every check on one looks at one value and has been made.
+fn spares(root: &Fields, sink: &mut Sink) -> Option<Vec<Spare>> {
+    let mut all = Some(Vec::new());
+    for fields in root.many("spare") {
+        fields.report_missing(sink);
+        let spare = || {
+            Some(Spare {
+                fitting: Fitting::from_word(&fields.text("fitting")?.value)?,
+                power: fields.number("watts").map(|watts| Watts(watts.value)),
+                count: u32::try_from(fields.whole("count")?.value).ok()?,
+            })
+        };
+        collect(&mut all, spare());
+    }
+    all
 }
 
 /// What the parts of a configuration know of each other while it is built.

@@ -24,6 +24,8 @@ pub(super) fn site(fields: &Fields) -> Option<Site> {
         on_exit,
         accept_commands: fields.switch("accept_commands"),
         state_directory: path(fields, "state_directory"),
+        uv_notice: fields.span("uv_notice")?.value,
+        spare_horizon: fields.span("spare_horizon")?.value,
     })
 }
 

@@ -18,6 +18,23 @@ const FITTINGS: &[&str] = &[
     "led",
 ];
 
+pub(super) static SPARE: Section = Section {
+    name: "a spare",
+    doc: "Spare lamps of one kind. Change the count when one is fitted or bought.",
+    overrides: false,
+    keys: &[
+        required("fitting", Kind::Word(FITTINGS), "What kind of lamp it is.", "\"fluorescent-uvb\""),
+        optional(
+            "watts",
+            above(0.0, 20_000.0, "W"),
+            "of any",
+            "Rated power; it must be that of the lamp it replaces.",
+            "24",
+        ),
+        required("count", Kind::Whole(0, 100_000), "How many are in stock.", "2"),
+    ],
+};
+
 /// Name of a probe of the same enclosure.
 const PROBE_NAME: Kind = Kind::Text(Rule::Filled);
 

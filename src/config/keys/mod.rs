@@ -177,6 +177,7 @@ pub(crate) static ROOT: Section = Section {
         ),
         table("enclosure", Kind::Many(&enclosure::ENCLOSURE), NONE, "Each animal's housing."),
         table("rack", Kind::Many(&enclosure::RACK), NONE, "Many alike enclosures, described once."),
+        table("spare", Kind::Many(&lamp::SPARE), NONE, "Spare lamps in stock, kind by kind."),
         table("cut_off", Kind::Named(&enclosure::CUT_OFF), NONE, "Upstream contactors by name, over several lamps."),
     ],
 };

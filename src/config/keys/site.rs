@@ -1,6 +1,6 @@
 //! Keys of the site and its broker.
 
-use super::{CHOICE, Kind, Plain, Rule, Section, default, optional, required, within};
+use super::{CHOICE, DAY, GUESS, Kind, Plain, Rule, Section, default, optional, required, within};
 
 pub(super) static SITE: Section = Section {
     name: "the site",
@@ -38,6 +38,22 @@ pub(super) static SITE: Section = Section {
             "latches and trips are kept in memory alone and do not survive a restart",
             "Folder where latches and trips are kept over restarts and power cuts.",
             "\"/var/lib/lampwarden\"",
+        ),
+        default(
+            "uv_notice",
+            Kind::Span(DAY, 365 * DAY),
+            Plain::Seconds(30 * DAY),
+            GUESS,
+            "How long before its UV is expected to leave the band a lamp is told to fade.",
+            "\"45d\"",
+        ),
+        default(
+            "spare_horizon",
+            Kind::Span(DAY, 365 * DAY),
+            Plain::Seconds(60 * DAY),
+            GUESS,
+            "How far ahead spares are counted against the lamps that will need them: longer than a lamp takes to arrive.",
+            "\"90d\"",
         ),
     ],
 };

@@ -57,7 +57,7 @@ pub(super) struct Plausible {
 impl Plausible {
     /// UV index: from what a shade dweller's spot gets to what touching distance gives. Guesses around the Ferguson
     /// zones.
-    pub(super) const UV: Plausible = Plausible { level: (0.3, 15.0), dark: 0.05, ambient: 0.0 };
+    pub(super) const UV: Plausible = Plausible { level: (0.3, 15.0), dark: 0.03, ambient: 0.0 };
     /// Illuminance, lux: from a dim corner to under a metal-halide lamp. Guesses.
     pub(super) const LIGHT: Plausible = Plausible { level: (200.0, 60_000.0), dark: 50.0, ambient: 0.05 };
 }
@@ -300,7 +300,9 @@ impl Eye {
             }
             None => {
                 let (least, most) = self.plausible.level;
-                let (shaded, hidden) = spread(x, (SHADE.0 * least, SHADE.1 * most), scatter);
+                let shaded = spread(x, (SHADE.0 * least, SHADE.1 * most), scatter).0;
+                let usual = libm::sqrt(least * most);
+                let hidden = spread(x, (SHADE.0 * usual, SHADE.1 * usual), scatter).1;
                 (spread(x, (least * warmed.max(SHADE.0), most), scatter).0, shaded, hidden)
             }
             Some(level) => {

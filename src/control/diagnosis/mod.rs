@@ -14,89 +14,31 @@
 //! Work for a reading is a few sums; for a minute some tens of exponentials. Nothing is allocated before words are asked
 //! for.
 
+mod chain;
 mod circles;
 mod eye;
+mod terms;
 #[cfg(test)]
 mod tests;
 mod warmth;
 mod words;
 
-use std::sync::Arc;
 use std::time::Duration;
 
 use crate::science::sequential::{Beliefs, Verdict, Wald};
-use crate::settings::Fitting;
 use crate::time::Mono;
 use crate::units::{Celsius, Lux, Uvi, Watts};
 
+use chain::{
+    CAUSES, COVER, DEAD, FAULTS, NO_UV, OUT, PRIOR, RELAY, SHADE, STATES, SUPPLY, WELL, bounded, by_burning, by_light,
+    by_peers, by_uv, chances, rates,
+};
 pub(super) use circles::Circles;
 pub use eye::Others;
-use eye::{Eye, Plausible, Sight};
+use eye::{Eye, Plausible};
+pub use terms::{Cause, Finding, Kit, Peers, Sign, Standing, Tally, Told};
 use warmth::{Draw, Warmth, lasted};
 pub use words::odds_in_words;
-
-/// What may be the matter with a lamp that is told on.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Cause {
-    /// Nothing.
-    Well,
-    /// The lamp is dark: nothing comes out of it.
-    LampDark,
-    /// The lamp glows or draws its power and gives no UV.
-    NoUv,
-    /// Something lies between lamp and probe.
-    Shaded,
-    /// The probe is dead, and nobody knows about the lamp.
-    ProbeDead,
-    /// Its relay has not closed.
-    RelayOpen,
-    /// No power arrives.
-    SupplyDead,
-}
-
-/// Hidden states of the chain; the last two are both [`Cause::Shaded`].
-const WELL: usize = 0;
-const OUT: usize = 1;
-const NO_UV: usize = 2;
-const DEAD: usize = 3;
-const RELAY: usize = 4;
-const SUPPLY: usize = 5;
-/// Shaded, with light left that the probe can see.
-const SHADE: usize = 6;
-/// Shaded, with none left that the probe can see.
-const COVER: usize = 7;
-const STATES: usize = 8;
-
-const CAUSES: [Cause; STATES] = [
-    Cause::Well,
-    Cause::LampDark,
-    Cause::NoUv,
-    Cause::ProbeDead,
-    Cause::RelayOpen,
-    Cause::SupplyDead,
-    Cause::Shaded,
-    Cause::Shaded,
-];
-
-/// How often a well lamp goes dark, loses its UV alone, its probe dies, its relay fails and its supply fails, per hour:
-/// guesses, about two faults in a year together.
-const FAULTS: [(usize, f64); 5] = [
-    (OUT, 1.0 / 8000.0),
-    (NO_UV, 1.0 / 16_000.0),
-    (DEAD, 1.0 / 16_000.0),
-    (RELAY, 1.0 / 40_000.0),
-    (SUPPLY, 1.0 / 40_000.0),
-];
-/// A fault ends by itself or by a person after a day on average; a guess.
-const REPAIRED: f64 = 1.0 / 24.0;
-/// An animal lies down on the probe once in an hour of light and stays for half an hour on average: a third of the day.
-const LIES_DOWN: f64 = 1.0;
-const GETS_UP: f64 = 2.0;
-/// So that the probe sees nothing at all, although it could: once in eighty thousand hours. A guess that rests on the
-/// animal leaving some light.
-const COVERS: f64 = 1.0 / 80_000.0;
-/// An animal that leaves nothing the probe could see moves after ten minutes on average; a guess.
-const MOVES: f64 = 6.0;
 
 /// Readings are gathered for this long before they are weighed; a guess.
 const SLOT: Duration = Duration::from_secs(60);
@@ -127,96 +69,8 @@ const IN_DOUBT: (f64, f64) = (0.05, 0.9);
 /// longest day, 16 h in summer (MSD Veterinary Manual, "Reptile Housing Requirements", temperate). A guess.
 pub const SHADED_TOO_LONG: Duration = Duration::from_secs(6 * 3600);
 
-/// What there is to know a lamp by.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Kit {
-    /// What kind of lamp it is.
-    pub fitting: Fitting,
-    /// Time from on until its output has settled.
-    pub warm_up: Duration,
-    /// Name of the UV probe it lights.
-    pub uv: Option<Arc<str>>,
-    /// Name of the illuminance probe it lights.
-    pub light: Option<Arc<str>>,
-    /// Name of the spot it warms.
-    pub warms: Option<Arc<str>>,
-    /// Its rated power, where it has a power probe of its own.
-    pub rated: Option<Watts>,
-    /// Whether its relay reports what it does.
-    pub reports: bool,
-}
-
-/// What a lamp is told, by every account.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Told {
-    /// Off.
-    Off,
-    /// On at less than its full level, or on by some accounts alone: nothing can be judged.
-    Partly,
-    /// On at its full level.
-    Full,
-}
-
-/// Other lamps that hang on the same relay or supply.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct Tally {
-    /// Seen lit.
-    pub lit: u32,
-    /// Told on and not.
-    pub dark: u32,
-}
-
-/// What the other lamps say.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct Peers {
-    /// Those on the same relay.
-    pub relay: Tally,
-    /// Those under the same contactor, or else in the same enclosure.
-    pub supply: Tally,
-}
-
-/// Whether a lamp counts as lit or as dark in the tally of others.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Sign {
-    /// It shows that it is lit.
-    Lit,
-    /// It is told on and shows nothing.
-    Dark,
-    /// It is off, or nobody can tell.
-    None,
-}
-
-/// What the evidence has come to.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Standing {
-    /// It does not tell.
-    Open,
-    /// The lamp is well.
-    Well,
-    /// It is not.
-    Fault(Finding),
-}
-
-impl Standing {
-    /// What is wrong, where something is.
-    pub fn finding(self) -> Option<Finding> {
-        match self {
-            Standing::Fault(finding) => Some(finding),
-            Standing::Open | Standing::Well => None,
-        }
-    }
-}
-
-/// The most likely cause.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Finding {
-    /// What it is; never [`Cause::Well`].
-    pub cause: Cause,
-    /// Logarithm of its odds against everything else.
-    pub log_odds: f64,
-    /// What it could be instead, where that has at least one chance in twenty.
-    pub second: Option<Cause>,
-}
+/// A meter that has read next to nothing for this long of a lamp that is seen lit is not believed; a guess.
+const METER_DOUBTED: Duration = Duration::from_secs(15 * 60);
 
 /// The diagnosis of one lamp.
 #[derive(Clone, Debug)]
@@ -245,6 +99,8 @@ pub struct Diagnosis {
     fault_since: Option<Mono>,
     /// For how long shade has led, in lit time.
     shaded: Duration,
+    /// For how long its meter has read next to nothing while it was seen lit.
+    contradicted: Duration,
     standing: Verdict,
 }
 
@@ -272,6 +128,7 @@ impl Diagnosis {
             was_lit: false,
             fault_since: None,
             shaded: Duration::ZERO,
+            contradicted: Duration::ZERO,
             standing: Verdict::Open,
         }
     }
@@ -497,6 +354,11 @@ impl Diagnosis {
         let fault = self.fault_share();
         let shaded = of[SHADE] + of[COVER];
         if self.told == Told::Full {
+            if self.draw.says() == Some(false) && self.kit.uv.is_some() && of[WELL] > 0.9 && self.uv_is_seen() {
+                self.contradicted = self.contradicted.saturating_add(span);
+            } else if self.draw.says() == Some(true) || fault > 0.5 {
+                self.contradicted = Duration::ZERO;
+            }
             if fault < 0.5 {
                 self.fault_since = None;
             } else if self.fault_since.is_none() {
@@ -539,6 +401,11 @@ impl Diagnosis {
         self.told == Told::Full && self.fault_since.is_some_and(|since| now.since(since) >= enough)
     }
 
+    /// Whether its power probe reads next to nothing although the lamp is seen lit.
+    pub fn doubts_meter(&self) -> bool {
+        self.contradicted >= METER_DOUBTED
+    }
+
     /// How it counts in the tally of others.
     pub fn sign(&self) -> Sign {
         if self.told != Told::Full || self.at.is_none() {
@@ -579,14 +446,11 @@ impl Diagnosis {
 
     /// The probability of each state, with what other lamps say.
     fn posterior(&self, peers: &Peers) -> [f64; STATES] {
-        let mut beliefs = self.beliefs.clone();
+        let mut beliefs = self.beliefs;
         beliefs.observe(by_peers(peers));
         beliefs.probabilities()
     }
 }
-
-/// What is taken before anything was seen: guesses.
-const PRIOR: [f64; STATES] = [0.7, 0.005, 0.001, 0.002, 0.002, 0.002, 0.28, 1e-5];
 
 /// The most likely cause of `of`; shade, where it is told to be that.
 fn finding(of: &[f64; STATES], shade: bool) -> Finding {
@@ -601,116 +465,14 @@ fn finding(of: &[f64; STATES], shade: bool) -> Finding {
             }
         }
     }
-    for cause in TOLD.into_iter().filter(|&cause| cause != first) {
+    let is_pair = |cause: Cause| matches!(cause, Cause::LampDark | Cause::NoUv);
+    for cause in TOLD.into_iter().filter(|&cause| cause != first && !(is_pair(cause) && is_pair(first))) {
         if share(cause) >= 0.05 && second.is_none_or(|known| share(cause) > share(known)) {
             second = Some(cause);
         }
     }
-    let own = share(first).clamp(1e-12, 1.0 - 1e-12);
+    // Both are a dark lamp to the probe, whichever leads.
+    let own = if is_pair(first) { share(Cause::LampDark) + share(Cause::NoUv) } else { share(first) };
+    let own = own.clamp(1e-12, 1.0 - 1e-12);
     Finding { cause: first, log_odds: libm::log(own / (1.0 - own)), second }
-}
-
-/// Rates per hour at which each state turns into others.
-fn rates(eyed: bool, uv: bool, hidden: f64) -> [[f64; STATES]; STATES] {
-    let mut rates = [[0.0; STATES]; STATES];
-    for (fault, rate) in FAULTS {
-        if fault != NO_UV || uv {
-            for from in [WELL, SHADE, COVER] {
-                rates[from][fault] = rate;
-            }
-        }
-        rates[fault][WELL] = REPAIRED;
-    }
-    if eyed {
-        let covers = COVERS + LIES_DOWN * hidden;
-        rates[WELL][SHADE] = LIES_DOWN;
-        rates[WELL][COVER] = covers;
-        rates[SHADE][WELL] = GETS_UP;
-        rates[SHADE][COVER] = covers;
-        rates[COVER][WELL] = MOVES / 2.0;
-        rates[COVER][SHADE] = MOVES / 2.0;
-    }
-    rates
-}
-
-/// The chances that follow within `span`.
-fn chances(rates: &[[f64; STATES]; STATES], span: Duration) -> [[f64; STATES]; STATES] {
-    let hours = span.as_secs_f64() / 3600.0;
-    rates.map(|row| {
-        let all: f64 = row.iter().sum();
-        if all <= 0.0 {
-            return row;
-        }
-        let leaves = 1.0 - libm::exp(-all * hours);
-        row.map(|rate| leaves * rate / all)
-    })
-}
-
-/// Likelihoods of a slot of UV.
-fn by_uv(sight: &Sight) -> [f64; STATES] {
-    let mut logs = [sight.nothing; STATES];
-    logs[WELL] = sight.full;
-    logs[SHADE] = sight.shaded;
-    logs[DEAD] = sight.dead;
-    logs
-}
-
-/// Likelihoods of a slot of light; `beside_uv`: the UV probe is another one, with its own death and its own shade.
-fn by_light(sight: &Sight, beside_uv: bool) -> [f64; STATES] {
-    let mut logs = [sight.nothing; STATES];
-    logs[WELL] = sight.full;
-    if beside_uv {
-        logs[NO_UV] = sight.full;
-        logs[DEAD] = sight.full;
-        // What lies on the one probe may leave the other alone. It is no less likely for that: a state that others turn
-        // into must not lose to one that stays.
-        let also = libm::log(0.5);
-        logs[SHADE] = sight.full.max(sight.shaded + also).max(sight.nothing + also);
-        logs[COVER] = logs[SHADE];
-    } else {
-        logs[DEAD] = sight.dead;
-        logs[SHADE] = sight.shaded;
-    }
-    logs
-}
-
-/// Likelihoods where the lamp burns or does not, by evidence of this weight.
-fn by_burning(burns: bool, weight: f64) -> [f64; STATES] {
-    let mut logs = [if burns { 0.0 } else { -weight }; STATES];
-    for dark in [OUT, RELAY, SUPPLY] {
-        logs[dark] = if burns { -weight } else { 0.0 };
-    }
-    logs
-}
-
-/// `logs`, none further behind the best than `most`.
-fn bounded(logs: [f64; STATES], most: f64) -> [f64; STATES] {
-    let best = logs.into_iter().fold(f64::NEG_INFINITY, f64::max);
-    if best.is_finite() { logs.map(|log| log.max(best - most)) } else { logs }
-}
-
-/// Weight of each other lamp that is dark too, of at most three, and of others that are lit; guesses.
-const PEER_DARK: f64 = 2.0;
-const PEERS_LIT: f64 = 4.0;
-
-/// Likelihoods by what other lamps on the same relay and supply do.
-fn by_peers(peers: &Peers) -> [f64; STATES] {
-    let mut logs = [0.0; STATES];
-    let dark = |tally: Tally| PEER_DARK * f64::from(tally.dark.min(3));
-    if peers.relay.lit > 0 {
-        logs[RELAY] -= PEERS_LIT;
-        logs[SUPPLY] -= PEERS_LIT;
-    } else if peers.relay.dark > 0 {
-        for own in [WELL, OUT, NO_UV, DEAD, SHADE, COVER] {
-            logs[own] -= dark(peers.relay);
-        }
-    }
-    if peers.supply.lit > 0 {
-        logs[SUPPLY] -= PEERS_LIT;
-    } else if peers.supply.dark > 0 {
-        for own in [WELL, OUT, NO_UV, DEAD, SHADE, COVER, RELAY] {
-            logs[own] -= dark(peers.supply);
-        }
-    }
-    logs
 }

@@ -1,4 +1,5 @@
 use super::*;
+use crate::settings::Fitting;
 
 const MINUTE: u64 = 60;
 
@@ -180,6 +181,7 @@ fn a_meter_that_fails_does_not_talk_a_lamp_dark_that_is_seen() {
         bench.diagnosis.power(Mono::from_secs(bench.second), Watts(0.0));
         assert_eq!(bench.cause(), None);
     }
+    assert!(bench.diagnosis.doubts_meter());
 }
 
 #[test]

@@ -18,6 +18,10 @@ const WARM: f64 = 0.5;
 /// Weight of a new rise in the learnt one: a guess.
 const WEIGHT: f64 = 0.2;
 
+/// Rises that began so near to each other are alike, and so many kinds are kept; guesses.
+const ALIKE: Kelvin = Kelvin(1.5);
+const CLASSES: usize = 3;
+
 /// Whether heat arrives.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Rise {
@@ -43,14 +47,22 @@ impl Rise {
     }
 }
 
+/// Rises that began at about the same temperature: from cold in the morning, or from just below a thermostat's target.
+/// They differ, and one is no measure of the other.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Class {
+    base: Celsius,
+    /// How far it has risen at each mark when the lamp was well, and how often that was learnt.
+    usual: [(f64, u32); MARKS.len()],
+}
+
 /// The temperature at the spot a lamp warms.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct Warmth {
     last: Option<Celsius>,
     /// What it was when the lamp came on fully.
     base: Option<Celsius>,
-    /// How far it has risen at each mark when the lamp was well, and how often that was learnt.
-    usual: [(f64, u32); MARKS.len()],
+    classes: [Option<Class>; CLASSES],
     /// Marks of this time on that have been passed.
     passed: usize,
     fresh: bool,
@@ -58,7 +70,7 @@ pub(super) struct Warmth {
 
 impl Warmth {
     pub(super) fn new() -> Warmth {
-        Warmth { last: None, base: None, usual: [(0.0, 0); MARKS.len()], passed: 0, fresh: false }
+        Warmth { last: None, base: None, classes: [None; CLASSES], passed: 0, fresh: false }
     }
 
     pub(super) fn reading(&mut self, reading: Celsius) {
@@ -80,10 +92,12 @@ impl Warmth {
         if !std::mem::take(&mut self.fresh) {
             return None;
         }
-        let rose = Kelvin(self.last?.0 - self.base?.0);
+        let base = self.base?;
+        let rose = Kelvin(self.last?.0 - base.0);
+        let class = self.classes.iter().flatten().find(|class| is_near(class.base, base))?;
         let known =
             |&(mark, &(usual, times)): &(Duration, &(f64, u32))| lit >= mark && times >= TIMES && usual >= SMALLEST.0;
-        let (after, &(usual, _)) = MARKS.into_iter().zip(&self.usual).rfind(known)?;
+        let (after, &(usual, _)) = MARKS.into_iter().zip(&class.usual).rfind(known)?;
         Some(Rise { rose, usual: Kelvin(usual), after })
     }
 
@@ -96,7 +110,12 @@ impl Warmth {
     pub(super) fn learn(&mut self, lit: Duration) {
         let (Some(last), Some(base)) = (self.last, self.base) else { return };
         while MARKS.get(self.passed).is_some_and(|&mark| lit >= mark) {
-            let (usual, times) = &mut self.usual[self.passed];
+            let near = self.classes.iter().position(|class| class.is_some_and(|class| is_near(class.base, base)));
+            let Some(at) = near.or_else(|| self.classes.iter().position(Option::is_none)) else { return };
+            let class = self.classes[at].get_or_insert(Class { base, usual: [(0.0, 0); MARKS.len()] });
+            // A season moves the morning's temperature.
+            class.base.0 += WEIGHT * (base.0 - class.base.0);
+            let (usual, times) = &mut class.usual[self.passed];
             let weight = WEIGHT.max(1.0 / (f64::from(*times) + 1.0));
             *usual += weight * (last.0 - base.0 - *usual);
             *times = times.saturating_add(1);
@@ -106,8 +125,12 @@ impl Warmth {
 
     /// Forgets the lamp.
     pub(super) fn forget_lamp(&mut self) {
-        self.usual = [(0.0, 0); MARKS.len()];
+        self.classes = [None; CLASSES];
     }
+}
+
+fn is_near(a: Celsius, b: Celsius) -> bool {
+    (a.0 - b.0).abs() <= ALIKE.0
 }
 
 /// What a lamp's own power probe says.
@@ -140,6 +163,11 @@ impl Draw {
     /// The lamp has switched: what was read before says nothing.
     pub(super) fn switched(&mut self) {
         *self = Draw::default();
+    }
+
+    /// Whether it drew its power when it last told.
+    pub(super) fn says(&self) -> Option<bool> {
+        self.said
     }
 
     /// The mean draw of the last slot that was weighed, W.

@@ -5,7 +5,8 @@ use std::time::Duration;
 use crate::time::spoken;
 use crate::units::{Lux, Uvi, Watts};
 
-use super::{CAUSES, Cause, Diagnosis, ERROR, Peers, SHADED_TOO_LONG, STATES, Sign, Told};
+use super::chain::{CAUSES, STATES};
+use super::{Cause, Diagnosis, ERROR, Peers, SHADED_TOO_LONG, Sign, Told};
 
 impl Cause {
     /// In a few words that follow "most likely".

@@ -16,6 +16,9 @@ use super::EnclosureControl;
 /// A lamp that never gives half of its light is not judged by what it draws and gives; a guess.
 const LEAST_LEVEL: f64 = 0.5;
 
+/// Logarithm of the odds, two to one, from which another cause is told than before; a guess.
+const AHEAD: f64 = 0.693;
+
 /// What a lamp is diagnosed by, and what was made of it.
 #[derive(Clone, Debug)]
 pub(super) struct Ward {
@@ -67,6 +70,9 @@ impl Ward {
     /// What its dead or covered probe is told to be, for the probe that its light is looked for with.
     fn doubt(&self, lamp: &Lamp, ix: ProbeIx) -> Option<String> {
         let watched = if lamp.lights.is_some() { lamp.lights } else { self.light.or(lamp.power_probe) };
+        if lamp.power_probe == Some(ix) && self.diagnosis.doubts_meter() {
+            return Some(format!("lamp {} is seen lit, and by this probe it draws next to nothing", lamp.name));
+        }
         let Standing::Fault(finding) = self.standing else { return None };
         (watched == Some(ix)).then_some(())?;
         let signs = self.diagnosis.signs().join(", ");
@@ -92,6 +98,15 @@ impl Ward {
 /// What it could be instead, as a clause.
 fn instead(finding: &Finding) -> String {
     finding.second.map_or(String::new(), |second| format!("; it could be that {}", second.words()))
+}
+
+/// What is told from now on: another cause than before only where it is well ahead, so that two that are as likely do not
+/// take turns.
+fn borne_out(before: Standing, now: Standing) -> Standing {
+    match (before.finding(), now.finding()) {
+        (Some(told), Some(found)) if told.cause != found.cause && found.log_odds < AHEAD => before,
+        _ => now,
+    }
 }
 
 /// The illuminance probe that a lamp lights: one at the spot of `beside`, else the first.
@@ -193,7 +208,8 @@ impl EnclosureControl {
             if !std::mem::take(&mut ward.news) {
                 continue;
             }
-            ward.standing = ward.diagnosis.standing(&ctx.circles.peers(self.ix, LampIx(at)));
+            let standing = ward.diagnosis.standing(&ctx.circles.peers(self.ix, LampIx(at)));
+            ward.standing = borne_out(ward.standing, standing);
             let verdict = match ward.standing {
                 Standing::Open => None,
                 Standing::Fault(Finding { cause, .. }) if !matches!(cause, Cause::ProbeDead | Cause::Shaded) => {

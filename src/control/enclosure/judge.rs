@@ -157,13 +157,16 @@ impl EnclosureControl {
         let due = self.walk.due().filter(|&due| ctx.wall.is_some_and(|wall| wall >= due));
         let due = due.map(|_| Trouble::WalkDue { last: self.walk.last().unwrap_or(stamp) });
         self.board.set(now, stamp, AlarmKind::WalkDue, "", due);
-        for series in &mut self.uv {
+        for (at, series) in self.uv.iter_mut().enumerate() {
             let probe = &enclosure.probes[series.probe.0];
             if self.probes[series.probe.0].intake.is_silent(now, probe) {
                 series.forget();
             }
             if !series.lamps.is_empty() {
-                self.board.set(now, stamp, AlarmKind::CalibrationDue, &probe.name, series.wants_calibration());
+                let wanted = series.wants_calibration().or_else(|| self.health.stepped(at));
+                self.board.set(now, stamp, AlarmKind::CalibrationDue, &probe.name, wanted);
+                let fading = self.health.fading(at, enclosure, series);
+                self.board.set(now, stamp, AlarmKind::UvFading, &probe.name, fading);
             }
             let Some(band) = enclosure.care.uv else { continue };
             let (below, above) = series.band_troubles(band);

@@ -7,7 +7,7 @@ use crate::time::Mono;
 
 /// Lamps at the probe must have been off this long, by every account, before its reading counts as background; a guess,
 /// longer than any report or probe is late.
-pub(super) const SETTLED: Duration = Duration::from_secs(10 * 60);
+pub(in crate::control) const SETTLED: Duration = Duration::from_secs(10 * 60);
 /// Readings from this many different times are enough to know it …
 const ENOUGH: usize = 5;
 /// … and this many of the last are kept …

@@ -14,9 +14,10 @@ mod calibration;
 mod dose;
 mod slots;
 
+pub(super) use background::SETTLED;
 pub use calibration::{Footing, Told};
 pub use dose::{UvDay, middle_of};
-pub(super) use slots::Slot;
+pub(super) use slots::{SLOT, Slot};
 
 use std::time::Duration;
 
@@ -31,7 +32,7 @@ use super::record::SeriesRecord;
 use super::trouble::Trouble;
 use super::view::UvView;
 
-use background::{Background, SETTLED};
+use background::Background;
 use calibration::Calibration;
 use dose::Dose;
 use slots::Slots;

@@ -10,8 +10,10 @@ use crate::settings::{Enclosure, EnclosureIx, Lamp, LampIx, Measures, ProbeIx, U
 
 /// An output is deaf after 30 s (guard law 6), ms.
 const DEAF_WITHIN: u64 = 30_000;
-/// A lamp without any sign is dark once that has lasted this long, ms (the alarm's own on-delay), and a little.
-const DARK_WITHIN: u64 = 6 * 60_000;
+/// A lamp that draws nothing by its own meter is told within this, ms: the evidence of a quarter of an hour, twice.
+const IDLE_WITHIN: u64 = 30 * 60_000;
+/// One that no UV comes from within this, ms: the promise for all but one in a thousand; an animal may be in between.
+const DARK_WITHIN: u64 = 2 * 3_600_000;
 /// Too little UV is told within this, ms: six hours of warm light, the on-delay, and an hour; too much, which nothing that
 /// lies on a probe can make, within an hour of light, the on-delay, and half an hour.
 const BELOW_WITHIN: u64 = (7 * 60 + 30) * 60_000;
@@ -22,8 +24,8 @@ const CEILING_WITHIN: u64 = 2 * 60_000;
 const CLEARLY: f64 = 0.05;
 /// A lamp drawing less than this share of its rated power is dark, as the program reckons it.
 const DARK_POWER: f64 = 0.1;
-/// As is one whose probe sees less than this UVI, or than a third of the band's low end.
-const DARK_UVI: f64 = 0.2;
+/// As is one whose probe sees less than this UVI, or than a hundredth of the band's low end: an animal leaves more.
+const DARK_UVI: f64 = 0.02;
 /// From this share on the guard takes a lamp for lit.
 const LIT: f64 = 0.3;
 /// No override lasts longer, ms.
@@ -143,7 +145,7 @@ pub(super) fn dark(scene: &Scene<'_>, at: LampAt, track: &Track) -> Option<Strin
     let probe = enclosure.lamps[at.1].power_probe.filter(|probe| scene.is_fresh(at.0, *probe))?;
     let every = ms(enclosure.probes[probe.0].every);
     let told = scene.is_told(at.0, &[AlarmKind::LampDark, AlarmKind::ProbeSilent, AlarmKind::ProbeDoubtful]);
-    (track.idle.lasted(scene.now) > DARK_WITHIN + 2 * every && !told).then(|| {
+    (track.idle.lasted(scene.now) > IDLE_WITHIN + 2 * every && !told).then(|| {
         let lasted = track.idle.lasted(scene.now) / 60_000;
         format!("{} is fully on and draws nothing for {lasted} min, and nobody is told", lamp_name(scene, at))
     })
@@ -182,7 +184,7 @@ pub(super) fn uv(scene: &Scene<'_>, at: (usize, usize), track: &probe::Track) ->
 
 /// Below this UVI there is no UV at all.
 fn darkness(band: UvBand) -> f64 {
-    DARK_UVI.min(band.low.0 / 3.0)
+    DARK_UVI.min(band.low.0 / 100.0)
 }
 
 /// Guard law 8: a lamp over its ceiling for longer than its patience is off.

@@ -45,13 +45,13 @@ pub const OWED: &[Owed] = &[
     owed("draught", &["weakness-untold", "too-hot"], "a lamp too weak for it, after twice its patience"),
     owed("brown-out", &["silence-untold", "deafness-untold"], "silence 2 s after the stale time, deafness in 30 s"),
     owed("dirt-gathers", UV, "UV above its band in 2 h, below it in 7 h 30 min of readings that say so"),
-    owed("uv-dies", UV, "no UV within 6 min of readings that say so, with every lamp there warm"),
+    owed("uv-dies", UV, "no UV within 2 h of readings that say so, with every lamp there warm"),
     owed(
         "lamp-breaks",
         &["darkness-untold", "uv-untold", "weakness-untold"],
-        "by its meter or UV in 6 min, else by the missing heat",
+        "by its meter in 30 min, by its UV in 2 h, else by the missing heat",
     ),
-    owed("lamp-flickers", &["chatter"], "a spell of 6 min as lamp-breaks; shorter ones come and go"),
+    owed("lamp-flickers", &["chatter"], "a spell of 30 min as lamp-breaks; shorter ones come and go"),
     owed("lamp-ages-fast", UV, "UV above its band in 2 h, below it in 7 h 30 min of readings that say so"),
     hot(
         "wrong-lamp",

@@ -19,6 +19,9 @@ const SHOWN_WITHIN: u64 = 2_000;
 const AGREE_WITHIN: u64 = 5_000;
 /// For this long after a connection every state document is written out, ms.
 const WRITTEN_OUT: u64 = 60_000;
+/// What has been judged is judged again for this long after something has changed, and then this often, ms.
+const JUDGED_FOR: u64 = 90_000;
+const JUDGED_EVERY: u64 = 3_600_000;
 
 /// Lamps' wanted levels by name, and the names of alarms.
 type Says = (BTreeMap<String, f64>, Vec<String>);
@@ -40,6 +43,7 @@ impl Run<'_> {
         if let Some(document) = message::alarm_document(self.settings, notice) {
             self.broker.document(document.topic, document.payload);
         }
+        self.alarm_changed = self.now;
         if let Some(EnclosureIx(e)) = notice.enclosure {
             self.changed(EnclosureIx(e));
         }
@@ -70,6 +74,12 @@ impl Run<'_> {
             self.disagree = None;
             return;
         }
+        let changed = self.shown.iter().map(|shown| shown.changed).chain(self.up_since).max().unwrap_or(0);
+        let is_due = self.now < changed.max(self.alarm_changed) + JUDGED_FOR || self.disagree.is_some();
+        if !is_due && self.now < self.documents_judged + JUDGED_EVERY {
+            return;
+        }
+        self.documents_judged = self.now;
         let wrong = self.document_that_disagrees();
         if let Some(text) = wrong.as_ref().filter(|_| self.disagree.is_none()) {
             self.violate("published", None, text.clone());

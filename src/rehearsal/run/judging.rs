@@ -14,7 +14,7 @@ use crate::settings::{EnclosureIx, LampIx};
 use crate::simulator::{Fault, Subject, Switch};
 
 /// Schedules are looked at this often, ms.
-const HOURS_LOOKED_AT: u64 = 5 * 60_000;
+const HOURS_LOOKED_AT: u64 = 10 * 60_000;
 /// A daemon that has just started may take this long to have everything on schedule, ms.
 const SETTLES: u64 = 2 * 60_000;
 

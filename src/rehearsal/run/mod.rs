@@ -2,6 +2,7 @@
 
 mod documents;
 mod judging;
+mod keeper;
 mod turning;
 
 use std::time::Duration;
@@ -29,6 +30,7 @@ use crate::rehearsal::sight::Sight;
 use crate::rehearsal::trace::{Recorder, Span, Trace};
 
 use documents::Shown;
+use keeper::{acts, in_words};
 
 /// Moments at which the plant itself is looked at are this far apart, ms: a guess, far below what any place in an
 /// enclosure takes to change.
@@ -39,8 +41,6 @@ const DAEMON_BOOTS: u64 = 20_000;
 /// The daemon comes round this often at the latest, ms. Under a service manager's watchdog it does more often; what
 /// rests on that is not to be relied on.
 const COMES_ROUND: u64 = 60_000;
-/// After everything is healed a person comes, ends overrides and resets what must be reset, at these times, ms; guesses.
-const ROUNDS: [u64; 2] = [60_000, 2 * 3_600_000];
 /// After the broker's return every output is as wanted within this, ms (the wire's own promise).
 const RECONCILED_WITHIN: u64 = 5_000;
 /// With no more enclosures than this every one is judged whenever anything may have changed.
@@ -155,6 +155,9 @@ struct Run<'s> {
     /// What the newest state document of each enclosure says, and which document is known to disagree.
     shown: Vec<Shown>,
     disagree: Option<String>,
+    /// When documents were last judged, and when an alarm last changed.
+    documents_judged: u64,
+    alarm_changed: u64,
     /// Since when the daemon has known that its disk takes nothing.
     disk_failing: Option<u64>,
     /// Whether a write has just failed of which the core has not been told.
@@ -231,6 +234,8 @@ impl<'s> Run<'s> {
             chatter: Chatter::default(),
             shown: vec![Shown::default(); settings.enclosures.len()],
             disagree: None,
+            documents_judged: 0,
+            alarm_changed: 0,
             disk_failing: None,
             write_fails: false,
             coverage: Coverage::default(),
@@ -330,7 +335,7 @@ impl<'s> Run<'s> {
             self.deliver(delivery);
         }
         while let Some((_, act)) = self.acts.get(self.acted).filter(|(at, _)| *at <= self.now) {
-            let act = act.clone();
+            let act = self.measured_rightly(act.clone());
             self.acted += 1;
             self.note(&format!("keeper: {}", in_words(&act, self.settings)));
             if self.host.core.is_some() {
@@ -587,47 +592,4 @@ fn recorder(scenario: &Scenario, turns: &[(u64, bool, usize)]) -> Recorder {
         Span { enclosure: what.enclosure(), name, priority: None, text, from: *at, until }
     });
     Recorder::new(&scenario.site.settings, ms(scenario.span), faults.collect())
-}
-
-/// What the keeper does, in order of time: the story's acts, and the rounds after healing.
-fn acts(scenario: &Scenario) -> Vec<(u64, Act)> {
-    let mut acts: Vec<_> = scenario.acts.iter().map(|(at, act)| (ms(*at), act.clone())).collect();
-    if let Some(healed) = scenario.healed {
-        let settings = &scenario.site.settings;
-        for round in ROUNDS {
-            let at = ms(healed) + round;
-            let cut_offs = (0..settings.cut_offs.len()).map(CutOffIx);
-            acts.extend(cut_offs.map(|cut_off| (at, Act::ResetCutOff { cut_off })));
-            for enclosure in (0..settings.enclosures.len()).map(EnclosureIx) {
-                let hands_off = |lamp| Act::Override { enclosure, lamp, level: None, span: Duration::ZERO };
-                let lamps = (0..settings.enclosures[enclosure.0].lamps.len()).map(LampIx);
-                acts.extend(lamps.map(|lamp| (at, hands_off(lamp))));
-                acts.push((at, Act::Reset { enclosure, lamp: None }));
-                acts.push((at, Act::Acknowledge { enclosure: Some(enclosure), kind: None }));
-            }
-            acts.push((at, Act::Acknowledge { enclosure: None, kind: None }));
-        }
-    }
-    acts.sort_by_key(|(at, _)| *at);
-    acts
-}
-
-fn in_words(act: &Act, settings: &Settings) -> String {
-    let id = |e: &EnclosureIx| settings.enclosures[e.0].id.as_str();
-    match act {
-        Act::Acknowledge { enclosure, .. } => format!("acknowledges {}", enclosure.as_ref().map_or("site", id)),
-        Act::Reset { enclosure, .. } => format!("resets {}", id(enclosure)),
-        Act::MeterReading { enclosure, reading } => {
-            format!("measures {} at {} of {}", reading.uvi, reading.spot, id(enclosure))
-        }
-        Act::LampChange { enclosure, lamp } => {
-            format!("says that {}/{} was changed", id(enclosure), settings.enclosures[enclosure.0].lamps[lamp.0].name)
-        }
-        Act::ResetCutOff { cut_off } => format!("resets cut-off {}", settings.cut_offs[cut_off.0].name),
-        Act::Override { enclosure, lamp, level, .. } => {
-            let name = &settings.enclosures[enclosure.0].lamps[lamp.0].name;
-            let level = level.map_or_else(|| "back to normal".to_owned(), |level| level.to_string());
-            format!("sets {}/{name} {level}", id(enclosure))
-        }
-    }
 }

@@ -108,6 +108,8 @@ fn repairs(mishaps: &[Timed<Mishap>], at: Duration) -> Vec<Timed<Mishap>> {
 
 #[cfg(test)]
 mod tests {
+    use std::collections::BTreeSet;
+
     use super::*;
     use crate::rehearsal::scenario::{Swarm, read};
 
@@ -144,5 +146,30 @@ mod tests {
         let base = base();
         assert_eq!(draw(&base, 7), draw(&base, 7));
         assert_ne!(draw(&base, 7).map(|drawn| drawn.mishaps), draw(&base, 8).map(|drawn| drawn.mishaps));
+    }
+
+    #[test]
+    fn every_class_of_faults_and_every_act_is_drawn() {
+        use crate::control::Act;
+        use crate::rehearsal::scenario::classes;
+        let base = base();
+        let (mut left, mut acts): (BTreeSet<_>, _) = (classes().collect(), BTreeSet::new());
+        for seed in 0..400 {
+            let drawn = draw(&base, seed).unwrap_or_else(|why| panic!("{why}"));
+            drawn.mishaps.iter().for_each(|mishap| _ = left.remove(mishap.what.class()));
+            acts.extend(drawn.acts.iter().map(|(_, act)| match act {
+                Act::Acknowledge { .. } => "acknowledge",
+                Act::Reset { .. } => "reset",
+                Act::ResetCutOff { .. } => "reset-cut-off",
+                Act::Override { level: Some(_), .. } => "override",
+                Act::Override { level: None, .. } => "override ended",
+                Act::MeterReading { .. } => "meter-reading",
+                Act::LampChange { .. } => "lamp-change",
+            }));
+            if left.is_empty() && acts.len() == 7 {
+                return;
+            }
+        }
+        panic!("never drawn: {left:?}; acts drawn: {acts:?}");
     }
 }

@@ -111,6 +111,8 @@ fn settings(lamps: Vec<Lamp>) -> Settings {
             on_exit: OnExit::HeatOff,
             accept_commands: false,
             state_directory: None,
+            uv_notice: Duration::from_secs(30 * 86_400),
+            spare_horizon: Duration::from_secs(60 * 86_400),
         },
         broker: Broker {
             host: "127.0.0.1".to_owned(),
@@ -122,6 +124,7 @@ fn settings(lamps: Vec<Lamp>) -> Settings {
             client_id: None,
             keep_alive: Duration::from_secs(5),
         },
+        spares: Vec::new(),
         cut_offs: Vec::new(),
         enclosures: vec![Enclosure { id: "e".to_owned(), title: "e".to_owned(), care, probes, lamps }],
     }

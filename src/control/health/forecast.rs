@@ -1,0 +1,95 @@
+//! When a series leaves its band, as a date with its interval, and when that is told.
+
+use chrono::NaiveDate;
+use serde::{Deserialize, Serialize};
+
+use super::ahead::DayLengths;
+use crate::science::decay::{BurnHours, Forecast};
+use crate::settings::Window;
+
+/// It is told in any case once the near end of the interval is so near, in days; a guess beyond the three days within
+/// which nothing may leave its band unannounced …
+const NEAR: f64 = 5.0;
+/// … unless the forecast itself is farther off than so many notice times, so that only its interval is wide; a guess.
+const DOUBTFUL: f64 = 3.0;
+/// Before a lamp has a fit of its own, a departure is told from so many days ahead, or the notice time where that is less;
+/// a guess. Its burn-in may end higher than it is taken for.
+const PROVISIONAL: f64 = 10.0;
+/// What was told is taken back only when the forecast has moved so far beyond the notice time, as a multiple of it; a
+/// guess.
+const FAR: f64 = 1.5;
+
+/// When a series is forecast to leave its band.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Departure {
+    /// The level it falls to, in the probe's own unit less background.
+    pub level: f64,
+    /// Whether it goes by the rate known beforehand alone.
+    pub provisional: bool,
+    /// In burn hours.
+    pub hours: Forecast,
+    /// In days after the day of the forecast; none where that is more than two years off, or never.
+    pub days: (Option<f64>, f64, Option<f64>),
+    /// The expected date; none where that is more than two years off, or never.
+    pub expected: Option<NaiveDate>,
+    /// The near end of the interval; none where that is more than two years off.
+    pub earliest: Option<NaiveDate>,
+    /// The far end; none where that is more than two years off, or never.
+    pub latest: Option<NaiveDate>,
+}
+
+impl Departure {
+    /// Dates a forecast that was made on `today` at `now` burn hours, for a lamp with this window that burns `share` of
+    /// the time it is open.
+    pub fn dated(
+        (level, hours, provisional): (f64, Forecast, bool),
+        (today, now): (NaiveDate, BurnHours),
+        ahead: &mut DayLengths,
+        window: &Window,
+        share: f64,
+    ) -> Departure {
+        let mut days = |at: Option<BurnHours>| ahead.days_until(window, share, today, at?.0 - now.0);
+        let (expected, earliest, latest) = (days(hours.expected), days(hours.earliest), days(hours.latest));
+        let date = |days: Option<f64>| days.and_then(|days| DayLengths::date_after(today, days));
+        Departure {
+            level,
+            provisional,
+            hours,
+            days: (expected, earliest.unwrap_or(f64::INFINITY), latest),
+            expected: date(expected),
+            earliest: date(earliest),
+            latest: date(latest),
+        }
+    }
+}
+
+/// Whether a departure is announced: from the notice time on, and not taken back for a day's doubt.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Announced(bool);
+
+impl Announced {
+    /// Judges today's forecast; `notice` in days. Without a forecast what was told stands.
+    pub fn judge(&mut self, departure: Option<&Departure>, notice: f64) -> bool {
+        if let Some(&Departure { days: (expected, earliest, _), provisional, .. }) = departure {
+            let margin = if self.0 { FAR } else { 1.0 };
+            let expected_within = |most: f64| expected.is_some_and(|days| days <= margin * most.min(notice));
+            self.0 = if provisional {
+                expected_within(PROVISIONAL)
+            } else {
+                let near = earliest <= margin * NEAR.min(notice);
+                expected_within(notice) || near && expected.is_some_and(|days| days <= margin * DOUBTFUL * notice)
+            };
+        }
+        self.0
+    }
+
+    /// What was told no longer counts: another lamp, another gain, a step.
+    pub fn forget(&mut self) {
+        self.0 = false;
+    }
+
+    /// Whether it is told.
+    pub fn stands(self) -> bool {
+        self.0
+    }
+}
