@@ -449,7 +449,9 @@ fn a_lamp_without_uv_is_dark_within_minutes_and_a_weak_one_is_below_its_band() {
     let alarm = room.alarm(AlarmKind::LampDark).expect("raised");
     assert!(alarm.text.contains("uvb") && alarm.text.contains("no UV"), "{}", alarm.text);
     let line = room.line("raised e1 lamp-dark").expect("noted");
-    assert!(("09:14:00".."09:18:00").contains(&&line[..8]), "ten minutes of warm-up and five of doubt: {line}");
+    // Within a quarter of an hour (the median), on a first day too; even a lamp that warms up slowly gives something
+    // after three minutes.
+    assert!(("09:03:00".."09:15:00").contains(&&line[..8]), "{line}");
     room.keeps_saying("e1/uv", "2.0", 60);
     room.wait(7 * 3600);
     assert!(room.alarm(AlarmKind::LampDark).is_none());

@@ -44,7 +44,13 @@ fn holds(scenario: &Scenario) {
         .violations
         .iter()
         .map(|found| {
-            format!("{} {}: {}\n{}", scenario.spoken(found.at), found.rule, found.text, found.context.join("\n"))
+            format!(
+                "{} {}: {}\n{}",
+                scenario.spoken(found.at),
+                found.rule,
+                found.text,
+                [&found.readings[..], &found.chain[..]].concat().join("\n")
+            )
         })
         .collect();
     assert!(found.is_empty(), "{} ({}, seed {}):\n{}", scenario.title, scenario.name, scenario.seed, found.join("\n"));
@@ -140,4 +146,54 @@ fn shrinking_finds_the_planted_cause() {
 
 fn timed(at: Duration, until: Duration, what: Mishap) -> Timed<Mishap> {
     Timed { at, until: Some(until), what }
+}
+
+/// Every block of TOML in the README for keepers, with the line it begins on.
+fn examples(text: &str) -> Vec<(usize, String)> {
+    let mut examples = Vec::new();
+    let mut inside: Option<(usize, String)> = None;
+    for (number, line) in (1..).zip(text.lines()) {
+        match (&mut inside, line) {
+            (None, "```toml") => inside = Some((number, String::new())),
+            (Some(_), "```") => examples.extend(inside.take()),
+            (Some((_, block)), line) => {
+                block.push_str(line);
+                block.push('\n');
+            }
+            (None, _) => {}
+        }
+    }
+    assert!(inside.is_none(), "a block is never closed");
+    examples
+}
+
+#[test]
+fn every_example_in_the_readme_is_a_story_or_part_of_one() {
+    let path = Path::new(FOLDER).join("README.md");
+    let text = source(&path).text;
+    let examples = examples(&text);
+    assert!(examples.len() >= 6, "{}", examples.len());
+    for (line, block) in examples {
+        let is_whole = block.starts_with("title");
+        let head = "title = \"A part\"\nstory = \"Of a story.\"\nconfiguration = \"sites/woodland.toml\"\n\
+                    start = \"2026-06-21 06:00\"\nspan = \"3d\"\n\n";
+        let whole = if is_whole { block } else { format!("{head}{block}") };
+        let given = Source { name: format!("README.md, line {line}"), text: whole };
+        let checked = scenario::read(&given, &mut |named| Ok(vec![source(&Path::new(FOLDER).join(named))]));
+        assert!(checked.findings.is_empty(), "{}", config::render(&checked.findings, &checked.sources, false));
+        assert!(checked.scenario.is_some());
+    }
+}
+
+#[test]
+fn the_readme_names_every_class_of_faults_and_no_other() {
+    let text = source(&Path::new(FOLDER).join("README.md")).text;
+    let (_, tables) = text.split_once("## What can go wrong").expect("there is such a section");
+    let (table, _) = tables.split_once("## The swarm").expect("there is such a section");
+    let rows = table.lines().filter_map(|line| line.strip_prefix("| `")?.split_once('`'));
+    let mut told: Vec<_> = rows.map(|(class, _)| class).collect();
+    let mut known: Vec<_> = scenario::classes().collect();
+    told.sort_unstable();
+    known.sort_unstable();
+    assert_eq!(told, known);
 }

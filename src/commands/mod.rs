@@ -7,6 +7,7 @@ pub mod check;
 #[cfg(feature = "demo")]
 pub mod demo;
 mod desk;
+mod lamps;
 mod meter;
 mod rehearse;
 mod replay;
@@ -76,6 +77,8 @@ enum Command {
     Replay(replay::Arguments),
     /// Rounds with a hand-held UV meter: log a reading, see the gradient and the dose, find a lamp's height
     Meter(meter::Arguments),
+    /// Lamps, a line each: state, hours, next change; why one is judged so; log that one was changed
+    Lamps(lamps::Arguments),
 }
 
 /// Where the configuration is.
@@ -134,6 +137,7 @@ pub fn main() -> ExitCode {
         Command::Rehearse(arguments) => rehearse::run(&arguments),
         Command::Replay(arguments) => replay::run(arguments),
         Command::Meter(arguments) => meter::run(arguments),
+        Command::Lamps(arguments) => lamps::run(arguments),
     }
 }
 

@@ -1,24 +1,33 @@
 //! `lampwarden rehearse`: runs scenarios on all cores, and tells what did not hold.
 
+mod telling;
+
+use std::collections::{BTreeMap, BTreeSet};
 use std::io::{self, IsTerminal as _, Write as _};
 use std::ops::Range;
+use std::panic::{self, AssertUnwindSafe};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
-use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::mpsc;
 use std::thread;
 use std::time::{Duration, Instant};
 
 use clap::Args;
-use serde_json::{Value, json};
+use serde_json::Value;
 
 use super::check::{self, UNUSABLE};
-use crate::config::{self, Source};
+use crate::config::{self, Finding, Source};
 use crate::rehearsal::scenario::{self, Scenario};
-use crate::rehearsal::{self, Coverage, Options, Outcome, Shrunk, Violation};
+use crate::rehearsal::{self, Coverage, Entry, Options, Outcome, Shrunk, Violation};
 
-/// How often the progress line is drawn at most.
-const PROGRESS_EVERY: Duration = Duration::from_millis(100);
+use telling::Progress;
+
+/// Where shrunk scenarios are put without `--report`.
+const FOUND: &str = "found";
+
+/// A sampled seed is rehearsed twice: one of this many.
+const SAMPLED: u64 = 8;
 
 /// Arguments of `rehearse`.
 #[derive(Args)]
@@ -32,7 +41,7 @@ pub(super) struct Arguments {
     /// Print the outcomes as a JSON array
     #[arg(long)]
     json: bool,
-    /// Write a page with plots for each rehearsal here
+    /// Write a page with plots for each rehearsal here, and over several an index
     #[arg(long, value_name = "DIR")]
     report: Option<PathBuf>,
     /// Leave out scenarios marked as slow
@@ -49,70 +58,137 @@ fn seeds(text: &str) -> Result<Range<u64>, String> {
         None => part.parse().ok(),
     };
     let range = text.split_once("..").and_then(|(from, to)| Some(number(from)?..number(to)?));
-    range.filter(|range| range.start < range.end).ok_or_else(|| "a range of seeds as 0..100".to_owned())
+    range.filter(|range| range.start < range.end).ok_or_else(|| "write a range such as 0..100".to_owned())
+}
+
+/// One rehearsal to run.
+struct Job {
+    scenario: Scenario,
+    seed: u64,
+    /// What its page is called, without the ending.
+    page: String,
 }
 
 /// One rehearsal that was run.
 struct Done {
     scenario: Scenario,
     outcome: Outcome,
-    /// Of a swarm's failure, what it comes down to.
-    shrunk: Option<Shrunk>,
+    /// Of a swarm's failure, what it comes down to, and the file that holds it.
+    shrunk: Option<(Shrunk, Option<PathBuf>)>,
+    page: String,
     took: Duration,
-}
-
-/// A sampled seed is rehearsed twice: one of this many.
-const SAMPLED: u64 = 8;
-
-/// Rehearses one scenario with one seed.
-fn rehearse_one(scenario: &Scenario, seed: u64, trace: bool) -> Result<Done, String> {
-    let begun = Instant::now();
-    let drawn = rehearsal::draw(scenario, seed)?;
-    let mut outcome = rehearsal::rehearse(&drawn, &Options { trace, ..Options::default() });
-    if seed.is_multiple_of(SAMPLED) && rehearsal::rehearse(&drawn, &Options::default()).hash != outcome.hash {
-        outcome.violations.push(Violation {
-            rule: "not-deterministic".to_owned(),
-            at: 0,
-            text: "two rehearsals of one seed went differently".to_owned(),
-            context: Vec::new(),
-        });
-    }
-    let shrunk = match outcome.violations.first() {
-        Some(first) if scenario.swarm.is_some() => rehearsal::shrink(&drawn, &first.rule),
-        _ => None,
-    };
-    Ok(Done { scenario: drawn, outcome, shrunk, took: begun.elapsed() })
 }
 
 /// Runs the command: 0 all held, 1 something did not, 2 a scenario cannot be used.
 pub(super) fn run(arguments: &Arguments) -> ExitCode {
+    let unusable = |report: &str| {
+        eprint!("{report}");
+        ExitCode::from(UNUSABLE)
+    };
     let scenarios = match load(&arguments.paths) {
         Ok(scenarios) => scenarios,
-        Err(report) => {
-            eprint!("{report}");
-            return ExitCode::from(UNUSABLE);
-        }
+        Err(report) => return unusable(&report),
     };
-    let mut jobs = Vec::new();
-    for scenario in scenarios.into_iter().filter(|scenario| !(arguments.quick && scenario.slow)) {
-        let seeds = arguments.seeds.clone().unwrap_or(scenario.seed..scenario.seed + 1);
-        jobs.extend(seeds.map(|seed| (scenario.clone(), seed)));
+    let scenarios: Vec<_> = scenarios.into_iter().filter(|scenario| !(arguments.quick && scenario.slow)).collect();
+    if scenarios.is_empty() {
+        return unusable("every scenario here is marked as slow, and --quick leaves those out\n");
     }
-    let started = Instant::now();
-    let outcome = rehearse_all(&jobs, arguments);
-    super::told(outcome.and_then(|done| finish(&done, arguments, started.elapsed())))
+    if let Some(folder) = &arguments.report
+        && let Err(error) = std::fs::create_dir_all(folder)
+    {
+        return unusable(&format!("{}: the pages cannot be written there: {error}\n", folder.display()));
+    }
+    super::told(rehearse_all(&jobs(scenarios, arguments.seeds.as_ref()), arguments))
+}
+
+/// Every rehearsal to run, each with a name of its own for its page.
+fn jobs(scenarios: Vec<Scenario>, seeds: Option<&Range<u64>>) -> Vec<Job> {
+    let mut jobs = Vec::new();
+    let mut names = BTreeSet::from(["index".to_owned()]);
+    for scenario in scenarios {
+        let stem = Path::new(&scenario.name).file_stem().unwrap_or_default().to_string_lossy().into_owned();
+        for seed in seeds.cloned().unwrap_or(scenario.seed..scenario.seed.saturating_add(1)) {
+            let plain = format!("{stem}-{seed}");
+            let numbered = (2..).map(|number| format!("{plain}-{number}"));
+            let page = std::iter::once(plain.clone()).chain(numbered).find(|name| !names.contains(name));
+            let page = page.unwrap_or(plain);
+            names.insert(page.clone());
+            jobs.push(Job { scenario: scenario.clone(), seed, page });
+        }
+    }
+    jobs
+}
+
+/// Rehearses one scenario with one seed, and writes what is to be written about it.
+fn rehearse_one(job: &Job, report: Option<&Path>) -> io::Result<Done> {
+    let begun = Instant::now();
+    let drawn = rehearsal::draw(&job.scenario, job.seed).map_err(io::Error::other)?;
+    let options = Options { trace: report.is_some(), ..Options::default() };
+    let caught = panic::catch_unwind(AssertUnwindSafe(|| {
+        let outcome = rehearsal::rehearse(&drawn, &options);
+        let again = job.seed.is_multiple_of(SAMPLED).then(|| rehearsal::rehearse(&drawn, &Options::default()).hash);
+        (outcome, again)
+    }));
+    let mut outcome = match caught {
+        Ok((mut outcome, again)) => {
+            if again.is_some_and(|hash| hash != outcome.hash) {
+                outcome
+                    .violations
+                    .push(Violation::of_all("not-deterministic", "two rehearsals of one seed went differently"));
+            }
+            outcome
+        }
+        Err(_) => Outcome::of(Violation::of_all("panic", "the program ended in a panic; what it said is on stderr")),
+    };
+    let shrunk = match outcome.violations.first() {
+        Some(first) if job.scenario.swarm.is_some() => {
+            panic::catch_unwind(AssertUnwindSafe(|| rehearsal::shrink(&drawn, &first.rule))).ok().flatten()
+        }
+        _ => None,
+    };
+    if let (Some(folder), Some(trace)) = (report, &outcome.trace) {
+        let page = rehearsal::page(&drawn, &outcome, trace, shrunk.as_ref());
+        std::fs::write(folder.join(format!("{}.html", job.page)), page)?;
+    }
+    let shrunk = shrunk.map(|shrunk| {
+        let file = keep(report.unwrap_or(Path::new(FOUND)), &job.page, &shrunk);
+        (shrunk, file)
+    });
+    // A thousand rehearsals would fill the memory with these.
+    (outcome.trace, outcome.log) = (None, Vec::new());
+    Ok(Done { scenario: drawn, outcome, shrunk, page: job.page.clone(), took: begun.elapsed() })
+}
+
+/// Writes a shrunk scenario down; none where that cannot be done: then it is printed.
+fn keep(folder: &Path, name: &str, shrunk: &Shrunk) -> Option<PathBuf> {
+    let file = folder.join(format!("{name}.toml"));
+    std::fs::create_dir_all(folder).ok()?;
+    std::fs::write(&file, shrunk.scenario.to_toml()).ok()?;
+    Some(file)
 }
 
 /// Reads every scenario, or gives the report of why not.
 fn load(paths: &[PathBuf]) -> Result<Vec<Scenario>, String> {
-    let colour = io::stderr().is_terminal();
     let mut scenarios = Vec::new();
-    let mut reports = String::new();
+    let (mut findings, mut sources): (Vec<Finding>, Vec<Source>) = (Vec::new(), Vec::new());
+    let mut note = |of: Vec<Finding>, texts: Vec<Source>| {
+        for finding in of {
+            // A configuration that several scenarios share is wrong once.
+            if !findings.contains(&finding) {
+                findings.push(finding);
+            }
+        }
+        for text in texts {
+            if !sources.iter().any(|known| known.name == text.name) {
+                sources.push(text);
+            }
+        }
+    };
     for path in paths {
         let files = match check::files(path) {
             Ok(files) => files,
             Err(finding) => {
-                reports.push_str(&config::render(&[*finding], &[], colour));
+                note(vec![*finding], Vec::new());
                 continue;
             }
         };
@@ -120,18 +196,22 @@ fn load(paths: &[PathBuf]) -> Result<Vec<Scenario>, String> {
             let source = match check::read(&file) {
                 Ok(source) => source,
                 Err(finding) => {
-                    reports.push_str(&config::render(&[*finding], &[], colour));
+                    note(vec![*finding], Vec::new());
                     continue;
                 }
             };
             let checked = scenario::read(&source, &mut |named| configuration(&file, named));
             match checked.scenario {
                 Some(scenario) => scenarios.push(scenario),
-                None => reports.push_str(&config::render(&checked.findings, &checked.sources, colour)),
+                None => note(checked.findings, checked.sources),
             }
         }
     }
-    if reports.is_empty() { Ok(scenarios) } else { Err(reports) }
+    if findings.is_empty() {
+        Ok(scenarios)
+    } else {
+        Err(config::render(&findings, &sources, io::stderr().is_terminal()))
+    }
 }
 
 /// The files of a configuration that the scenario in `file` names.
@@ -141,159 +221,125 @@ fn configuration(file: &Path, named: &str) -> Result<Vec<Source>, String> {
     files.iter().map(|file| check::read(file).map_err(|finding| finding.wrong.clone())).collect()
 }
 
-/// Runs `jobs` on all cores; outcomes in their order.
-fn rehearse_all(jobs: &[(Scenario, u64)], arguments: &Arguments) -> io::Result<Vec<Done>> {
-    let count = jobs.len();
-    let results: Vec<Mutex<Option<Result<Done, String>>>> = jobs.iter().map(|_| Mutex::new(None)).collect();
-    let (next, finished) = (AtomicUsize::new(0), AtomicUsize::new(0));
-    let workers = thread::available_parallelism().map_or(1, usize::from).min(count.max(1));
-    let shown = io::stderr().is_terminal() && !arguments.json;
+/// Runs `jobs` on all cores, and tells of each in their order, as soon as it can.
+fn rehearse_all(jobs: &[Job], arguments: &Arguments) -> io::Result<ExitCode> {
+    let started = Instant::now();
+    let next = AtomicUsize::new(0);
+    let workers = thread::available_parallelism().map_or(1, usize::from).min(jobs.len());
+    let (sender, receiver) = mpsc::channel();
     thread::scope(|scope| {
-        let work = || {
-            loop {
-                let ix = next.fetch_add(1, Ordering::Relaxed);
-                let (Some((scenario, seed)), Some(result)) = (jobs.get(ix), results.get(ix)) else { return };
-                let done = rehearse_one(scenario, *seed, arguments.report.is_some());
-                if let Ok(mut result) = result.lock() {
-                    *result = Some(done);
+        for _ in 0..workers {
+            let (sender, next) = (sender.clone(), &next);
+            scope.spawn(move || {
+                loop {
+                    let ix = next.fetch_add(1, Ordering::Relaxed);
+                    let Some(job) = jobs.get(ix) else { return };
+                    let done = rehearse_one(job, arguments.report.as_deref());
+                    // Nobody listens any more where telling has failed.
+                    if sender.send((ix, done)).is_err() {
+                        return;
+                    }
                 }
-                finished.fetch_add(1, Ordering::Relaxed);
-            }
-        };
-        let workers: Vec<_> = (0..workers).map(|_| scope.spawn(work)).collect();
-        while shown && workers.iter().any(|worker| !worker.is_finished()) {
-            progress(finished.load(Ordering::Relaxed), count);
-            thread::sleep(PROGRESS_EVERY);
+            });
         }
-        if shown {
-            eprint!("\r\x1b[K");
-        }
-    });
-    let ended = |result: Mutex<Option<Result<Done, String>>>| match result.into_inner().ok().flatten() {
-        Some(done) => done.map_err(io::Error::other),
-        None => Err(io::Error::other("a rehearsal ended in a panic; see above")),
-    };
-    results.into_iter().map(ended).collect()
-}
-
-fn progress(finished: usize, count: usize) {
-    const WIDTH: usize = 40;
-    let filled = WIDTH * finished / count.max(1);
-    let mut err = io::stderr().lock();
-    let _ = write!(err, "\r[{}{}] {finished}/{count}", "#".repeat(filled), " ".repeat(WIDTH - filled));
-    let _ = err.flush();
-}
-
-/// Tells what came of it.
-fn finish(done: &[Done], arguments: &Arguments, took: Duration) -> io::Result<ExitCode> {
-    if let Some(folder) = &arguments.report {
-        std::fs::create_dir_all(folder)?;
-        for done in done {
-            report(folder, done)?;
-        }
-    }
-    let mut out = io::stdout().lock();
-    if arguments.json {
-        let all: Vec<_> = done.iter().map(as_json).collect();
-        serde_json::to_writer_pretty(&mut out, &Value::Array(all))?;
-        writeln!(out)?;
-    } else {
-        for done in done {
-            write!(out, "{}", in_words(done))?;
-        }
-        if arguments.coverage {
-            let mut coverage = Coverage::default();
-            done.iter().for_each(|done| coverage.add(&done.outcome.coverage));
-            write!(out, "{}", coverage.table())?;
-        }
-        let years = done.iter().map(enclosure_years).sum::<f64>();
-        let good = done.iter().filter(|done| done.outcome.is_good()).count();
-        writeln!(
-            out,
-            "{good} held, {} did not; {years:.2} enclosure-years in {:.1} s",
-            done.len() - good,
-            took.as_secs_f64()
-        )?;
-    }
-    out.flush()?;
-    let good = done.iter().all(|done| done.outcome.is_good());
-    Ok(if good { ExitCode::SUCCESS } else { ExitCode::from(1) })
-}
-
-/// Writes the page of a rehearsal, and beside it what a swarm's failure comes down to.
-fn report(folder: &Path, done: &Done) -> io::Result<()> {
-    let stem = Path::new(&done.scenario.name).file_stem().unwrap_or_default().to_string_lossy().into_owned();
-    let name = format!("{stem}-{}", done.scenario.seed);
-    if let Some(trace) = &done.outcome.trace {
-        std::fs::write(folder.join(format!("{name}.html")), rehearsal::page(&done.scenario, &done.outcome, trace))?;
-    }
-    match &done.shrunk {
-        Some(shrunk) => std::fs::write(folder.join(format!("{name}.toml")), shrunk.scenario.to_toml()),
-        None => Ok(()),
-    }
-}
-
-fn enclosure_years(done: &Done) -> f64 {
-    let years = done.outcome.span as f64 / 1000.0 / 86_400.0 / 365.25;
-    years * done.scenario.site.settings.enclosures.len() as f64
-}
-
-/// One line where all held; enough to act on where not.
-fn in_words(done: &Done) -> String {
-    let Done { scenario, outcome, shrunk, took } = done;
-    let head = format!("{} ({}, seed {})", scenario.title, scenario.name, scenario.seed);
-    if outcome.is_good() {
-        return format!("ok    {head} {:.2} s\n", took.as_secs_f64());
-    }
-    let mut text = format!("FAIL  {head}\n");
-    for violation in outcome.violations.iter().take(5) {
-        let at = scenario.spoken(violation.at);
-        text.push_str(&format!("      {at} {}: {}\n", violation.rule, violation.text));
-    }
-    if let Some(first) = outcome.violations.first() {
-        text.push_str("      what led to the first:\n");
-        first.context.iter().for_each(|line| text.push_str(&format!("        {line}\n")));
-    }
-    text.push_str(&format!("      again: lampwarden rehearse {}{}\n", scenario.name, with_seed(scenario)));
-    if let Some(shrunk) = shrunk {
-        let Shrunk { scenario: small, violation, runs } = shrunk;
-        let faults = (scenario.mishaps.len(), small.mishaps.len());
-        text.push_str(&format!("      shrunk {} faults to {} in {runs} rehearsals\n", faults.0, faults.1));
-        let at = small.spoken(violation.at);
-        text.push_str(&format!("      it comes down to this, and {at} {}: {}\n", violation.rule, violation.text));
-        violation.context.iter().for_each(|line| text.push_str(&format!("        {line}\n")));
-        text.push_str("      save what follows as a file and rehearse it:\n\n");
-        text.push_str(&small.to_toml());
-        text.push('\n');
-    }
-    text
-}
-
-/// The argument that repeats a seed.
-fn with_seed(scenario: &Scenario) -> String {
-    format!(" --seeds {}..{}", scenario.seed, scenario.seed + 1)
-}
-
-fn as_json(done: &Done) -> Value {
-    let Done { scenario, outcome, shrunk, took } = done;
-    let violations = outcome.violations.iter().map(|violation| {
-        json!({
-            "rule": violation.rule,
-            "at": scenario.spoken(violation.at),
-            "at_s": violation.at as f64 / 1000.0,
-            "text": violation.text,
-            "context": violation.context,
-        })
-    });
-    json!({
-        "file": scenario.name,
-        "title": scenario.title,
-        "seed": scenario.seed,
-        "held": outcome.is_good(),
-        "violations": violations.collect::<Vec<_>>(),
-        "hash": format!("{:016x}", outcome.hash),
-        "messages": outcome.messages,
-        "shrunk": shrunk.as_ref().map(|shrunk| shrunk.scenario.to_toml()),
-        "took_s": took.as_secs_f64(),
+        drop(sender);
+        let mut teller = Teller::new(arguments, jobs.len());
+        let told = teller.listen(&receiver);
+        // Where telling has failed, no further rehearsal begins.
+        next.store(jobs.len(), Ordering::Relaxed);
+        drop(receiver);
+        told.and_then(|()| teller.finish(started.elapsed()))
     })
+}
+
+/// Tells what came of rehearsals, in the order of the jobs.
+struct Teller<'a> {
+    arguments: &'a Arguments,
+    progress: Progress,
+    documents: Vec<Value>,
+    entries: Vec<Entry>,
+    coverage: Coverage,
+    good: usize,
+    /// Enclosure-years rehearsed.
+    years: f64,
+}
+
+impl<'a> Teller<'a> {
+    fn new(arguments: &'a Arguments, count: usize) -> Teller<'a> {
+        Teller {
+            arguments,
+            progress: Progress::new(count),
+            documents: Vec::new(),
+            entries: Vec::new(),
+            coverage: Coverage::default(),
+            good: 0,
+            years: 0.0,
+        }
+    }
+
+    fn listen(&mut self, receiver: &mpsc::Receiver<(usize, io::Result<Done>)>) -> io::Result<()> {
+        let mut early = BTreeMap::new();
+        let mut next = 0;
+        let mut finished = 0;
+        loop {
+            self.progress.draw(finished);
+            let (ix, done) = match receiver.recv_timeout(telling::PROGRESS_EVERY) {
+                Ok(done) => done,
+                Err(mpsc::RecvTimeoutError::Timeout) => continue,
+                Err(mpsc::RecvTimeoutError::Disconnected) => break,
+            };
+            finished += 1;
+            early.insert(ix, done?);
+            while let Some(done) = early.remove(&next) {
+                next += 1;
+                self.tell(&done)?;
+            }
+        }
+        self.progress.clear();
+        Ok(())
+    }
+
+    fn tell(&mut self, done: &Done) -> io::Result<()> {
+        self.good += usize::from(done.outcome.is_good());
+        self.years += telling::enclosure_years(done);
+        self.coverage.add(&done.outcome.coverage);
+        self.entries.push(Entry::new(&format!("{}.html", done.page), &done.scenario, &done.outcome));
+        if self.arguments.json {
+            self.documents.push(telling::as_json(done));
+            return Ok(());
+        }
+        self.progress.clear();
+        let mut out = io::stdout().lock();
+        write!(out, "{}", telling::in_words(done))?;
+        out.flush()
+    }
+
+    fn finish(self, took: Duration) -> io::Result<ExitCode> {
+        let mut pages = None;
+        if let Some(folder) = &self.arguments.report {
+            let only = self.entries.first().filter(|_| self.entries.len() == 1);
+            let first = folder.join(only.map_or("index.html", |entry| &entry.page));
+            if only.is_none() {
+                std::fs::write(&first, rehearsal::index(&self.entries, &self.coverage))?;
+            }
+            pages = Some(first);
+        }
+        let mut out = io::stdout().lock();
+        if self.arguments.json {
+            serde_json::to_writer_pretty(&mut out, &Value::Array(self.documents))?;
+            writeln!(out)?;
+        } else {
+            if self.arguments.coverage {
+                write!(out, "{}", self.coverage.table())?;
+            }
+            let bad = self.entries.len() - self.good;
+            let (years, took) = (self.years, took.as_secs_f64());
+            writeln!(out, "{} held, {bad} did not; {years:.2} enclosure-years in {took:.1} s", self.good)?;
+            if let Some(pages) = pages {
+                writeln!(out, "pages: {}", pages.display())?;
+            }
+        }
+        out.flush()?;
+        Ok(if self.good == self.entries.len() { ExitCode::SUCCESS } else { ExitCode::from(1) })
+    }
 }

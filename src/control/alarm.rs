@@ -108,10 +108,30 @@ impl AlarmKind {
         }
         match self {
             AlarmKind::UvAboveBand | AlarmKind::UvBelowBand => minutes(30, 10),
-            AlarmKind::LampDark => minutes(5, 1),
+            // A diagnosis has taken its time already.
+            AlarmKind::LampDark => minutes(0, 1),
             AlarmKind::UvOverCeiling => minutes(1, 1),
             _ => minutes(0, 0),
         }
+    }
+
+    /// Whether each time it is raised is an event of its own, which no earlier one may hide. There cannot be many: the
+    /// third trip latches the guard.
+    const fn counts_each_time(self) -> bool {
+        matches!(self, AlarmKind::OverTemperature)
+    }
+
+    /// How long all must have been well before an alarm is cleared that was raised so often within a day, beside its own
+    /// off-delay. The first is cleared at once; one that keeps coming back (ISA-18.2 and IEC 62682 call it chattering)
+    /// holds on ever longer, so that it is raised at most four times an hour and sixteen times a day. The times are
+    /// guesses; that an off-delay is the remedy is the standards' own advice.
+    pub(super) const fn hold(self, raised: usize) -> Duration {
+        const MINUTES: [u64; 6] = [0, 10, 20, 40, 80, 120];
+        if self.counts_each_time() || raised == 0 {
+            return Duration::ZERO;
+        }
+        let step = if raised < MINUTES.len() { raised - 1 } else { MINUTES.len() - 1 };
+        Duration::from_secs(60 * MINUTES[step])
     }
 
     /// The name in topics and documents.
@@ -240,6 +260,16 @@ impl Life {
     /// Time has passed; tells whether the state has changed.
     pub(super) fn settle(&mut self, now: Mono) -> bool {
         self.update(now, self.condition)
+    }
+
+    /// It is cleared no sooner than this after its condition has ended.
+    pub(super) fn hold_on(&mut self, kind: AlarmKind, hold: Duration) {
+        self.delays.1 = kind.delays().1.max(hold);
+    }
+
+    /// What it was about is there no more.
+    pub(super) fn end(&mut self) {
+        *self = Life::new(self.delays);
     }
 
     /// Somebody has seen it; tells whether the state has changed.

@@ -1,16 +1,22 @@
 //! The alarms of one enclosure, or of the site.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, VecDeque};
+use std::time::Duration;
 
 use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
 
 use crate::settings::EnclosureIx;
-use crate::time::Mono;
+use crate::time::{Mono, spoken};
 
 use super::alarm::{AlarmKind, AlarmNotice, AlarmState, Life};
 use super::effect::Effect;
 use super::trouble::Trouble;
+
+/// An alarm is chattering by how often it was raised within this time.
+const CHATTER_WINDOW: Duration = Duration::from_secs(24 * 3600);
+/// No more of them are counted.
+const COUNTED: usize = 6;
 
 /// The alarms of one owner: one of each kind, over all the lamps and probes concerned.
 #[derive(Clone, Debug)]
@@ -22,6 +28,8 @@ pub(super) struct Board {
     /// What was last announced of each kind.
     announced: BTreeMap<AlarmKind, AlarmNotice>,
     changed: Vec<AlarmKind>,
+    /// When each kind was last raised, oldest first.
+    raised: BTreeMap<AlarmKind, VecDeque<Mono>>,
 }
 
 #[derive(Clone, Debug)]
@@ -40,16 +48,18 @@ impl Board {
             entries: BTreeMap::new(),
             announced: BTreeMap::new(),
             changed: Vec::new(),
+            raised: BTreeMap::new(),
         }
     }
 
     /// Something is wrong with `subject`. Telling the same again changes nothing.
     pub(super) fn raise(&mut self, now: Mono, wall: DateTime<Utc>, subject: &str, trouble: Trouble) {
         let kind = trouble.kind();
-        let entry = self.entries.entry((kind, subject.to_owned())).or_insert_with(|| Entry {
-            life: Life::new(kind.delays()),
-            trouble: trouble.clone(),
-            since: wall,
+        let hold = kind.hold(self.raised.get(&kind).map_or(0, VecDeque::len));
+        let entry = self.entries.entry((kind, subject.to_owned())).or_insert_with(|| {
+            let mut life = Life::new(kind.delays());
+            life.hold_on(kind, hold);
+            Entry { life, trouble: trouble.clone(), since: wall }
         });
         let was_active = entry.life.state().is_active();
         if !was_active {
@@ -125,11 +135,10 @@ impl Board {
     }
 
     /// Forgets every subject that `keep` refuses, as after a reload.
-    pub(super) fn retain_subjects(&mut self, now: Mono, keep: impl Fn(&str) -> bool) {
+    pub(super) fn retain_subjects(&mut self, keep: impl Fn(&str) -> bool) {
         for ((kind, subject), entry) in &mut self.entries {
             if !subject.is_empty() && !keep(subject) {
-                entry.life.update(now, false);
-                entry.life.acknowledge();
+                entry.life.end();
                 self.changed.push(*kind);
             }
         }
@@ -148,13 +157,18 @@ impl Board {
         self.changed.sort_unstable();
         self.changed.dedup();
         for kind in std::mem::take(&mut self.changed) {
-            self.announce(kind, out);
+            self.announce(now, kind, out);
         }
         self.entries.retain(|_, entry| !entry.life.is_over() || entry.life.next_deadline().is_some());
     }
 
-    fn announce(&mut self, kind: AlarmKind, out: &mut Vec<Effect>) {
-        let notice = self.notice(kind);
+    fn announce(&mut self, now: Mono, kind: AlarmKind, out: &mut Vec<Effect>) {
+        let mut notice = self.notice(kind);
+        let was_active = self.announced.get(&kind).is_some_and(|last| last.state.is_active());
+        if !was_active && notice.as_ref().is_some_and(|notice| notice.state.is_active()) {
+            self.count(now, kind);
+            notice = self.notice(kind);
+        }
         match notice {
             Some(notice) => {
                 if self.announced.get(&kind) != Some(&notice) {
@@ -170,6 +184,20 @@ impl Board {
                     out.push(Effect::Alarm(last));
                 }
             }
+        }
+    }
+
+    /// Counts that `kind` is raised now: the more often, the longer it holds on.
+    fn count(&mut self, now: Mono, kind: AlarmKind) {
+        let raised = self.raised.entry(kind).or_default();
+        raised.retain(|&at| now.since(at) < CHATTER_WINDOW);
+        if raised.len() == COUNTED {
+            raised.pop_front();
+        }
+        raised.push_back(now);
+        let hold = kind.hold(raised.len());
+        for ((_, _), entry) in self.entries.iter_mut().filter(|((of, _), _)| *of == kind) {
+            entry.life.hold_on(kind, hold);
         }
     }
 
@@ -189,6 +217,7 @@ impl Board {
         let texts = concerned
             .iter()
             .map(|((_, subject), entry)| entry.trouble.text(&self.title, subject, &self.spoken_time(entry.since)));
+        let text = texts.collect::<Vec<_>>().join("\n") + &self.chatter_in_words(kind, state.is_some());
         let subjects = concerned.iter().map(|((_, subject), _)| subject.clone()).filter(|subject| !subject.is_empty());
         Some(AlarmNotice {
             enclosure: self.owner,
@@ -196,9 +225,20 @@ impl Board {
             priority,
             state: state.unwrap_or(AlarmState::ReturnedUnacknowledged),
             since,
-            text: texts.collect::<Vec<_>>().join("\n"),
+            text,
             subjects: subjects.collect(),
         })
+    }
+
+    /// Why an active alarm may stand although all seems well.
+    fn chatter_in_words(&self, kind: AlarmKind, active: bool) -> String {
+        let raised = self.raised.get(&kind).map_or(0, VecDeque::len);
+        let hold = kind.hold(raised);
+        if !active || hold.is_zero() {
+            return String::new();
+        }
+        let often = if raised == COUNTED { format!("{raised} times or more") } else { format!("{raised} times") };
+        format!("\nRaised {often} within a day, so it is cleared only once all has been well for {}.", spoken(hold))
     }
 
     fn spoken_time(&self, at: DateTime<Utc>) -> String {
@@ -230,8 +270,120 @@ impl Board {
     pub(super) fn adopt(&mut self, earlier: Board) {
         self.entries = earlier.entries;
         self.announced = earlier.announced;
+        self.raised = earlier.raised;
         for notice in self.announced.values_mut() {
             notice.enclosure = self.owner;
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::units::Celsius;
+
+    const MINUTE: u64 = 60;
+    const DAY: u64 = 24 * 60 * MINUTE;
+
+    fn silent() -> Trouble {
+        Trouble::ProbeSilent { stale: Duration::from_secs(90), holds_off: Vec::new(), never: false, late: false }
+    }
+
+    fn too_hot() -> Trouble {
+        let (reading, cut) = (Celsius(41.0), Celsius(40.0));
+        Trouble::OverTemperature { reading, cut, rest: Duration::from_secs(300), latch: None }
+    }
+
+    /// The seconds at which an alarm is raised and cleared over `seconds`, where each subject's trouble is there as
+    /// `condition` says of the second.
+    fn raised_and_cleared(
+        seconds: u64,
+        trouble: &Trouble,
+        subjects: &[&str],
+        condition: impl Fn(usize, u64) -> bool,
+    ) -> (Vec<u64>, Vec<u64>) {
+        let mut board = Board::new(Some(EnclosureIx(0)), "Quince", chrono_tz::UTC);
+        let (mut raised, mut cleared, mut active) = (Vec::new(), Vec::new(), false);
+        for second in (0..seconds).step_by(10) {
+            let now = Mono::from_secs(second);
+            for (n, subject) in subjects.iter().enumerate() {
+                let here = condition(n, second).then(|| trouble.clone());
+                board.set(now, DateTime::UNIX_EPOCH, trouble.kind(), subject, here);
+            }
+            let mut out = Vec::new();
+            board.step(now, &mut out);
+            for effect in out {
+                let Effect::Alarm(notice) = effect else { continue };
+                if notice.state.is_active() != active {
+                    active = notice.state.is_active();
+                    if active { raised.push(second) } else { cleared.push(second) }
+                }
+            }
+        }
+        (raised, cleared)
+    }
+
+    /// The most that lie within any `span`.
+    fn most_within(moments: &[u64], span: u64) -> usize {
+        let within = |from: u64| moments.iter().filter(|at| (from..from + span).contains(at)).count();
+        moments.iter().map(|&from| within(from)).max().unwrap_or(0)
+    }
+
+    #[test]
+    fn an_alarm_that_comes_once_is_cleared_at_once() {
+        let (raised, cleared) = raised_and_cleared(DAY, &silent(), &["basking"], |_, s| (600..900).contains(&s));
+        assert_eq!((raised, cleared), (vec![600], vec![900]));
+    }
+
+    #[test]
+    fn an_alarm_that_keeps_coming_back_is_raised_at_most_four_times_an_hour_and_sixteen_a_day() {
+        // Chattering alarms: ISA-18.2 and IEC 62682. The two numbers are ours.
+        for period in [20, 2 * MINUTE, 11 * MINUTE, 25 * MINUTE, 130 * MINUTE] {
+            let flaps = |_, s: u64| s % period < period / 2;
+            let (raised, _) = raised_and_cleared(3 * DAY, &silent(), &["basking"], flaps);
+            let (hour, day) = (most_within(&raised, 60 * MINUTE), most_within(&raised, DAY));
+            assert!(hour <= 4 && day <= 16, "{hour} an hour, {day} a day, every {period} s");
+            assert!(raised.len() >= 2, "and it is told: {raised:?}, every {period} s");
+        }
+    }
+
+    #[test]
+    fn probes_that_fall_silent_in_turn_do_not_chatter_either() {
+        let in_turn = |n: usize, s: u64| (s / 60) % 4 == 2 * n as u64;
+        let (raised, _) = raised_and_cleared(2 * DAY, &silent(), &["basking", "cool"], in_turn);
+        assert!(most_within(&raised, 60 * MINUTE) <= 4 && most_within(&raised, DAY) <= 16, "{raised:?}");
+    }
+
+    #[test]
+    fn after_a_quiet_day_it_is_cleared_at_once_again() {
+        let spells = |_, s: u64| s < 3600 && s % 120 < 60 || (3 * DAY..3 * DAY + 300).contains(&s);
+        let (raised, cleared) = raised_and_cleared(4 * DAY, &silent(), &["basking"], spells);
+        assert_eq!((raised.last(), cleared.last()), (Some(&(3 * DAY)), Some(&(3 * DAY + 300))));
+    }
+
+    #[test]
+    fn every_trip_of_a_guard_is_told() {
+        let trips = |_, s: u64| s % (30 * MINUTE) < 6 * MINUTE;
+        let (raised, _) = raised_and_cleared(90 * MINUTE, &too_hot(), &["heat"], trips);
+        assert_eq!(raised.len(), 3);
+    }
+
+    #[test]
+    fn one_that_holds_on_says_why() {
+        let mut board = Board::new(None, "Quince", chrono_tz::UTC);
+        let mut texts = Vec::new();
+        for minute in 0..6 {
+            let (now, there) = (Mono::from_secs(60 * minute), minute % 2 == 0);
+            board.set(now, DateTime::UNIX_EPOCH, AlarmKind::ProbeSilent, "basking", there.then(silent));
+            let mut out = Vec::new();
+            board.step(now, &mut out);
+            texts.extend(out.into_iter().filter_map(|effect| match effect {
+                Effect::Alarm(notice) if notice.state.is_active() => Some(notice.text),
+                _ => None,
+            }));
+        }
+        let [first, second] = &texts[..] else { panic!("{texts:?}") };
+        assert!(!first.contains("within a day"), "{first}");
+        assert!(second.contains("Raised 2 times within a day") && second.contains("10 min"), "{second}");
     }
 }

@@ -7,6 +7,7 @@ use crate::time::Mono;
 
 use super::clock::Clock;
 use super::contactors::Contactors;
+use super::diagnosis::Circles;
 use super::effect::Effect;
 use super::health::spares::Demand;
 
@@ -22,6 +23,8 @@ pub(super) struct Context<'a> {
     pub(super) site: &'a Site,
     pub(super) clock: &'a Clock,
     pub(super) contactors: &'a Contactors,
+    /// What lamps on the same relay or supply show.
+    pub(super) circles: &'a mut Circles,
     pub(super) tickets: &'a mut u64,
     /// Contactors that must open, each with the reason.
     pub(super) demands: &'a mut Vec<(CutOffIx, String)>,

@@ -1,5 +1,6 @@
 //! One enclosure: its probes, lamps, UV and alarms.
 
+mod dark;
 mod judge;
 
 use std::sync::Arc;
@@ -25,6 +26,8 @@ use super::uv::{Lit, SETTLED, Told, UvSeries};
 use super::view::{DayView, EnclosureView, InterlockView, LampView, ProbeView, RoundView};
 use super::walk::Walk;
 
+use dark::Ward;
+
 /// A deleted retained command stays an alarm this long, so that somebody sees it; a guess.
 pub(super) const RETAINED_SHOWN: Duration = Duration::from_secs(3600);
 /// What stands before a measured spot where it is the subject of an alarm, lest it be taken for a probe.
@@ -41,6 +44,8 @@ pub(super) struct EnclosureControl {
     probes: Vec<ProbeControl>,
     lamps: Vec<LampControl>,
     uv: Vec<UvSeries>,
+    /// What each lamp is diagnosed by.
+    wards: Vec<Ward>,
     health: Health,
     walk: Walk,
     board: Board,
@@ -105,6 +110,7 @@ impl EnclosureControl {
             probes: probes.collect(),
             health: Health::new(enclosure, ctx.site, &uv, ctx.now, ix.0),
             uv,
+            wards: enclosure.lamps.iter().map(|lamp| Ward::new(enclosure, lamp)).collect(),
             walk: Walk::default(),
             board: Board::new(Some(ix), &enclosure.title, ctx.site.timezone),
             day: DayClock::new(enclosure.care.photoperiod.clone(), ctx.site.timezone, ctx.site.place),
@@ -149,12 +155,15 @@ impl EnclosureControl {
                     self.guard_temperature(ctx, enclosure, ix, Celsius(value), false);
                 }
             }
-            Verdict::Good(value) => match probe.measures {
-                Measures::Temperature => self.temperature(ctx, enclosure, ix, Celsius(value)),
-                Measures::Uvi => self.uvi(ctx, enclosure, ix, value),
-                Measures::Power => self.power(ctx.now, enclosure, ix, Watts(value)),
-                Measures::Illuminance | Measures::Humidity => {}
-            },
+            Verdict::Good(value) => {
+                match probe.measures {
+                    Measures::Temperature => self.temperature(ctx, enclosure, ix, Celsius(value)),
+                    Measures::Uvi => self.uvi(ctx, enclosure, ix, value),
+                    Measures::Power => self.power(ctx.now, enclosure, ix, Watts(value)),
+                    Measures::Illuminance | Measures::Humidity => {}
+                }
+                self.diagnose(ctx, enclosure, ix, probe, value);
+            }
         }
         self.publish.request(ctx.now, STATE_AFTER_READING);
         self.step(ctx, enclosure);
@@ -241,7 +250,7 @@ impl EnclosureControl {
             let (lamp, control) = (&enclosure.lamps[at], &self.lamps[at]);
             if control.is_warm(now, lamp) {
                 warm |= 1_u32.checked_shl(u32::try_from(place).ok()?)?;
-            } else if !control.off_for(now, lamp).is_some_and(|lasted| lasted >= SETTLED) {
+            } else if control.off_for(now, lamp).is_none_or(|lasted| lasted < SETTLED) {
                 return None;
             }
         }
@@ -357,6 +366,7 @@ impl EnclosureControl {
                 self.file_series(ctx, enclosure, at);
             }
         }
+        self.wards[ix.0].diagnosis.changed();
         self.health.lamp_changed(ctx.now, ctx.stamp, enclosure, ix, &mut self.lamps);
         self.forecast(ctx, enclosure);
         self.file_health(ctx, enclosure);
@@ -465,13 +475,14 @@ impl EnclosureControl {
         for (at, (lamp, control)) in enclosure.lamps.iter().zip(&mut self.lamps).enumerate() {
             control.steer(ctx, lamp, &enclosure.probes, &mut self.day, (self.ix, LampIx(at)));
         }
+        self.tell_wards(ctx, enclosure);
         self.remember(ctx, enclosure);
         self.settle_meter_readings(ctx, enclosure);
         self.keep_health(ctx, enclosure);
         self.judge_lamps(ctx, enclosure);
+        self.judge_dark(ctx, enclosure);
         self.judge_probes(ctx, enclosure);
         self.judge_uv(ctx, enclosure);
-        self.judge_dark(ctx, enclosure);
         self.board.step(ctx.now, ctx.out);
         let news = |effect: &Effect| matches!(effect, Effect::Switched { .. } | Effect::Alarm(_));
         if ctx.out[before..].iter().any(news) {
@@ -594,6 +605,7 @@ impl EnclosureControl {
         for (ix, lamp) in settings.lamps.iter().enumerate() {
             if let Some(LampIx(before)) = same_lamp(LampIx(ix)) {
                 self.lamps[ix].adopt(earlier.lamps[before].clone(), &same_probe);
+                self.wards[ix].adopt(earlier.wards[before].clone());
                 self.remembered[ix] = earlier.remembered[before];
                 let moved = was.lamps[before].output != lamp.output;
                 if moved {
@@ -607,7 +619,7 @@ impl EnclosureControl {
                 || settings.probes.iter().any(|probe| probe.name == subject)
                 || subject.starts_with(SPOT)
         };
-        self.board.retain_subjects(now, named);
+        self.board.retain_subjects(named);
     }
 }
 

@@ -25,6 +25,8 @@ pub(super) struct Intake {
     stamps: Stamps,
     doubted: Option<Mono>,
     started: Mono,
+    /// Since when the good readings have been exactly the same.
+    same_since: Mono,
 }
 
 /// What became of a reading.
@@ -70,7 +72,7 @@ impl fmt::Display for Doubt {
 
 impl Intake {
     pub(super) fn new(now: Mono) -> Intake {
-        Intake { last: None, pending: None, stamps: Stamps::default(), doubted: None, started: now }
+        Intake { last: None, pending: None, stamps: Stamps::default(), doubted: None, started: now, same_since: now }
     }
 
     /// Judges one reading.
@@ -103,6 +105,9 @@ impl Intake {
             }
             _ => {
                 self.pending = None;
+                if self.last.is_none_or(|(last, _)| last != value) {
+                    self.same_since = now;
+                }
                 self.last = Some((value, now));
                 Verdict::Good(value)
             }
@@ -135,6 +140,11 @@ impl Intake {
     /// The last good reading, while it is fresh.
     pub(super) fn fresh(&self, now: Mono, probe: &Probe) -> Option<f64> {
         self.last.filter(|&(_, at)| now.since(at) <= probe.stale).map(|(value, _)| value)
+    }
+
+    /// For how long the good readings have been exactly the same.
+    pub(super) fn same_for(&self, now: Mono) -> Duration {
+        now.since(self.same_since)
     }
 
     /// Whether the last good reading is too old, or none has come within the stale time since the start.

@@ -148,7 +148,7 @@ impl LampControl {
             if level.share() >= FULL_ENOUGH && lit {
                 weak.reading(now, reading, target, probe.stale);
             } else {
-                weak.not_full();
+                weak.not_full(reading, target);
             }
         }
     }
@@ -176,6 +176,11 @@ impl LampControl {
         let says_off = lamp.output.state.is_none() || self.drive.reported().is_some_and(Level::is_off);
         let since = self.switched.map_or(now.since_start(), |since| now.since(since));
         (self.drive.wanted().is_off() && says_off).then_some(since)
+    }
+
+    /// Whether it has been told off for at least so long.
+    pub(super) fn told_off_for(&self, now: Mono, span: Duration) -> bool {
+        self.drive.wanted().is_off() && self.switched.is_none_or(|since| now.since(since) >= span)
     }
 
     /// Whether it may be giving off heat: permitted, or reported on.
@@ -386,6 +391,9 @@ impl LampControl {
         self.guard.adopt(&earlier.guard, same_probe);
         if let (Some(thermostat), Some(was)) = (&mut self.thermostat, &earlier.thermostat) {
             thermostat.adopt(was);
+        }
+        if let (Some(weak), Some(was)) = (&mut self.weak, &earlier.weak) {
+            weak.adopt(was);
         }
         // What was permitted stands until the guard is asked again, which a reload does at once.
         self.drive = earlier.drive;

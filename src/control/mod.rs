@@ -12,6 +12,7 @@ mod board;
 mod clock;
 mod contactors;
 mod context;
+pub mod diagnosis;
 mod drive;
 mod effect;
 mod enclosure;
@@ -31,6 +32,7 @@ mod walk;
 pub use alarm::{AlarmKind, AlarmNotice, AlarmState, Priority};
 pub use effect::{Command, Effect};
 pub use event::{Act, Event, MeterReading, OutputRef, Reading, Unreadable};
+pub use health::view::LampHealth;
 pub use reason::{Proposal, Reason};
 pub use record::{PairingRecord, PastGain, Record, SeriesRecord, SpotRecord};
 pub use uv::{Footing, Told, UvDay, middle_of};
@@ -52,9 +54,9 @@ use board::Board;
 use clock::{Change, Clock};
 use contactors::Contactors;
 use context::Context;
+use diagnosis::Circles;
 use enclosure::EnclosureControl;
 use health::spares::{self, Demand};
-use health::view::LampHealth;
 use trouble::Trouble;
 
 /// At the start the broker may take this long to be reached before it counts as lost; a guess.
@@ -77,6 +79,7 @@ pub struct Controller {
     tickets: u64,
     enclosures: Vec<EnclosureControl>,
     contactors: Contactors,
+    circles: Circles,
     board: Board,
     agenda: Agenda,
     /// Lamps that will need a spare, and the kinds last told to be short.
@@ -111,6 +114,7 @@ macro_rules! context {
             site: &$self.settings.site,
             clock: &$self.clock,
             contactors: &$self.contactors,
+            circles: &mut $self.circles,
             tickets: &mut $self.tickets,
             demands: &mut $demands,
             spares: &mut $self.spares,
@@ -131,6 +135,7 @@ impl Controller {
             tickets: 0,
             enclosures: Vec::new(),
             contactors: Contactors::new(&settings, restored, false),
+            circles: Circles::new(&settings),
             board: Board::new(None, &settings.site.name, settings.site.timezone),
             agenda: Agenda::new(settings.enclosures.len()),
             spares: Demand::default(),
@@ -185,6 +190,12 @@ impl Controller {
     pub fn round(&self, enclosure: EnclosureIx) -> Option<RoundView> {
         let EnclosureIx(ix) = enclosure;
         Some(self.enclosures.get(ix)?.round(self.settings.enclosures.get(ix)?))
+    }
+
+    /// Why a lamp is judged as it is: the readings, the beliefs and the thresholds, a line each. None where the settings
+    /// have no such lamp.
+    pub fn why(&self, enclosure: EnclosureIx, lamp: LampIx) -> Option<Vec<String>> {
+        self.enclosures.get(enclosure.0)?.why(lamp, &self.circles.peers(enclosure, lamp))
     }
 
     /// The settings in force.
@@ -462,6 +473,7 @@ impl Controller {
         let contactors = Contactors::new(&self.settings, &[], self.link == Link::Up);
         let before = std::mem::replace(&mut self.contactors, contactors);
         self.contactors.adopt(self.now.mono, &self.settings.cut_offs, before, &was.cut_offs);
+        self.circles = Circles::new(&self.settings);
         let earlier = std::mem::take(&mut self.enclosures);
         self.enclosures = self.build_enclosures();
         let mut known: BTreeMap<_, _> =
@@ -490,7 +502,8 @@ impl Controller {
     pub fn view(&self, enclosure: EnclosureIx) -> Option<EnclosureView> {
         let settings = self.settings.enclosures.get(enclosure.0)?;
         let control = self.enclosures.get(enclosure.0)?;
-        let (mut tickets, mut demands, mut spares, mut out) = (0, Vec::new(), Demand::default(), Vec::new());
+        let (mut tickets, mut demands, mut out) = (0, Vec::new(), Vec::new());
+        let (mut circles, mut spares) = (Circles::default(), Demand::default());
         let ctx = Context {
             now: self.now.mono,
             wall: self.clock.wall(self.now.mono),
@@ -500,6 +513,7 @@ impl Controller {
             site: &self.settings.site,
             clock: &self.clock,
             contactors: &self.contactors,
+            circles: &mut circles,
             tickets: &mut tickets,
             demands: &mut demands,
             spares: &mut spares,

@@ -14,6 +14,7 @@ use crate::time::spoken;
 use crate::units::{Celsius, Level, Uvi};
 
 use super::alarm::{AlarmKind, Priority};
+use super::diagnosis::{Cause, Finding, odds_in_words};
 
 const MAINS: &str = "Pull the plug before you touch a lamp; leave wiring to a licensed electrician.";
 const BURN: &str = "Surfaces may be hot enough to burn. If the animal has been near, a veterinarian should see it: burns may \
@@ -26,23 +27,75 @@ const UV_EYES: &str =
 /// One thing that is wrong with one lamp, probe or the whole.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) enum Trouble {
-    OverTemperature { reading: Celsius, cut: Celsius, rest: Duration, latch: Option<Latch> },
-    HeatUnstoppable { evidence: StillHeats, cut_off: Option<String> },
-    CutOffOpen { why: String },
-    RelayDeaf { wanted: Level, reported: Option<Level>, cut_off: Option<String> },
-    ProbeSilent { stale: Duration, holds_off: Vec<Arc<str>>, never: bool, late: bool },
-    ProbeDoubtful { why: String, holds_off: Vec<Arc<str>>, frozen: bool },
-    LampDark { sign: String },
-    HeatWeak { reading: Celsius, target: Celsius, spot: Arc<str> },
-    UvOverCeiling { reading: Uvi, ceiling: Uvi, latched: bool },
-    UvAboveBand { reading: Uvi, high: Uvi },
-    UvBelowBand { reading: Uvi, low: Uvi },
-    SpotOverCeiling { reading: Uvi, ceiling: Uvi },
-    WalkDue { last: DateTime<Utc> },
+    OverTemperature {
+        reading: Celsius,
+        cut: Celsius,
+        rest: Duration,
+        latch: Option<Latch>,
+    },
+    HeatUnstoppable {
+        evidence: StillHeats,
+        cut_off: Option<String>,
+    },
+    CutOffOpen {
+        why: String,
+    },
+    RelayDeaf {
+        wanted: Level,
+        reported: Option<Level>,
+        cut_off: Option<String>,
+    },
+    ProbeSilent {
+        stale: Duration,
+        holds_off: Vec<Arc<str>>,
+        never: bool,
+        late: bool,
+    },
+    ProbeDoubtful {
+        why: String,
+        holds_off: Vec<Arc<str>>,
+        frozen: bool,
+    },
+    LampDark {
+        finding: Finding,
+        signs: String,
+        burns: bool,
+    },
+    HeatWeak {
+        reading: Celsius,
+        target: Celsius,
+        spot: Arc<str>,
+    },
+    UvOverCeiling {
+        reading: Uvi,
+        ceiling: Uvi,
+        latched: bool,
+    },
+    UvAboveBand {
+        reading: Uvi,
+        high: Uvi,
+    },
+    UvBelowBand {
+        reading: Uvi,
+        low: Uvi,
+    },
+    SpotOverCeiling {
+        reading: Uvi,
+        ceiling: Uvi,
+    },
+    WalkDue {
+        last: DateTime<Utc>,
+    },
     CalibrationVoid,
-    CalibrationOdd { uvi: Uvi, times: f64 },
+    CalibrationOdd {
+        uvi: Uvi,
+        times: f64,
+    },
     NeverCalibrated,
-    UvStepped { date: NaiveDate, size: f64 },
+    UvStepped {
+        date: NaiveDate,
+        size: f64,
+    },
     UvFading {
         lamps: Vec<String>,
         expected: Option<NaiveDate>,
@@ -51,12 +104,25 @@ pub(super) enum Trouble {
         reading: Uvi,
         low: Uvi,
     },
-    SpareDue { due: usize, stock: usize, horizon: Duration, places: Vec<String> },
-    RetainedCommand { topic: String },
-    ClockDoubtful { unset: bool },
+    SpareDue {
+        due: usize,
+        stock: usize,
+        horizon: Duration,
+        places: Vec<String>,
+    },
+    RetainedCommand {
+        topic: String,
+    },
+    ClockDoubtful {
+        unset: bool,
+    },
     BrokerLost,
-    StorageFailing { why: String },
-    ConfigRefused { why: String },
+    StorageFailing {
+        why: String,
+    },
+    ConfigRefused {
+        why: String,
+    },
 }
 
 impl Trouble {
@@ -131,6 +197,9 @@ impl Trouble {
             }
             (Trouble::UvOverCeiling { latched: now, .. }, Trouble::UvOverCeiling { latched: before, .. }) => {
                 now != before
+            }
+            (Trouble::LampDark { finding: now, .. }, Trouble::LampDark { finding: before, .. }) => {
+                now.cause != before.cause
             }
             (Trouble::UvStepped { date: now, .. }, Trouble::UvStepped { date: before, .. }) => now != before,
             (Trouble::UvFading { expected: now, .. }, Trouble::UvFading { expected: before, .. }) => {
@@ -238,11 +307,18 @@ impl Trouble {
                 };
                 format!("{place}: probe {subject} cannot be believed since {since}: {why}. {done}{what}")
             }
-            Trouble::LampDark { sign } => format!(
-                "{place}: lamp {subject} seems dark since {since}. It is on by every account, and {sign}. Look whether \
-                 it glows; a lamp can glow and give no UV. Have a spare ready, and take a meter reading after the \
-                 change. {MAINS}"
-            ),
+            Trouble::LampDark { finding, signs, burns } => {
+                let other =
+                    finding.second.map_or(String::new(), |second| format!(" It could be that {}.", second.words()));
+                let hot = if *burns { " Let it cool first: it may be hot although it looks dark." } else { "" };
+                format!(
+                    "{place}: lamp {subject} gives no sign of life since {since}. It is on by every account, and {signs}. Most \
+                     likely {} ({}).{other} {} {MAINS}{hot}",
+                    finding.cause.words(),
+                    odds_in_words(finding.log_odds),
+                    look_first(finding.cause)
+                )
+            }
             Trouble::HeatWeak { reading, target, spot } => format!(
                 "{place}: lamp {subject} does not reach its target since {since}. It is fully on, {spot} is at \
                  {reading} and the target is {target}. Look whether the lamp is lit and in place, the probe where it \
@@ -358,6 +434,28 @@ impl Trouble {
     }
 }
 
+/// What to look at first where this is the likeliest cause of a dark lamp.
+fn look_first(cause: Cause) -> &'static str {
+    match cause {
+        Cause::NoUv => {
+            "A lamp can glow and give no UV, so do not go by the eye: measure under it with a hand-held meter, and where \
+             that shows none either fit a spare, log the change and measure again."
+        }
+        Cause::RelayOpen => {
+            "Look first at the relay: whether it clicks when it is switched, and whether lamps on its other outputs burn. \
+             Have it replaced where its contacts do not close."
+        }
+        Cause::SupplyDead => {
+            "Look first at the supply: plug, power strip, fuse and residual-current device. Where a fuse or that device has \
+             tripped, have the cause found before it is set again. See that the animals do not grow cold meanwhile."
+        }
+        Cause::Well | Cause::LampDark | Cause::Shaded | Cause::ProbeDead => {
+            "Look first whether it glows. Where it does not, see whether plug and lamp sit tight, then fit a spare, log the \
+             change and take a meter reading. A UV lamp can glow and give no UV: then only a hand-held meter tells."
+        }
+    }
+}
+
 /// A date as a person says it.
 fn day(date: NaiveDate) -> String {
     date.format("%-d %b %Y").to_string()
@@ -380,6 +478,11 @@ mod tests {
     use super::*;
     use crate::units::Watts;
 
+    fn dark(cause: Cause, second: Option<Cause>, burns: bool) -> Trouble {
+        let finding = Finding { cause, log_odds: 2.0, second };
+        Trouble::LampDark { finding, signs: "probe uv sees no UV where it saw 4.1".into(), burns }
+    }
+
     fn samples() -> Vec<Trouble> {
         let (reading, cut) = (Celsius(41.2), Celsius(40.0));
         let rest = Duration::from_secs(300);
@@ -401,7 +504,10 @@ mod tests {
             Trouble::ProbeSilent { stale, holds_off: holds_off.clone(), never: false, late: false },
             Trouble::ProbeSilent { stale, holds_off: vec![], never: true, late: false },
             Trouble::ProbeDoubtful { why: "it says 85.0".into(), holds_off, frozen: true },
-            Trouble::LampDark { sign: "the UV index is 0.0".into() },
+            dark(Cause::LampDark, None, true),
+            dark(Cause::NoUv, Some(Cause::ProbeDead), false),
+            dark(Cause::RelayOpen, Some(Cause::LampDark), false),
+            dark(Cause::SupplyDead, None, true),
             Trouble::HeatWeak { reading, target: cut, spot: "basking".into() },
             Trouble::UvOverCeiling { reading: Uvi(9.1), ceiling: Uvi(8.0), latched: true },
             Trouble::UvAboveBand { reading: Uvi(7.6), high: Uvi(7.4) },

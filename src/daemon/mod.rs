@@ -244,6 +244,11 @@ impl Daemon {
                 self.handle(Event::Act(act));
                 desk_words::done("logged")
             }
+            Ok(Question::Lamps(enclosure)) => {
+                let lamps = self.controller.lamps(enclosure).unwrap_or_default();
+                let why = |lamp| self.controller.why(enclosure, lamp).unwrap_or_default();
+                desk_words::lamps(settings, enclosure, &lamps, why)
+            }
             Ok(Question::Round(enclosure)) => {
                 let round = self.controller.round(enclosure);
                 let view = self.controller.view(enclosure);

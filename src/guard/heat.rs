@@ -23,6 +23,12 @@ use super::{TRIP_WINDOW, TRIPS_TO_LATCH};
 
 /// From this level on a lamp counts as lit when its probe is watched for a response; a guess.
 const LIT: f64 = 0.3;
+/// From this level on a lamp is fully on; a guess, the same by which it is found too weak.
+const FULL: f64 = 0.97;
+/// A probe that reads exactly the same under a lamp fully on for this many times `frozen_after` is frozen, switch or not; a
+/// guess. It costs a live one that is as coarse as a degree, under a lamp that gets no further, a few minutes of heat: its
+/// lamp goes off, and it moves.
+const STILL_UNDER_FULL: u32 = 2;
 /// Readings a probe must have sent since its lamp switched before it can be called frozen; a guess.
 const FROZEN_READINGS: u32 = 5;
 
@@ -40,8 +46,9 @@ pub(super) struct HeatGuard {
     /// The moment of a switch that a live probe must answer to.
     test_since: Option<Mono>,
     apart_since: Option<Mono>,
-    /// Since when the lamp may be on, while it may.
+    /// Since when the lamp may be on, while it may, and since when fully.
     on_since: Option<Mono>,
+    full_since: Option<Mono>,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -99,6 +106,7 @@ impl HeatGuard {
             test_since: None,
             apart_since: None,
             on_since: None,
+            full_since: None,
         }
     }
 
@@ -258,7 +266,10 @@ impl HeatGuard {
     /// still for too long.
     fn settle(&mut self, now: Mono) {
         let tested = self.test_since.filter(|&switched| now.since(switched) >= self.settings.frozen_after);
+        let still = STILL_UNDER_FULL * self.settings.frozen_after;
         for probe in &mut self.probes {
+            let lit = self.full_since.filter(|_| probe.readings_since_switch >= FROZEN_READINGS);
+            probe.frozen |= lit.is_some_and(|full| now.since(full.max(probe.same_since)) >= still);
             probe.frozen |= tested.is_some_and(|switched| {
                 probe.last.is_some() && probe.same_since < switched && probe.readings_since_switch >= FROZEN_READINGS
             });
@@ -276,6 +287,7 @@ impl HeatGuard {
     /// Learns what was permitted: whether the lamp may be on, and whether it has just switched.
     pub(super) fn permitted(&mut self, now: Mono, level: Level) {
         self.on_since = if level.is_off() { None } else { self.on_since.or(Some(now)) };
+        self.full_since = if level.share() >= FULL { self.full_since.or(Some(now)) } else { None };
         let lit = level.share() >= LIT;
         if lit == self.lit {
             return;
@@ -310,6 +322,10 @@ impl HeatGuard {
         }
         if let State::Tripped { below_since: Some(since), .. } = self.state {
             consider(since.after(self.settings.rest));
+        }
+        if let Some(full) = self.full_since {
+            let still = STILL_UNDER_FULL * self.settings.frozen_after;
+            self.probes.iter().for_each(|probe| consider(full.max(probe.same_since).after(still)));
         }
         if let Some(switched) = self.test_since {
             consider(switched.after(self.settings.frozen_after));
@@ -373,6 +389,7 @@ impl HeatGuard {
         self.lit_changed = earlier.lit_changed;
         self.test_since = earlier.test_since;
         self.on_since = earlier.on_since;
+        self.full_since = earlier.full_since;
         for probe in &mut self.probes {
             let was = same_probe(probe.ix);
             if let Some(known) = earlier.probes.iter().find(|known| Some(known.ix) == was) {

@@ -250,6 +250,27 @@ fn a_probe_that_stands_still_although_its_lamp_switched_is_off() {
 }
 
 #[test]
+fn a_probe_that_stands_still_under_a_lamp_fully_on_is_frozen_although_nothing_is_switched() {
+    let mut guard = LampGuard::new(&lamp(1), &probes());
+    // It moves after the lamp came on, and then no more.
+    let still: String = (3..=400).map(|n| format!("| {} basking 31.5", n * 10)).collect();
+    let said = play(&mut guard, &format!("0 basking 30 | 10 basking 30.5 | 20 basking 31.5 {still}"));
+    assert_eq!(said.iter().position(|said| said.contains("stands still at 31.5 °C")), Some(362), "{said:?}");
+    assert_eq!(play(&mut guard, "4010 basking 31.4"), ["on"], "a probe that moves is alive");
+}
+
+#[test]
+fn a_dimmed_lamp_may_hold_its_probe_where_it_is() {
+    let mut guard = LampGuard::new(&lamp(1), &probes());
+    for second in (0..20_000).step_by(10) {
+        let now = Mono::from_secs(second);
+        guard.temperature(now, ProbeIx(0), Celsius(if second < 100 { 31.0 } else { 32.0 }));
+        guard.judge(now, Level::clamped(0.6));
+        assert_eq!(guard.frozen(), None, "at {second} s");
+    }
+}
+
+#[test]
 fn a_brief_switch_proves_nothing_about_a_probe() {
     let mut guard = LampGuard::new(&lamp(1), &probes());
     for second in (0..9000).step_by(10) {
@@ -678,5 +699,25 @@ mod weak {
     #[test]
     fn a_lamp_that_gets_there_slowly_is_not_weak() {
         assert_eq!(found((0..400).map(|minute| 20.0 + 0.05 * f64::from(minute))), None);
+    }
+
+    #[test]
+    fn a_lamp_found_weak_is_so_until_it_is_warm_again_whatever_it_does_meanwhile() {
+        let settings = HeatWeak { deficit: KelvinSeconds(3600.0), gain: Kelvin(0.5), within: Duration::from_secs(900) };
+        let (mut watch, target) = (WeakWatch::new(settings), Celsius(32.0));
+        let mut minute = 0;
+        let mut reads = |watch: &mut WeakWatch, reading: f64| {
+            minute += 1;
+            watch.reading(Mono::from_secs(minute * 60), Celsius(reading), target, Duration::from_secs(90));
+            watch.weak().is_some()
+        };
+        assert!((0..30).map(|_| reads(&mut watch, 22.0)).last() == Some(true));
+        watch.not_full(Celsius(23.0), target);
+        assert!(reads(&mut watch, 24.0), "it was off for a moment, or gained a little");
+        assert!(reads(&mut watch, 31.4), "just short of the target");
+        assert!(!reads(&mut watch, 31.5), "there");
+        assert!((0..30).map(|_| reads(&mut watch, 22.0)).last() == Some(true));
+        watch.not_full(Celsius(22.0), Celsius(20.0));
+        assert!(watch.weak().is_none(), "by night it is warm enough without it");
     }
 }

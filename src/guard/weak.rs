@@ -6,14 +6,18 @@ use crate::settings::HeatWeak;
 use crate::time::Mono;
 use crate::units::{Celsius, Kelvin, KelvinSeconds};
 
-/// This close to the target counts as reached; a guess.
+/// This close to the target a lamp is not found weak …
 const REACHED: Kelvin = Kelvin(1.0);
+/// … and one that was found weak is so until it comes this close; both guesses.
+const REACHED_AGAIN: Kelvin = Kelvin(0.5);
 
 /// Watches whether a thermostat's lamp gets there.
 #[derive(Clone, Debug)]
 pub struct WeakWatch {
     settings: HeatWeak,
     run: Option<Run>,
+    /// The deficit at which it was found weak.
+    found: Option<KelvinSeconds>,
 }
 
 /// One stretch of being fully on.
@@ -28,17 +32,31 @@ struct Run {
 impl WeakWatch {
     /// A watch with nothing seen yet.
     pub fn new(settings: HeatWeak) -> WeakWatch {
-        WeakWatch { settings, run: None }
+        WeakWatch { settings, run: None, found: None }
     }
 
-    /// The lamp is not fully on: nothing can be said.
-    pub fn not_full(&mut self) {
+    /// A believable reading while the lamp is not fully on: only that all is well again can be said.
+    pub fn not_full(&mut self, reading: Celsius, target: Celsius) {
         self.run = None;
+        self.forgive(reading, target);
+    }
+
+    /// A lamp that has come close enough to its target is weak no more.
+    fn forgive(&mut self, reading: Celsius, target: Celsius) {
+        if reading >= target - REACHED_AGAIN {
+            self.found = None;
+        }
+    }
+
+    /// Carries on from the watch over the same lamp under earlier settings.
+    pub fn adopt(&mut self, earlier: &WeakWatch) {
+        (self.run, self.found) = (earlier.run, earlier.found);
     }
 
     /// A believable reading while the lamp is fully on. Steps longer than `longest_step` count as that long, so that a
     /// silence does not add up.
     pub fn reading(&mut self, now: Mono, reading: Celsius, target: Celsius, longest_step: Duration) {
+        self.forgive(reading, target);
         if reading >= target - REACHED {
             self.run = None;
             return;
@@ -56,11 +74,14 @@ impl WeakWatch {
             run.deficit = KelvinSeconds(0.0);
         } else if now >= run.goal_by {
             run.deficit.0 += (target - reading).0 * step.as_secs_f64();
+            if run.deficit >= self.settings.deficit {
+                self.found = Some(run.deficit);
+            }
         }
     }
 
-    /// The integrated deficit, once it is too large.
+    /// The integrated deficit, from when it is too large until the target is reached.
     pub fn weak(&self) -> Option<KelvinSeconds> {
-        self.run.map(|run| run.deficit).filter(|&deficit| deficit >= self.settings.deficit)
+        self.found
     }
 }

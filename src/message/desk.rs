@@ -3,20 +3,21 @@
 //! ```text
 //! {"act": "meter-reading", "enclosure": "e1", "with": {"spot": "basking", "uvi": 4.2}}   as do/<enclosure>/<verb>
 //! {"tell": "round", "enclosure": "e1"}                                                  {"round": {…}}
+//! {"tell": "lamps", "enclosure": "e1"}                                                  {"lamps": […]}
 //! ```
 //!
 //! An answer is `{"done": "…"}`, what was asked for under its name, or `{"error": "…"}`.
 
-use chrono::{DateTime, SecondsFormat, Utc};
+use chrono::{DateTime, NaiveDate, SecondsFormat, Utc};
 use chrono_tz::Tz;
 use serde::Serialize;
 use serde_json::{Value, json};
 
 use crate::control::photoperiod::plan;
-use crate::control::{Act, RoundView, UvDay, UvView, middle_of};
+use crate::control::{Act, LampHealth, RoundView, UvDay, UvView, middle_of};
 use crate::science::clear_sky::{OZONE, day_curve};
 use crate::science::uv::ErythemalIrradiance;
-use crate::settings::{Enclosure, EnclosureIx, Photoperiod, ProbeIx, Settings, Site};
+use crate::settings::{Enclosure, EnclosureIx, LampIx, Photoperiod, ProbeIx, Settings, Site};
 use crate::units::{Degrees, Uvi};
 
 use super::{Misread, act};
@@ -28,6 +29,8 @@ pub enum Question {
     Act(Act),
     /// An enclosure's rounds with the meter.
     Round(EnclosureIx),
+    /// An enclosure's lamps.
+    Lamps(EnclosureIx),
 }
 
 /// Reads one line.
@@ -42,10 +45,14 @@ pub fn question(settings: &Settings, line: &[u8]) -> Result<Question, Misread> {
             let with = asked.get("with").map(Value::to_string).unwrap_or_default();
             act::parse(settings, id, ix, verb, with.as_bytes()).map(Question::Act)
         }
-        (None, Some("round")) => {
-            ix.map(Question::Round).ok_or_else(|| Misread(format!("there is no enclosure {id:?}")))
+        (None, Some(what)) => {
+            let ix = ix.ok_or_else(|| Misread(format!("there is no enclosure {id:?}")))?;
+            match what {
+                "round" => Ok(Question::Round(ix)),
+                "lamps" => Ok(Question::Lamps(ix)),
+                other => Err(Misread(format!("nothing is told of {other:?}: ask for round or lamps"))),
+            }
         }
-        (None, Some(other)) => Err(Misread(format!("nothing is told of {other:?}: ask for round"))),
         _ => Err(Misread("it neither does an \"act\" nor asks to \"tell\" something".to_owned())),
     }
 }
@@ -92,6 +99,50 @@ pub fn round(settings: &Settings, ix: EnclosureIx, view: &RoundView, probes: &[(
     };
     serde_json::to_value(document)
         .map_or_else(|error| refused(&Misread(error.to_string())), |document| json!({ "round": document }).to_string())
+}
+
+/// The answer to [`Question::Lamps`]; `why` gives what is known of a lamp besides its health, a line each.
+pub fn lamps(
+    settings: &Settings,
+    ix: EnclosureIx,
+    lamps: &[LampHealth],
+    why: impl Fn(LampIx) -> Vec<String>,
+) -> String {
+    let Some(enclosure) = settings.enclosures.get(ix.0) else {
+        return refused(&Misread("there is no such enclosure".to_owned()));
+    };
+    let lamps: Vec<_> =
+        lamps.iter().filter_map(|health| lamp_document(settings, enclosure, health, why(health.lamp))).collect();
+    json!({ "lamps": lamps }).to_string()
+}
+
+fn lamp_document(settings: &Settings, enclosure: &Enclosure, health: &LampHealth, why: Vec<String>) -> Option<Value> {
+    let lamp = enclosure.lamps.get(health.lamp.0)?;
+    let date = |date: NaiveDate| date.to_string();
+    let departure = health.departure.map(|departure| {
+        json!({
+            "expected": departure.expected.map(date),
+            "earliest": departure.earliest.map(date),
+            "latest": departure.latest.map(date),
+            "provisional": departure.provisional,
+        })
+    });
+    Some(json!({
+        "enclosure": enclosure.id,
+        "lamp": lamp.name,
+        "fitting": lamp.fitting.traits().word,
+        "watts": lamp.power.map(|watts| watts.0),
+        "state": health.standing.word(),
+        "hours": (health.hours * 10.0).round() / 10.0,
+        "cycles": health.cycles,
+        "fitted": health.fitted.map(|at| local(settings.site.timezone, at)),
+        "lamps_before": health.previous.len(),
+        "share": health.share.map(rounded),
+        "leaves_band": departure,
+        "change_by": health.change_by.map(date),
+        "accepted": health.finding.map(|finding| finding.to_string()),
+        "why": health.why.iter().cloned().chain(why).collect::<Vec<_>>(),
+    }))
 }
 
 #[derive(Serialize)]

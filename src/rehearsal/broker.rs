@@ -8,6 +8,7 @@
 use std::collections::BTreeMap;
 
 use crate::control::OutputRef;
+use crate::message::topics;
 use crate::simulator::{Message, Pcg32};
 
 /// A command reaches its output after this, ms: a guess at a wireless network at home.
@@ -92,6 +93,11 @@ pub(super) struct Broker {
     running: bool,
     link: Link,
     kept: BTreeMap<String, Vec<u8>>,
+    /// The newest of each document that the daemon has published, which it publishes again on every connection.
+    documents: BTreeMap<String, Vec<u8>>,
+    /// Where the daemon says that it is there, and what the topics of its alarms begin with.
+    status: String,
+    alarms: String,
     /// What the daemon listens to, in order.
     topics: Vec<String>,
     /// On the way, by the moment it arrives and the order in which it was sent.
@@ -106,14 +112,17 @@ pub(super) struct Broker {
 }
 
 impl Broker {
-    /// A running broker that keeps nothing yet. `topics` is what the daemon listens to.
-    pub(super) fn new(seed: u64, topics: Vec<String>) -> Broker {
+    /// A running broker that keeps nothing yet. `topics` is what the daemon of `site` listens to.
+    pub(super) fn new(seed: u64, topics: Vec<String>, site: &str) -> Broker {
         Broker {
             // A stream of its own, so that the plant's chance is untouched by what the broker draws.
             chance: Pcg32::new(seed, u64::MAX / 4),
             running: true,
             link: Link::Absent,
             kept: BTreeMap::new(),
+            documents: BTreeMap::new(),
+            status: topics::status(site),
+            alarms: topics::alarms(site),
             topics,
             parcels: BTreeMap::new(),
             sent: 0,
@@ -159,9 +168,37 @@ impl Broker {
             self.send(now + HANDSHAKE, Delivery::Other { topic, payload, retained: true });
         }
         self.send(now + HANDSHAKE, Delivery::Up);
+        self.assert_documents();
+    }
+
+    /// Publishes every document of the daemon's again, and deletes alarms of an earlier run that do not stand any more.
+    fn assert_documents(&mut self) {
+        let stands = |topic: &String| self.documents.get(topic).is_some_and(|payload| !payload.is_empty());
+        let alarms = &self.alarms;
+        self.kept.retain(|topic, _| !topic.starts_with(alarms.as_str()) || stands(topic));
+        self.kept.insert(self.status.clone(), b"online".to_vec());
+        for (topic, payload) in self.documents.clone() {
+            self.keep(&topic, &payload);
+        }
+    }
+
+    /// The daemon publishes a document, to be kept: now, or with the next connection.
+    pub(super) fn document(&mut self, topic: String, payload: Vec<u8>) {
+        if self.link == Link::Up {
+            self.keep(&topic, &payload);
+        }
+        self.documents.insert(topic, payload);
+    }
+
+    /// The broker has lost the daemon, and publishes its last will.
+    fn last_will(&mut self) {
+        if self.running {
+            self.kept.insert(self.status.clone(), b"offline".to_vec());
+        }
     }
 
     fn lose(&mut self, now: u64) -> Delivery {
+        self.last_will();
         self.end_link();
         self.link = Link::Trying { next: now + RETRY.0, pause: 2 * RETRY.0 };
         Delivery::Down
@@ -267,6 +304,17 @@ impl Broker {
         self.kept.get(topic).map(Vec::as_slice)
     }
 
+    /// Topics below `prefix` on which something is kept.
+    pub(super) fn kept_below(&self, prefix: &str) -> Vec<&str> {
+        let from = self.kept.range(prefix.to_owned()..);
+        from.map(|(topic, _)| topic.as_str()).take_while(|topic| topic.starts_with(prefix)).collect()
+    }
+
+    /// Whether the daemon's connection works.
+    pub(super) fn is_connected(&self) -> bool {
+        self.link == Link::Up
+    }
+
     /// The daemon starts, and tries to connect.
     pub(super) fn daemon_starts(&mut self, now: u64) {
         self.link = Link::Trying { next: now + RETRY.0, pause: 2 * RETRY.0 };
@@ -275,6 +323,8 @@ impl Broker {
     /// The daemon is gone; commands it has sent still arrive.
     pub(super) fn daemon_ends(&mut self) {
         self.end_link();
+        self.last_will();
+        self.documents.clear();
         self.link = Link::Absent;
     }
 

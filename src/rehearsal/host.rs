@@ -86,6 +86,17 @@ impl Host {
         self.booted + whole + u64::from(!since.subsec_nanos().is_multiple_of(1_000_000))
     }
 
+    /// How far the wall clock is off, ms, and whether it is set.
+    pub(super) fn clock_error(&self, now: u64) -> (i64, bool) {
+        let truth = self.start.timestamp_millis().saturating_add_unsigned(now);
+        (self.wall(now).timestamp_millis() - truth, !self.clock.unset)
+    }
+
+    /// Whether the disk takes nothing.
+    pub(super) fn is_disk_full(&self) -> bool {
+        self.disk_full
+    }
+
     /// The wall clock is so from now on.
     pub(super) fn set_clock(&mut self, clock: WallClock) {
         self.clock = clock;

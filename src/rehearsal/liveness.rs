@@ -1,9 +1,9 @@
-//! After everything is healed, all must become well: no alarm, warm spots, lamps on schedule, guards clear.
+//! Lamps on schedule; and after everything is healed, all well: no alarm, warm spots, guards clear.
 
 use chrono::{DateTime, TimeDelta, Utc};
 
-use crate::control::Controller;
 use crate::control::photoperiod::DayClock;
+use crate::control::{Controller, Reason};
 use crate::settings::{Enclosure, EnclosureIx, LampIx, Settings, When};
 
 use super::oracle::{Finding, name};
@@ -83,4 +83,40 @@ pub(super) fn off_schedule(
         }
     }
     findings
+}
+
+/// Lamps that are not as their hours say at `wall`, unless a person, a guard, a contactor or their shortest times hold
+/// them: one without a thermostat is on within its hours, and none is on outside of them.
+pub(super) fn against_hours(
+    settings: &Settings,
+    hours: &mut [DayClock],
+    sight: &Sight,
+    core: &Controller,
+    wall: DateTime<Utc>,
+) -> Vec<Finding> {
+    let mut findings = Vec::new();
+    for ((e, enclosure), clock) in settings.enclosures.iter().enumerate().zip(hours) {
+        for (l, lamp) in enclosure.lamps.iter().enumerate() {
+            let edge = TimeDelta::seconds(EDGE);
+            let open = [wall - edge, wall, wall + edge].map(|at| clock.window(&lamp.window, at).open);
+            let lit = !sight.enclosures[e].lamps[l].level.is_off();
+            let wrong = if lamp.heat.is_some() { lit && open == [false; 3] } else { open == [!lit; 3] };
+            let reason = wrong.then(|| Some(core.view(EnclosureIx(e))?.lamps.get(l)?.reason.clone())).flatten();
+            if let Some(reason) = reason.filter(|reason| !is_held(reason)) {
+                let name = name(settings, EnclosureIx(e), LampIx(l));
+                let text = format!("{name} is {} against its hours: {reason}", if lit { "on" } else { "off" });
+                findings.push(("off-schedule", Some(EnclosureIx(e)), text));
+            }
+        }
+    }
+    findings
+}
+
+/// Whether a reason says that something else than its hours holds a lamp.
+fn is_held(reason: &str) -> bool {
+    let reasons =
+        [Reason::Override, Reason::MinOn, Reason::MinOff { cooling: true }, Reason::MinOff { cooling: false }];
+    reason.starts_with("guard: ")
+        || reason.starts_with("cut-off ")
+        || reasons.iter().any(|known| known.to_string() == reason)
 }

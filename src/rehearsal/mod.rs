@@ -17,6 +17,7 @@
 
 mod book;
 mod broker;
+mod chatter;
 mod coverage;
 mod expect;
 mod host;
@@ -31,10 +32,11 @@ mod sight;
 mod swarm;
 mod trace;
 
-pub use coverage::{Coverage, GUARD_STATES};
-pub use report::page;
+pub use coverage::{Counts, Coverage, GUARD_STATES};
+pub use obligation::{OWED, Owed};
+pub use report::{Entry, command, index, page};
 pub use run::{Options, Outcome, Violation, rehearse};
 pub use scenario::Scenario;
 pub use shrink::{Shrunk, shrink};
 pub use swarm::draw;
-pub use trace::{Curve, Curves, Trace};
+pub use trace::{Curve, Curves, Points, Span, Trace};

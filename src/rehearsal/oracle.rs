@@ -199,12 +199,8 @@ impl Oracle {
 
     /// Judges what stands after a step. `e`: only this enclosure can have changed; none: any.
     pub(super) fn judge(&mut self, now: u64, settings: &Settings, sight: &Sight, e: Option<EnclosureIx>) {
-        let commands = std::mem::take(&mut self.commands);
-        // Of several commands within one step the last one counts.
-        let is_last = |at: usize, output| !commands[at + 1..].iter().any(|(other, _)| *other == output);
-        for (at, &(output, level)) in commands.iter().enumerate() {
-            if is_last(at, output)
-                && let OutputRef::Lamp(e, l) = output
+        for (output, level) in std::mem::take(&mut self.commands) {
+            if let OutputRef::Lamp(e, l) = output
                 && !sight.lamp(e, l).level.agrees_with(level)
             {
                 let decided = sight.lamp(e, l).level;

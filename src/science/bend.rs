@@ -63,7 +63,8 @@ impl Quadratic {
         let width = m[0] * m[2] - m[1] * m[1];
         let first = (m[0] * m[3] - m[1] * m[2]) / width;
         let zeroth = (m[2] * m[2] - m[1] * m[3]) / width;
-        (width > 0.0 && first.is_finite() && zeroth.is_finite() && m4.is_finite()).then_some(Quadratic { first, zeroth })
+        (width > 0.0 && first.is_finite() && zeroth.is_finite() && m4.is_finite())
+            .then_some(Quadratic { first, zeroth })
     }
 }
 

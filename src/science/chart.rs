@@ -324,7 +324,8 @@ mod tests {
             let mut again = Cusum::new(0.5, 4.0).resumed(whole.sums());
             assert_eq!(again.push(sample), whole.push(sample));
             let mut resumed = Ewma::new(0.2, 3.0).resumed(ewma.value());
-            (resumed.push(sample), ewma.push(sample));
+            resumed.push(sample);
+            ewma.push(sample);
             near(resumed.value(), ewma.value(), 0.0);
         }
         assert!(whole.step().is_some());

@@ -40,6 +40,24 @@ impl<const N: usize> Beliefs<N> {
         *self = self.held();
     }
 
+    /// Lets time pass in which one cause may turn into another: a step of a Markov chain, the prediction of the forward
+    /// algorithm (L. R. Rabiner, Proc. IEEE 77, 1989). `chances[i][j]` is the probability that cause `i` has become
+    /// `j`; what a row leaves of one stays where it is, whatever its diagonal says.
+    pub fn pass(&mut self, chances: &[[f64; N]; N]) {
+        let now = self.probabilities();
+        let mut next = now;
+        for (i, row) in chances.iter().enumerate() {
+            for (j, &chance) in row.iter().enumerate() {
+                if i != j && chance > 0.0 {
+                    let moved = now[i] * chance.min(1.0);
+                    next[i] -= moved;
+                    next[j] += moved;
+                }
+            }
+        }
+        *self = Beliefs::new(next);
+    }
+
     /// The same with the greatest at zero and none too far behind.
     fn held(self) -> Beliefs<N> {
         let best = self.logs.into_iter().fold(f64::NEG_INFINITY, f64::max);
@@ -184,6 +202,24 @@ mod tests {
                 near(mean, wider, 4.0 * error + 0.02 * wider);
                 assert!(mean > expected, "{mean}, without overshoot {expected}");
             }
+        }
+    }
+
+    #[test]
+    fn causes_turn_into_each_other_as_in_a_markov_chain() {
+        // The weather of the Land of Oz (J. G. Kemeny & J. L. Snell, Finite Markov Chains, 1960, from memory): rain,
+        // nice, snow with these chances settle at 2/5, 1/5, 2/5; and from nice the next day is rain or snow, 1/2 each.
+        let oz = [[0.5, 0.25, 0.25], [0.5, 0.0, 0.5], [0.25, 0.25, 0.5]];
+        let mut weather = Beliefs::new([0.0, 1.0, 0.0]);
+        weather.pass(&oz);
+        let day = weather.probabilities();
+        near(day[0], 0.5, 1e-7);
+        near(day[1], 0.0, 1e-7);
+        for _ in 0..40 {
+            weather.pass(&oz);
+        }
+        for (found, expected) in weather.probabilities().into_iter().zip([0.4, 0.2, 0.4]) {
+            near(found, expected, 1e-7);
         }
     }
 

@@ -23,6 +23,11 @@ impl Growth {
         self.offset += rate * (since as f64 / DAY);
     }
 
+    /// How much grows in `millis`.
+    pub fn within(self, millis: u64) -> f64 {
+        self.rate * (millis as f64 / DAY)
+    }
+
     /// How much has grown by `now`, ms.
     pub fn at(self, now: u64) -> f64 {
         if self.rate == 0.0 { 0.0 } else { self.rate * (now as f64 / DAY) - self.offset }

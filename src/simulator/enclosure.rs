@@ -1,9 +1,11 @@
 //! One enclosure as a physical thing: its thermal network, lamps, outputs and probes.
 
+mod senses;
+
 use chrono::{DateTime, TimeDelta, Utc};
 
 use crate::science::thermal::{Motion, Node, Ramp};
-use crate::settings::{CutOffIx, Enclosure, EnclosureIx, LampIx, Measures, ProbeIx};
+use crate::settings::{CutOffIx, Enclosure, EnclosureIx, LampIx, Measures};
 use crate::units::{Celsius, Level, Watts};
 
 use super::condition::{EnclosureCondition, LampCondition, ProbeCondition};
@@ -11,7 +13,7 @@ use super::fault::Switch;
 use super::gauge::{Gauge, Seat};
 use super::lamp::LampPlant;
 use super::layout::{Alteration, layout, warm_ups};
-use super::message::{Message, Thousandths};
+use super::message::Message;
 use super::physics::{EnclosurePhysics, LampPhysics, Region};
 use super::probe::{ProbePlant, said};
 use super::random::SplitMix64;
@@ -126,7 +128,8 @@ impl EnclosurePlant {
             alteration,
             built,
         };
-        plant.keep_time();
+        plant.keep_time(Measures::Temperature);
+        plant.keep_time(Measures::Uvi);
         plant
     }
 
@@ -223,7 +226,7 @@ impl EnclosurePlant {
         let mut changed = false;
         for slot in &mut self.lamps {
             let level = if around.fed(slot.cut_off) && !self.condition.dark { slot.relay.level() } else { Level::OFF };
-            slot.lamp.supply(now, level.share());
+            changed |= slot.lamp.supply(now, level.share());
             changed |= self.motion.heat(slot.body) != slot.lamp.power();
         }
         if changed {
@@ -261,119 +264,11 @@ impl EnclosurePlant {
         for slot in &mut self.lamps {
             switched |= slot.relay.pass(now, out) | slot.lamp.pass(now);
         }
-        if switched { self.feed(now, around) } else { self.plan() }
-    }
-
-    /// Lets happen whatever is due up to and at `to`, handing plain readings to `takes`, until something else is said
-    /// or `takes` refuses. What ended it stands in `out`; what else is due at its moment is still to come. Returns the
-    /// moment reached.
-    pub fn glide(
-        &mut self,
-        to: u64,
-        around: &Surroundings,
-        takes: &mut impl FnMut(u64, EnclosureIx, ProbeIx, f64) -> bool,
-        out: &mut Vec<Message>,
-    ) -> u64 {
-        let before = out.len();
-        loop {
-            let (now, probe, others) = self.first();
-            if self.stirs <= to && self.stirs <= now {
-                let now = self.stirs;
-                self.stir(now, around, out);
-                if out.len() > before {
-                    return now;
-                }
-            } else if now > to {
-                return to;
-            } else if self.probes[probe].is_plain() {
-                let until = others.min(to).min(self.stirs - 1);
-                if let Some(refused) = self.read_on(until, probe, takes) {
-                    let (at, value) = refused;
-                    out.push(self.probes[probe].probe.said(value, || around.wall(at)));
-                    return at;
-                }
-            } else {
-                self.speak(now, probe, around, out);
-                if out.len() > before {
-                    return now;
-                }
-            }
-        }
-    }
-
-    /// When a probe speaks next, which, and until when no other one comes before it: of those that speak at one moment
-    /// the first goes first.
-    fn first(&self) -> (u64, usize, u64) {
-        let (mut first, mut whose, mut others) = (u64::MAX, 0, u64::MAX);
-        for (i, gauge) in self.probes.iter().enumerate() {
-            let next = gauge.probe.next();
-            if next < first {
-                // The one before has the lower number, and goes first at its moment.
-                others = others.min(first.wrapping_sub(1));
-                (first, whose) = (next, i);
-            } else {
-                others = others.min(next);
-            }
-        }
-        (first, whose, others)
-    }
-
-    /// Reads a plain probe at each of its moments up to and at `until`, until `takes` refuses: returns that moment and
-    /// what was read.
-    fn read_on(
-        &mut self,
-        until: u64,
-        probe: usize,
-        takes: &mut impl FnMut(u64, EnclosureIx, ProbeIx, f64) -> bool,
-    ) -> Option<(u64, f64)> {
-        let (e, p) = self.probes[probe].probe.ix();
-        loop {
-            let now = self.probes[probe].probe.next();
-            if now > until {
-                return None;
-            }
-            let sensed = self.sense(now, probe);
-            let plant = &mut self.probes[probe].probe;
-            let value = plant.read_plainly(sensed);
-            plant.beat();
-            if !takes(now, e, p, Thousandths::read(value)) {
-                return Some((now, value));
-            }
-        }
-    }
-
-    /// What probe number `probe`, which is well seated, senses at `now`, kept unit.
-    #[inline]
-    fn sense(&mut self, now: u64, probe: usize) -> f64 {
-        let gauge = &mut self.probes[probe];
-        let (beat, length) = (gauge.probe.drawn().beat(), gauge.probe.step());
-        match gauge.track.follow(now, beat, length) {
-            Some(sensed) => sensed,
-            None => self.sense_anew(now, probe),
-        }
-    }
-
-    /// The same where it was not being followed; from now on it is, where that can be.
-    fn sense_anew(&mut self, now: u64, probe: usize) -> f64 {
-        let gauge = &self.probes[probe];
-        let course = match gauge.measures {
-            Measures::Temperature => self.motion.course(self.places[gauge.physics.place as usize], &self.ramp()),
-            _ => None,
-        };
-        match course {
-            Some(course) => {
-                let decays = self.motion.decays(now - self.moved);
-                self.probes[probe].track.enter(now, self.moved, &course, &decays)
-            }
-            None => self.truth(now, probe).unwrap_or_default(),
-        }
-    }
-
-    /// Tells the probes what their beats leave of what they sense.
-    fn keep_time(&mut self) {
-        for gauge in self.probes.iter_mut().filter(|gauge| gauge.measures == Measures::Temperature) {
-            let beats = *gauge.probe.beats();
-            gauge.track.keep_time(|beat| self.motion.decays(beats[beat]));
+        if switched {
+            self.turn_off();
+            self.feed(now, around);
+        } else {
+            self.plan();
         }
     }
 
@@ -385,8 +280,7 @@ impl EnclosurePlant {
         }
         let gauge = &self.probes[probe];
         let seat = gauge.seat(now, probe, &self.probes);
-        let (sensed, warmth) =
-            (self.at_seat(now, gauge.measures, &seat), self.temperature(now, seat.physics.place).0);
+        let (sensed, warmth) = (self.at_seat(now, gauge.measures, &seat), self.temperature(now, seat.physics.place).0);
         self.probes[probe].probe.read(now, sensed, warmth)
     }
 
@@ -419,6 +313,10 @@ impl EnclosurePlant {
             self.probes.iter_mut().for_each(|gauge| gauge.probe.set_dark(condition.dark));
         }
         self.alter();
+        if before.dirt.within(1) != condition.dirt.within(1) {
+            self.keep_time(Measures::Uvi);
+        }
+        self.turn_off();
         self.feed(now, around);
         if before.dark && !condition.dark { (0..self.lamps.len()).collect() } else { Vec::new() }
     }
@@ -427,10 +325,24 @@ impl EnclosurePlant {
     pub fn suffer_lamp(&mut self, now: u64, lamp: usize, condition: LampCondition, around: &Surroundings) {
         self.move_to(now, around);
         if let Some(slot) = self.lamps.get_mut(lamp) {
+            let ages = slot.lamp.ages();
             slot.lamp.suffer(now, condition);
+            if slot.lamp.ages() != ages {
+                self.keep_time(Measures::Uvi);
+            }
         }
         self.alter();
+        self.turn_off();
         self.feed(now, around);
+    }
+
+    /// A new lamp is in the place of a lamp from `now` on, with this multiple of the UV its kind should have.
+    pub fn change_lamp(&mut self, now: u64, lamp: usize, strength: f64, around: &Surroundings) {
+        if let Some(slot) = self.lamps.get_mut(lamp) {
+            slot.lamp.change(now, strength);
+            self.turn_off();
+            self.feed(now, around);
+        }
     }
 
     /// The condition of a probe is this from `now` on.
@@ -449,7 +361,7 @@ impl EnclosurePlant {
             if let Some(motion) = self.motion.within(&layout.network) {
                 self.motion = motion;
             }
-            self.keep_time();
+            self.keep_time(Measures::Temperature);
             self.alteration = alteration;
         }
     }

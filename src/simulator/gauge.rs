@@ -93,7 +93,13 @@ impl Seat {
 
 impl Gauge {
     /// Probe number `i` of an enclosure, drawing from `generator`.
-    pub fn new(at: EnclosureIx, enclosure: &Enclosure, i: usize, physics: ProbePhysics, generator: SplitMix64) -> Gauge {
+    pub fn new(
+        at: EnclosureIx,
+        enclosure: &Enclosure,
+        i: usize,
+        physics: ProbePhysics,
+        generator: SplitMix64,
+    ) -> Gauge {
         let probe = &enclosure.probes[i];
         let own: Vec<usize> =
             (0..enclosure.lamps.len()).filter(|lamp| enclosure.lamps[*lamp].power_probe == Some(ProbeIx(i))).collect();

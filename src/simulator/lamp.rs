@@ -39,6 +39,10 @@ impl Ageing {
 /// Decay of UVA per burn hour: down 40 % after 4850 h, the same source; −ln(0.60)/4850.
 const UVA_PER_HOUR: f64 = 1.0533e-4;
 
+/// Parts of a lamp's UV, each of which dies away by itself: as it will be when warm, without and with what it loses
+/// early, and what both lack while it is not.
+pub(super) const UV_PARTS: usize = 4;
+
 /// Whether the lamp burns.
 #[derive(Clone, Copy, Debug, PartialEq)]
 enum Arc {
@@ -108,9 +112,12 @@ impl LampPlant {
         }
     }
 
-    /// What its temperature allows at `now`.
+    /// What its temperature allows at `now`. Of a lamp whose output does not rise with it nobody asks.
     fn warmth_at(&self, now: u64) -> f64 {
         let goal = if self.arc == Arc::Burning { 1.0 } else { 0.0 };
+        if !self.emits_uv() {
+            return goal;
+        }
         let passed = now.saturating_sub(self.settled) as f64;
         goal + (self.warmth - goal) * libm::exp(-passed / self.lag)
     }
@@ -139,13 +146,15 @@ impl LampPlant {
         self.settled = now;
     }
 
-    /// Its supply gives `level` from `now` on.
-    pub fn supply(&mut self, now: u64, level: f64) {
-        if level != self.supply {
+    /// Its supply gives `level` from `now` on; whether that is another one.
+    pub fn supply(&mut self, now: u64, level: f64) -> bool {
+        let changes = level != self.supply;
+        if changes {
             self.settle(now);
             self.supply = level;
             self.decide(now);
         }
+        changes
     }
 
     /// Its condition is this from `now` on.
@@ -214,6 +223,33 @@ impl LampPlant {
         self.supply * self.warmth_at(now) * self.build() * self.ageing.left(self.age(now))
     }
 
+    /// The UV at `now` taken apart, for whoever follows it: the sum of these.
+    pub fn uv_parts(&self, now: u64) -> [f64; UV_PARTS] {
+        if self.condition.uv_dead || !self.shines_uv() {
+            return [0.0; UV_PARTS];
+        }
+        let Ageing { early_share, early_hours, per_hour } = self.ageing;
+        let age = self.age(now);
+        let steady = self.supply * self.build() * libm::exp(-per_hour * age);
+        let (late, early) = (steady * (1.0 - early_share), steady * early_share * libm::exp(-age / early_hours));
+        let lacks = self.warmth_at(now) - 1.0;
+        [late, early, late * lacks, early * lacks]
+    }
+
+    /// What is left of each of these after `millis` of burning.
+    pub fn uv_decays(&self, millis: u64) -> [f64; UV_PARTS] {
+        let hours = self.condition.ageing * millis as f64 / 3.6e6;
+        let late = libm::exp(-self.ageing.per_hour * hours);
+        let early = late * libm::exp(-hours / self.ageing.early_hours);
+        let cold = libm::exp(-(millis as f64) / self.lag);
+        [late, early, late * cold, early * cold]
+    }
+
+    /// How many hours it ages in one.
+    pub fn ages(&self) -> f64 {
+        self.condition.ageing
+    }
+
     /// UVA in the same measure. It fades more slowly and outlives a phosphor that has lost its UVB.
     pub fn uva(&self, now: u64) -> f64 {
         if !self.shines_uv() {
@@ -224,7 +260,12 @@ impl LampPlant {
 
     /// Whether UV of any kind comes out.
     fn shines_uv(&self) -> bool {
-        self.arc == Arc::Burning && self.fitting.traits().emits.uv
+        self.arc == Arc::Burning && self.emits_uv()
+    }
+
+    /// Whether it is of a kind that gives UV.
+    pub fn emits_uv(&self) -> bool {
+        self.fitting.traits().emits.uv
     }
 
     /// How strong it was built, as a multiple of the right lamp.
@@ -314,6 +355,19 @@ mod tests {
         // Sharpest fall in the first 50–100 h: IST Magazine.
         let whole = Ageing::default();
         assert!(whole.left(0.0) - whole.left(100.0) > 2.0 * (whole.left(100.0) - whole.left(200.0)));
+    }
+
+    #[test]
+    fn parts_of_uv_add_up_and_die_away_as_the_whole_does() {
+        let mut lamp = LampPlant::new(Fitting::FluorescentUvb, 24.0, 10 * MINUTE, 0, Ageing::default(), 20.0);
+        lamp.supply(0, 0.7);
+        lamp.suffer(1000, LampCondition { ageing: 3.0, ..LampCondition::default() });
+        for (from, millis) in [(2000, 59_500), (30_000, 10_000), (40 * MINUTE, 15 * MINUTE), (60 * MINUTE, 30)] {
+            let (parts, decays) = (lamp.uv_parts(from), lamp.uv_decays(millis));
+            assert!((parts.iter().sum::<f64>() - lamp.uv(from)).abs() < 1e-14);
+            let later: f64 = parts.iter().zip(decays).map(|(part, decay)| part * decay).sum();
+            assert!((later - lamp.uv(from + millis)).abs() < 1e-14, "{from} {millis}");
+        }
     }
 
     #[test]

@@ -43,7 +43,7 @@ pub(super) enum Payload {
 pub(super) struct Thousandths(i64);
 
 /// Adding this and taking it away again leaves a double without its fraction: 1.5·2⁵², where doubles are whole.
-const WHOLE: f64 = 6_755_399_441_055_744.0;
+pub(super) const WHOLE: f64 = 6_755_399_441_055_744.0;
 
 /// The nearest whole number, halves to the even one; NaN and what has no fraction stay. Two sums, which cost less than a
 /// rounding function where the processor has none.
@@ -57,14 +57,6 @@ impl Thousandths {
     /// The nearest to `number`, halves to the even one; NaN counts as zero, and beyond what a payload can say is held.
     pub fn of(number: f64) -> Thousandths {
         Thousandths(nearest(number * 1000.0) as i64)
-    }
-
-    /// What the text of the nearest to `number` reads as.
-    #[inline]
-    pub fn read(number: f64) -> f64 {
-        let near = nearest(number * 1000.0);
-        // Zero has no sign in text; NaN and what is beyond payloads go the long way.
-        if near.abs() < 9e15 { (near + 0.0) / 1000.0 } else { Thousandths::of(number).number() }
     }
 
     /// What its text reads as: the double nearest to a quotient of integers is the one nearest to that decimal, as long
@@ -178,7 +170,6 @@ mod tests {
         #[test]
         fn the_nearest_whole_number_is_that(number in prop_oneof![-1e3..1e3_f64, proptest::num::f64::NORMAL]) {
             prop_assert_eq!(nearest(number), number.round_ties_even());
-            prop_assert_eq!(Thousandths::read(number).to_bits(), Thousandths::of(number).number().to_bits());
         }
 
         #[test]

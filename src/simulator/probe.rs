@@ -8,8 +8,9 @@ use serde_json::Value;
 use crate::settings::{EnclosureIx, Measures, PayloadUnit, Probe, ProbeIx};
 
 use super::condition::ProbeCondition;
-use super::message::{Message, Payload, Source, Thousandths, nearest};
+use super::message::{Message, Payload, Source, Thousandths, WHOLE, nearest};
 use super::random::{BEATS, Draw, Pcg32, SplitMix64};
+use super::track::Track;
 use super::words::document;
 
 /// How well a probe measures, in the kept unit of what it measures.
@@ -62,6 +63,8 @@ pub(super) struct ProbePlant {
     every: f64,
     /// What its beats can be, ms.
     beats: Box<[u64; BEATS]>,
+    /// What payloads read as, by the bits of [`WHOLE`] plus the number of steps they say: whatever lately was said.
+    lately: Box<[(u64, f64); LATELY]>,
     /// How well it measures.
     accuracy: Accuracy,
     /// Steps it can say in a unit.
@@ -74,7 +77,7 @@ pub(super) struct ProbePlant {
     drawn: Draw,
     /// When it speaks next.
     next: u64,
-    /// Its last value, kept unit, for when it freezes; NaN before the first.
+    /// Its last value before it is held in its range, kept unit; NaN before the first.
     last: f64,
     /// Whether it has no power.
     dark: bool,
@@ -87,6 +90,9 @@ pub(super) struct ProbePlant {
     /// What is wrong with it; none: nothing.
     condition: Option<Box<ProbeCondition>>,
 }
+
+/// How many payloads a probe has in mind.
+const LATELY: usize = 64;
 
 /// Streams of chance for one reading: what becomes of its value, and of its message.
 const OF_VALUE: u64 = 1;
@@ -107,6 +113,7 @@ impl ProbePlant {
             topic: probe.topic.as_str().into(),
             every,
             beats: Box::new(std::array::from_fn(|i| (beat(i) as u64).max(1))),
+            lately: Box::new([(0, 0.0); LATELY]),
             accuracy,
             fineness: 1.0 / accuracy.quantum,
             range: match probe.measures {
@@ -203,10 +210,10 @@ impl ProbePlant {
         &self.beats
     }
 
-    /// Which of them the last one was.
-    #[inline]
-    pub fn drawn(&self) -> Draw {
-        self.drawn
+    /// What it senses after its last beat on `track`; none where nobody follows that.
+    pub fn sense(&self, now: u64, track: &mut Track) -> Option<f64> {
+        let (run, decays) = track.follow(now, self.step())?;
+        Some(run.go_on(now, &decays[self.drawn.beat()]))
     }
 
     /// What chance does to this reading. It depends on nothing but how many there were, so that no fault shifts
@@ -215,13 +222,72 @@ impl ProbePlant {
         Pcg32::new(self.generator.state(), stream)
     }
 
-    /// What it reads where it is well and senses `sensed`, in the kept unit.
-    #[inline]
+    /// Reads where it is well and senses `sensed`, in the kept unit: returns what its payload reads as.
     pub fn read_plainly(&mut self, sensed: f64) -> f64 {
         self.drawn = self.generator.draw();
-        let deviation = self.accuracy.noise + self.accuracy.noise_share * sensed.abs();
-        self.last = self.quantised(sensed + self.drawn.normal() * deviation, 1.0);
-        self.last
+        let steps = self.steps(sensed, self.drawn);
+        self.last = (steps - WHOLE) * self.accuracy.quantum;
+        self.reads_as(steps)
+    }
+
+    /// The nearest whole number of its steps, as in [`nearest`] and not yet without [`WHOLE`], that it makes of
+    /// `sensed`.
+    #[inline]
+    fn steps(&self, sensed: f64, drawn: Draw) -> f64 {
+        let Accuracy { noise, noise_share, .. } = self.accuracy;
+        let deviation = if noise_share == 0.0 { noise } else { noise + noise_share * sensed.abs() };
+        (sensed + drawn.normal() * deviation) * self.fineness + WHOLE
+    }
+
+    /// What a payload of so many steps, with [`WHOLE`], reads as.
+    #[inline]
+    fn reads_as(&mut self, steps: f64) -> f64 {
+        let (bits, place) = (steps.to_bits(), steps.to_bits() as usize % LATELY);
+        let (known, number) = self.lately[place];
+        if known == bits { number } else { self.reads_anew_as(steps) }
+    }
+
+    /// The same where it was not said lately.
+    #[cold]
+    #[inline(never)]
+    fn reads_anew_as(&mut self, steps: f64) -> f64 {
+        let number = Thousandths::of(self.ranged((steps - WHOLE) * self.accuracy.quantum)).number();
+        self.lately[steps.to_bits() as usize % LATELY] = (steps.to_bits(), number);
+        number
+    }
+
+    /// Reads at each of its moments up to and at `until`, where it is well and senses what `track` says, until `takes`
+    /// refuses what the payload reads as; whether it did. Reads nothing where nobody follows the track.
+    #[inline]
+    pub fn read_on(&mut self, track: &mut Track, until: u64, takes: &mut impl FnMut(u64, f64) -> bool) -> bool {
+        let Some((followed, decays)) = track.follow(self.next, self.step()) else { return false };
+        // Worked on in copies, which need not be where others could see them.
+        let (mut run, mut generator, mut drawn, mut next) = (*followed, self.generator.clone(), self.drawn, self.next);
+        let (mut steps, mut refused) = (f64::NAN, false);
+        while next <= until && !refused {
+            let sensed = run.go_on(next, &decays[drawn.beat()]);
+            drawn = generator.draw();
+            steps = self.steps(sensed, drawn);
+            refused = !takes(next, self.reads_as(steps));
+            next = next.saturating_add(self.beats[drawn.beat()]);
+        }
+        if next != self.next {
+            self.last = (steps - WHOLE) * self.accuracy.quantum;
+            (*followed, self.generator, self.drawn, self.next) = (run, generator, drawn, next);
+        }
+        refused
+    }
+
+    /// Its last value, kept unit.
+    pub fn value(&self) -> f64 {
+        self.ranged(self.last)
+    }
+
+    /// The nearest to `value` that is in its range.
+    fn ranged(&self, value: f64) -> f64 {
+        let (least, most) = self.range;
+        let value = if value < least { least } else { value };
+        if value > most { most } else { value }
     }
 
     /// What it reads at `now` where it senses `sensed`, both in the kept unit, in a place of `warmth` °C; none where it
@@ -231,12 +297,16 @@ impl ProbePlant {
         let Some(condition) = self.condition.as_deref().copied() else {
             // Drawn even when silent, so that a fault shifts no later reading.
             let last = self.last;
-            let value = self.read_plainly(sensed);
-            if !self.dark && !(std::mem::take(&mut self.powered_up) && thermometer) {
-                return Some(value);
+            self.read_plainly(sensed);
+            if self.dark {
+                self.last = last;
+                return None;
             }
-            self.last = last;
-            return (!self.dark).then_some(POWER_UP);
+            if std::mem::take(&mut self.powered_up) && thermometer {
+                self.last = last;
+                return Some(POWER_UP);
+            }
+            return Some(self.value());
         };
         self.drawn = self.generator.draw();
         let mut whims = self.whims(OF_VALUE);
@@ -251,7 +321,7 @@ impl ProbePlant {
             return Some(if thermometer { UNPLUGGED } else { 0.0 });
         }
         if condition.frozen && !self.last.is_nan() {
-            return Some(self.last);
+            return Some(self.value());
         }
         let true_to = condition.gain * (1.0 + condition.per_kelvin * (warmth - CALIBRATED_AT));
         let bias = condition.offset + condition.drift.at(now);
@@ -260,17 +330,9 @@ impl ProbePlant {
         if spiked < condition.spikes.share {
             value += if up < 0.0 { -condition.spikes.by } else { condition.spikes.by };
         }
-        self.last = self.quantised(value, condition.quantum);
-        Some(self.last)
-    }
-
-    /// The nearest step it can say, its steps being `times` as large.
-    #[inline]
-    fn quantised(&self, value: f64, times: f64) -> f64 {
-        let (least, most) = self.range;
-        let value = if value < least { least } else { value };
-        let value = if value > most { most } else { value };
-        nearest(value * (self.fineness / times)) * (self.accuracy.quantum * times)
+        let (fineness, quantum) = (self.fineness / condition.quantum, self.accuracy.quantum * condition.quantum);
+        self.last = nearest(value * fineness) * quantum;
+        Some(self.value())
     }
 
     /// A reading in the unit and with the digits of its payload.
@@ -354,7 +416,12 @@ mod tests {
             reject: vec![85.0],
             fastest: None,
         };
-        ProbePlant::new((EnclosureIx(0), ProbeIx(0)), &probe, Accuracy::common(Measures::Temperature), SplitMix64::new(1, 2))
+        ProbePlant::new(
+            (EnclosureIx(0), ProbeIx(0)),
+            &probe,
+            Accuracy::common(Measures::Temperature),
+            SplitMix64::new(1, 2),
+        )
     }
 
     fn wall() -> DateTime<Utc> {

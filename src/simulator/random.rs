@@ -153,10 +153,8 @@ mod tests {
         // of 1 (five standard errors each). Of the normal distribution 68.3 % lie within one deviation and 4.55 %
         // beyond two (textbook): five standard errors are 1.6 and 0.7 %, and sixteenths move the edges by 1.5 %.
         let (mut one, mut other) = (Pcg32::new(7, 1), SplitMix64::new(7, 1));
-        let drawn: [Vec<f64>; 2] = [
-            (0..20_000).map(|_| one.normal()).collect(),
-            (0..20_000).map(|_| other.draw().normal()).collect(),
-        ];
+        let drawn: [Vec<f64>; 2] =
+            [(0..20_000).map(|_| one.normal()).collect(), (0..20_000).map(|_| other.draw().normal()).collect()];
         for drawn in drawn {
             let share = |of: &dyn Fn(f64) -> bool| drawn.iter().filter(|x| of(**x)).count() as f64 / 20_000.0;
             let mean = drawn.iter().sum::<f64>() / 20_000.0;

@@ -5,12 +5,19 @@ use crate::science::thermal::{COURSE, Course};
 use super::random::BEATS;
 
 /// The course of what a well-seated probe senses, followed from one of its moments to the next. Since its beats are few
-/// its exponentials are stored, and a reading costs one product for each.
+/// what each leaves of its exponentials is stored, and a reading costs one product for each.
 #[derive(Clone, Debug)]
 pub(super) struct Track {
-    /// Whether it is being followed.
-    on: bool,
-    /// The moment up to which it has been, ms.
+    /// Where it has been followed to; none: nobody follows it.
+    run: Option<Run>,
+    /// What a beat leaves of each exponential.
+    decays: Box<[[f64; COURSE]; BEATS]>,
+}
+
+/// A course that is being followed. A copy is worked on while many readings follow each other.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Run {
+    /// The moment up to which it has been followed, ms.
     at: u64,
     /// The moment of the line, ms.
     from: u64,
@@ -18,60 +25,47 @@ pub(super) struct Track {
     line: (f64, f64),
     /// What each exponential adds at `at`.
     parts: [f64; COURSE],
-    /// What a beat leaves of each.
-    decays: Box<[[f64; COURSE]; BEATS]>,
+}
+
+impl Run {
+    /// Goes on to `now`, by when `decays` are left of its parts. Returns what is sensed.
+    #[inline]
+    pub fn go_on(&mut self, now: u64, decays: &[f64; COURSE]) -> f64 {
+        self.at = now;
+        (0..COURSE).for_each(|k| self.parts[k] *= decays[k]);
+        let (line, slope) = self.line;
+        Course::sum(line + slope * (now - self.from) as i64 as f64, &self.parts)
+    }
 }
 
 impl Track {
     /// One that nobody follows.
     pub fn new() -> Track {
-        Track {
-            on: false,
-            at: 0,
-            from: 0,
-            line: (0.0, 0.0),
-            parts: [0.0; COURSE],
-            decays: Box::new([[0.0; COURSE]; BEATS]),
-        }
+        Track { run: None, decays: Box::new([[0.0; COURSE]; BEATS]) }
     }
 
     /// Nobody follows it any more.
     pub fn leave(&mut self) {
-        self.on = false;
+        self.run = None;
     }
 
     /// Each of the beats leaves this of each exponential.
-    pub fn keep_time(&mut self, decays: impl Fn(usize) -> [f64; COURSE]) {
-        self.on = false;
-        *self.decays = std::array::from_fn(decays);
+    pub fn keep_time(&mut self, decays: [[f64; COURSE]; BEATS]) {
+        self.run = None;
+        *self.decays = decays;
     }
 
     /// Follows `course` from its moment `from` to `now`, by when `decays` are left of its parts. Returns what is sensed.
     pub fn enter(&mut self, now: u64, from: u64, course: &Course, decays: &[f64; COURSE]) -> f64 {
-        (self.on, self.from, self.line, self.parts) = (true, from, (course.line, course.slope / 1000.0), course.parts);
-        self.move_on(now, decays)
+        let line = (course.line, course.slope / 1000.0);
+        self.run.insert(Run { at: from, from, line, parts: course.parts }).go_on(now, decays)
     }
 
-    /// Follows on to `now`, which is beat number `beat` of `length` ms after the last moment. Returns what is sensed;
-    /// none where it is not being followed, or `now` is another moment.
+    /// The run from which `now` is one beat of `length` ms ahead, with what beats leave of it; none where it is not
+    /// being followed, or `now` is another moment.
     #[inline]
-    pub fn follow(&mut self, now: u64, beat: usize, length: u64) -> Option<f64> {
-        let follows = self.on && now.wrapping_sub(self.at) == length;
-        follows.then(|| {
-            let (line, slope) = self.line;
-            let line = line + slope * (now - self.from) as i64 as f64;
-            self.at = now;
-            self.parts.iter_mut().zip(&self.decays[beat]).for_each(|(part, decay)| *part *= decay);
-            Course::sum(line, &self.parts)
-        })
-    }
-
-    /// The same for any moment.
-    fn move_on(&mut self, now: u64, decays: &[f64; COURSE]) -> f64 {
-        let (line, slope) = self.line;
-        let line = line + slope * (now - self.from) as i64 as f64;
-        self.at = now;
-        self.parts.iter_mut().zip(decays).for_each(|(part, decay)| *part *= decay);
-        Course::sum(line, &self.parts)
+    pub fn follow(&mut self, now: u64, length: u64) -> Option<(&mut Run, &[[f64; COURSE]; BEATS])> {
+        let run = self.run.as_mut().filter(|run| now.wrapping_sub(run.at) == length)?;
+        Some((run, &self.decays))
     }
 }

@@ -354,9 +354,10 @@ impl World {
             Fault::LampIsChanged(e, l, strength) => {
                 self.faults.end(|fault| went_with_lamp(fault, e, l));
                 self.suffer(Subject::Lamp(e, l), out);
-                if let Some(slot) = self.enclosures.get_mut(e.0).and_then(|e| e.lamps.get_mut(l.0)) {
-                    slot.lamp.change(now, strength);
-                    self.feed(e.0);
+                let around = Surroundings { room: &self.room, start: self.start, closed: &self.closed };
+                if let Some(plant) = self.enclosures.get_mut(e.0) {
+                    plant.change_lamp(now, l.0, strength, &around);
+                    self.agenda.set(e.0, plant.next());
                 }
             }
             Fault::RelayReboots(switch) => {

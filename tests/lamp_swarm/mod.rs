@@ -312,9 +312,13 @@ pub fn swarm(seeds: std::ops::Range<u64>, kind: Option<usize>) -> Summary {
             summary.step_sizes.extend(step.map(|(_, size)| size));
         }
     }
-    for list in
-        [&mut summary.errors, &mut summary.signed, &mut summary.leads, &mut summary.step_delays, &mut summary.step_sizes]
-    {
+    for list in [
+        &mut summary.errors,
+        &mut summary.signed,
+        &mut summary.leads,
+        &mut summary.step_delays,
+        &mut summary.step_sizes,
+    ] {
         list.sort_by(f64::total_cmp);
     }
     summary

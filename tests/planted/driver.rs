@@ -3,7 +3,7 @@
 //!
 //! Arguments: paths of scenarios, each perhaps followed by `@A..B` for seeds of a swarm. Prints a line each: `held` or
 //! `broken`, the path, the seed, and the first rule broken. Ends with 0 where all held, 1 where not, 2 where it cannot
-//! tell. With `--first` it ends at the first that does not hold.
+//! tell. With `--until COUNT` it ends when so many have not held.
 
 use std::path::Path;
 use std::process::ExitCode;
@@ -15,9 +15,13 @@ use lampwarden::rehearsal::{Options, draw, rehearse};
 
 fn main() -> ExitCode {
     let mut arguments: Vec<String> = env::args().skip(1).collect();
-    let until_first = arguments.first().is_some_and(|first| first == "--first");
-    arguments.retain(|argument| argument != "--first");
-    let mut all_held = true;
+    let mut until = usize::MAX;
+    if arguments.first().is_some_and(|first| first == "--until") {
+        let Some(count) = arguments.get(1).and_then(|count| count.parse().ok()) else { return ExitCode::from(2) };
+        until = count;
+        arguments.drain(..2);
+    }
+    let mut broken_so_far = 0;
     for argument in arguments {
         let (path, seeds) = match argument.split_once('@') {
             Some((path, seeds)) => (path.to_owned(), Some(seeds.to_owned())),
@@ -49,15 +53,15 @@ fn main() -> ExitCode {
                 None => println!("held\t{path}\t{seed}"),
                 Some(broken) => {
                     println!("broken\t{path}\t{seed}\t{broken}");
-                    all_held = false;
-                    if until_first {
+                    broken_so_far += 1;
+                    if broken_so_far >= until {
                         return ExitCode::from(1);
                     }
                 }
             }
         }
     }
-    ExitCode::from(u8::from(!all_held))
+    ExitCode::from(u8::from(broken_so_far > 0))
 }
 
 fn range(text: &str) -> Option<std::ops::Range<u64>> {

@@ -24,7 +24,13 @@ pub(super) static SPARE: Section = Section {
     overrides: false,
     keys: &[
         required("fitting", Kind::Word(FITTINGS), "What kind of lamp it is.", "\"fluorescent-uvb\""),
-        optional("watts", above(0.0, 20_000.0, "W"), "of any", "Rated power; it must be that of the lamp it replaces.", "24"),
+        optional(
+            "watts",
+            above(0.0, 20_000.0, "W"),
+            "of any",
+            "Rated power; it must be that of the lamp it replaces.",
+            "24",
+        ),
         required("count", Kind::Whole(0, 100_000), "How many are in stock.", "2"),
     ],
 };

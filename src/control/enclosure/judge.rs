@@ -1,19 +1,23 @@
 //! What is wrong in an enclosure, told to its board of alarms.
 
 use std::sync::Arc;
+use std::time::Duration;
 
 use crate::guard::{Latch, Refusal, Stoppage, WeakWatch};
-use crate::settings::{Enclosure, Guard, LampIx, ProbeIx};
-use crate::time::Mono;
-use crate::units::{Celsius, Level};
+use crate::settings::{Enclosure, Guard, Lamp, LampIx, ProbeIx};
+use crate::time::{Mono, spoken};
+use crate::units::{Celsius, Kelvin};
 
 use super::{EnclosureControl, SPOT};
 use crate::control::alarm::AlarmKind;
 use crate::control::context::Context;
+use crate::control::lamp::LampControl;
 use crate::control::trouble::Trouble;
 
-/// A lamp with its own power probe drawing less than this share of its rated power is dark; a guess.
-const DARK_POWER: f64 = 0.1;
+/// A reading that is exactly the same for so long, and as warm as by day beside a lamp that is off, is no reading …
+const STILL: Duration = Duration::from_secs(2 * 3600);
+/// … where as warm as by day means within this of the day's target; both guesses.
+const STILL_WARM: Kelvin = Kelvin(1.0);
 
 impl EnclosureControl {
     pub(super) fn judge_lamps(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
@@ -84,6 +88,8 @@ impl EnclosureControl {
             let frozen = guarded().any(|(_, control)| control.guard.frozen() == Some(ProbeIx(at)));
             let apart = guarded().find_map(|(_, control)| control.guard.disagreement(now));
             let projected = guarded().any(|(_, control)| control.guard.is_late(ProbeIx(at)));
+            let still = self.stands_still(now, enclosure, ProbeIx(at));
+            let doubted = self.doubted_by_lamps(enclosure, ProbeIx(at));
             let control = &mut self.probes[at];
             if !control.intake.is_doubtful(now) {
                 control.doubt = None;
@@ -94,11 +100,11 @@ impl EnclosureControl {
                 Some(Trouble::ProbeDoubtful { why, holds_off: holds_off(), frozen })
             } else if let Some(doubt) = &control.doubt {
                 Some(Trouble::ProbeDoubtful { why: doubt.to_string(), holds_off: Vec::new(), frozen })
+            } else if let Some((hot, cool)) = apart {
+                let why = format!("it and its twins read from {cool} to {hot}; the hottest is taken");
+                Some(Trouble::ProbeDoubtful { why, holds_off: Vec::new(), frozen })
             } else {
-                apart.map(|(hot, cool)| {
-                    let why = format!("it and its twins read from {cool} to {hot}; the hottest is taken");
-                    Trouble::ProbeDoubtful { why, holds_off: Vec::new(), frozen }
-                })
+                doubted.or(still).map(|why| Trouble::ProbeDoubtful { why, holds_off: Vec::new(), frozen })
             };
             self.board.set(now, stamp, AlarmKind::ProbeDoubtful, &probe.name, doubtful);
             // Without a link every probe is silent, and that is one alarm: broker-lost.
@@ -128,6 +134,24 @@ impl EnclosureControl {
         }
     }
 
+    /// How a probe stands still as warm as by day although the lamp it regulates is off. The guard looks for that after a
+    /// switch; a lamp that is never switched again because its probe stands still would never be noticed.
+    fn stands_still(&self, now: Mono, enclosure: &Enclosure, probe: ProbeIx) -> Option<String> {
+        let intake = &self.probes[probe.0].intake;
+        if intake.same_for(now) < STILL || intake.is_silent(now, &enclosure.probes[probe.0]) {
+            return None;
+        }
+        let (reading, _) = intake.last()?;
+        let cold = |(lamp, control): &(&Lamp, &LampControl)| {
+            let heat = lamp.heat.filter(|heat| heat.probe == probe);
+            let warm = heat.is_some_and(|heat| Celsius(reading) >= heat.target.day - STILL_WARM);
+            warm && control.told_off_for(now, STILL)
+        };
+        let (lamp, _) = enclosure.lamps.iter().zip(&self.lamps).find(cold)?;
+        let (reading, lasted) = (Celsius(reading), spoken(STILL));
+        Some(format!("it has said exactly {reading} for {lasted}, and {} is off", lamp.name))
+    }
+
     pub(super) fn judge_uv(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
         let (now, stamp) = (ctx.now, ctx.stamp);
         let due = self.walk.due().filter(|&due| ctx.wall.is_some_and(|wall| wall >= due));
@@ -145,9 +169,10 @@ impl EnclosureControl {
                 self.board.set(now, stamp, AlarmKind::UvFading, &probe.name, fading);
             }
             let Some(band) = enclosure.care.uv else { continue };
-            let dark = series.is_dark(Some(band));
             let (below, above) = series.band_troubles(band);
-            let below = below.map(|below| below.filter(|_| dark != Some(true)));
+            // What is dark, or cannot be seen, is told already.
+            let ailing = series.lamps.iter().any(|&LampIx(lamp)| self.wards[lamp].is_ailing());
+            let below = below.map(|below| below.filter(|_| !ailing));
             self.board.judge(now, stamp, AlarmKind::UvBelowBand, &probe.name, below);
             self.board.judge(now, stamp, AlarmKind::UvAboveBand, &probe.name, above);
             let latched = series.lamps.iter().find_map(|&LampIx(lamp)| match self.lamps[lamp].guard.refusal(now) {
@@ -164,44 +189,6 @@ impl EnclosureControl {
             };
             self.board.set(now, stamp, AlarmKind::UvOverCeiling, &probe.name, over);
         }
-    }
-
-    /// Lamps that are on by every account and give no sign of it. One sign that is missing is enough; that all is well is
-    /// told by the UV where anybody looks for it, and else by the power drawn.
-    pub(super) fn judge_dark(&mut self, ctx: &Context<'_>, enclosure: &Enclosure) {
-        for (at, lamp) in enclosure.lamps.iter().enumerate() {
-            let by_uv = self.dark_by_uv(enclosure, LampIx(at));
-            let by_power = self.dark_by_power(ctx.now, enclosure, at);
-            let looked_for = self.uv.iter().any(|series| series.lamps.contains(&LampIx(at)));
-            let well = if looked_for { &by_uv } else { &by_power } == &Some(None);
-            let verdict = match by_uv.flatten().or(by_power.flatten()) {
-                Some(sign) => Some(Some(Trouble::LampDark { sign })),
-                None => well.then_some(None),
-            };
-            self.board.judge(ctx.now, ctx.stamp, AlarmKind::LampDark, &lamp.name, verdict);
-        }
-    }
-
-    /// The sign that a lamp is dark by the UV probe it lights; `None` while that cannot be said.
-    fn dark_by_uv(&self, enclosure: &Enclosure, lamp: LampIx) -> Option<Option<String>> {
-        let series = self.uv.iter().find(|series| series.lamps.contains(&lamp))?;
-        let dark = series.is_dark(enclosure.care.uv)?;
-        Some(dark.then(|| format!("probe {} sees no UV", enclosure.probes[series.probe.0].name)))
-    }
-
-    /// The sign that a lamp is dark by its own power probe; `None` while that cannot be said.
-    fn dark_by_power(&self, now: Mono, enclosure: &Enclosure, at: usize) -> Option<Option<String>> {
-        let (lamp, control) = (&enclosure.lamps[at], &self.lamps[at]);
-        let (ProbeIx(power), rated) = lamp.power_probe.zip(lamp.power)?;
-        let probe = &enclosure.probes[power];
-        let (draws, read) = self.probes[power].intake.last().filter(|&(_, read)| now.since(read) <= probe.stale)?;
-        if control.drive.wanted().is_off() {
-            return Some(None);
-        }
-        // Dimmed or pulsed lamps draw less by design, and what was read before it came on says nothing.
-        let lit_for = control.lit_for(now, lamp).filter(|_| control.drive.wanted() == Level::FULL)?;
-        let can_be_judged = lit_for >= probe.every && now.since(read) < lit_for;
-        can_be_judged.then(|| (draws < rated.0 * DARK_POWER).then(|| format!("it draws {draws:.0} of {rated}")))
     }
 }
 

@@ -123,7 +123,10 @@ impl fmt::Display for Finding {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Finding::OverCeiling(uvi) => {
-                write!(f, "UVI {uvi} is above the ceiling: take the animal out of it, and raise the lamp or fit another")
+                write!(
+                    f,
+                    "UVI {uvi} is above the ceiling: take the animal out of it, and raise the lamp or fit another"
+                )
             }
             Finding::Strong(uvi) => write!(f, "UVI {uvi} is above the band: raise the lamp or fit a weaker one"),
             Finding::Weak(uvi) => write!(f, "UVI {uvi} is below the band: it is too weak there from the start"),

@@ -41,9 +41,8 @@ impl DayLengths {
     fn length(&mut self, first: NaiveDate, step: usize) -> f64 {
         while self.hours.len() <= step {
             let days = Days::new(self.hours.len() as u64 * u64::from(STEP_DAYS));
-            let plan = first
-                .checked_add_days(days)
-                .and_then(|date| plan(&self.photoperiod, self.timezone, self.place, date));
+            let plan =
+                first.checked_add_days(days).and_then(|date| plan(&self.photoperiod, self.timezone, self.place, date));
             // A date that does not exist has the day length of the week before.
             let length = plan.map(|plan| plan.day_length().num_seconds() as f32 / 3600.0);
             self.hours.push(length.or(self.hours.last().copied()).unwrap_or(12.0));
@@ -193,10 +192,8 @@ mod tests {
     fn a_later_day_is_answered_from_what_is_known_and_the_years_go_on() {
         let (mut ahead, window) = (latitude(45.0), window(When::Day, 0, 0));
         for day in date("2027-01-01").iter_days().take(800).step_by(3) {
-            let (kept, anew) = (
-                ahead.days_until(&window, 1.0, day, 700.0),
-                latitude(45.0).days_until(&window, 1.0, day, 700.0),
-            );
+            let (kept, anew) =
+                (ahead.days_until(&window, 1.0, day, 700.0), latitude(45.0).days_until(&window, 1.0, day, 700.0));
             let (kept, anew) = (kept.expect("it burns"), anew.expect("it burns"));
             assert!((kept - anew).abs() < 0.2, "{day}: {kept} {anew}");
             assert!(ahead.hours.len() <= 52 + STEPS_MAX + 2);

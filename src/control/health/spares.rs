@@ -84,9 +84,7 @@ mod tests {
     #[test]
     fn a_spare_is_due_when_more_lamps_will_need_one_than_are_in_stock() {
         let tube = (Fitting::FluorescentUvb, Some(240));
-        let stock = |count| {
-            vec![Spare { fitting: Fitting::FluorescentUvb, power: Some(Watts(24.0)), count }]
-        };
+        let stock = |count| vec![Spare { fitting: Fitting::FluorescentUvb, power: Some(Watts(24.0)), count }];
         let mut demand = Demand::default();
         let lamp = |ix| (EnclosureIx(ix), LampIx(0));
         demand.set(lamp(0), tube, true);

@@ -204,7 +204,9 @@ fn share_lines(why: &mut Vec<String>, watched: &Watched, place: usize, enclosure
             why.push(format!("{} have never switched alone: it may be any one of them", names(&lamps)));
         }
         Apart::DoNotAddUp(times) => {
-            why.push(format!("one by one the lamps give {times:.2} times what they give together: shares are not used"));
+            why.push(format!(
+                "one by one the lamps give {times:.2} times what they give together: shares are not used"
+            ));
         }
     }
 }
@@ -253,7 +255,8 @@ fn departure_line(
         return "there is no UV band, so there is nothing to fall below".to_owned();
     };
     let Some(low) = low else {
-        return "relative only since a lamp was changed: what its numbers mean is for a meter reading to say".to_owned();
+        return "relative only since a lamp was changed: what its numbers mean is for a meter reading to say"
+            .to_owned();
     };
     let level = format!("the band ends at UVI {}, level {low:.3} at a gain of {:.3}", band.low, series.factor());
     let Some(departure) = watched.departure else { return format!("{level}; too little was seen for a forecast") };

@@ -283,7 +283,10 @@ mod tests {
     /// Edges seen in minutes with a level and the warm lamps each.
     fn edges(minutes: impl Iterator<Item = (f64, Option<u32>)>) -> Vec<(usize, bool, f64, f64)> {
         let mut parts = Parts::default();
-        (0..).zip(minutes).filter_map(|(minute, (raw, warm))| parts.reading(Mono::from_secs(minute * 60), raw, warm)).collect()
+        (0..)
+            .zip(minutes)
+            .filter_map(|(minute, (raw, warm))| parts.reading(Mono::from_secs(minute * 60), raw, warm))
+            .collect()
     }
 
     #[test]

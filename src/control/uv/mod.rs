@@ -14,9 +14,9 @@ mod calibration;
 mod dose;
 mod slots;
 
+pub(super) use background::SETTLED;
 pub use calibration::{Footing, Told};
 pub use dose::{UvDay, middle_of};
-pub(super) use background::SETTLED;
 pub(super) use slots::{SLOT, Slot};
 
 use std::time::Duration;
@@ -37,10 +37,6 @@ use calibration::Calibration;
 use dose::Dose;
 use slots::Slots;
 
-/// Less than this with every lamp warm is no UV at all …
-const DARK: Uvi = Uvi(0.2);
-/// … or less than this share of the band's low end, where that is less; both guesses.
-const DARK_SHARE: f64 = 1.0 / 3.0;
 /// A band alarm clears this far inside the band; a guess.
 const INSIDE: f64 = 0.05;
 /// A probe that was never calibrated is asked about after this many slots of warm light, a week of common days: time to
@@ -182,14 +178,6 @@ impl UvSeries {
             Footing::RelativeOnly => Some(Trouble::CalibrationVoid),
             Footing::AsRead => (self.asked >= ASKED_AFTER).then_some(Trouble::NeverCalibrated),
         }
-    }
-
-    /// Whether there is no UV at all although every lamp is warm. `None` while that cannot be said.
-    pub(super) fn is_dark(&self, band: Option<UvBand>) -> Option<bool> {
-        let (net, _, true) = self.last? else { return None };
-        let share = band.map_or(DARK, |band| Uvi(band.low.0 * DARK_SHARE));
-        let threshold = if share < DARK { share } else { DARK };
-        Some(net * self.factor() < threshold.0)
     }
 
     /// What is wrong with the UV by `band`: below it, above it. `None` while that cannot be said: the lamps are not warm, too

@@ -3,13 +3,20 @@
 use chrono::TimeDelta;
 
 use super::{FEW, GRID, Run, Violation, ms};
+
 use crate::control::AlarmKind;
 use crate::rehearsal::expect::Evidence;
 use crate::rehearsal::liveness;
 use crate::rehearsal::obligation::Scene;
 use crate::rehearsal::oracle::Finding;
-use crate::rehearsal::scenario::{Mishap, spoken};
-use crate::settings::EnclosureIx;
+use crate::rehearsal::scenario::Mishap;
+use crate::settings::{EnclosureIx, LampIx};
+use crate::simulator::{Fault, Subject, Switch};
+
+/// Schedules are looked at this often, ms.
+const HOURS_LOOKED_AT: u64 = 10 * 60_000;
+/// A daemon that has just started may take this long to have everything on schedule, ms.
+const SETTLES: u64 = 2 * 60_000;
 
 impl Run<'_> {
     /// Judges what the event in hand has touched; `any`: it may be anything.
@@ -21,7 +28,7 @@ impl Run<'_> {
             touched.iter().for_each(|e| self.oracle.judge(self.now, self.settings, &self.sight, Some(*e)));
         }
         for e in touched.drain(..) {
-            self.obligations.follow(self.now, self.settings, &self.sight, self.up_since, e.0);
+            self.obligations.follow(self.now, self.settings, &self.sight, self.up_since.is_some(), e.0);
         }
         self.touched = touched;
         if self.oracle.has_findings() {
@@ -71,9 +78,7 @@ impl Run<'_> {
     /// Judges what takes long to judge.
     pub(super) fn judge_grid(&mut self) {
         self.follow_kept();
-        if self.host.core.is_none() {
-            return;
-        }
+        let Some(core) = self.host.core.as_ref() else { return };
         self.oracle.judge(self.now, self.settings, &self.sight, None);
         if let Some(up_since) = self.up_since {
             self.oracle.judge_holds(self.now, self.settings, &self.sight, up_since);
@@ -86,11 +91,14 @@ impl Run<'_> {
             settings: self.settings,
             sight: &self.sight,
             world: &self.world,
+            core,
             mishaps: &self.scenario.mishaps,
             active: &self.active,
             booted: self.booted,
             up_since: self.up_since,
             down_since: self.down_since,
+            clock: self.host.clock_error(self.now),
+            disk_failing: self.disk_failing,
         };
         let mut findings = self.obligations.judge(&scene, &self.oracle);
         findings.extend(self.oracle.findings());
@@ -98,7 +106,27 @@ impl Run<'_> {
             let wall = self.start + TimeDelta::milliseconds(i64::try_from(self.now).unwrap_or(0));
             findings.extend(liveness::off_schedule(self.settings, &mut self.hours, &self.sight, wall));
         }
+        findings.extend(self.against_hours());
         findings.into_iter().for_each(|finding| self.found(finding));
+        self.judge_documents();
+    }
+
+    /// Lamps that are not as their hours say, by the time that the daemon must go by.
+    fn against_hours(&mut self) -> Vec<Finding> {
+        let due = self.now >= self.hours_looked + HOURS_LOOKED_AT;
+        let Some((off, core)) = self.obligations.schedules_by().zip(self.host.core.as_ref()).filter(|_| due) else {
+            return Vec::new();
+        };
+        self.hours_looked = self.now;
+        if self.now < self.booted + SETTLES {
+            return Vec::new();
+        }
+        let wall = self.start + TimeDelta::milliseconds(i64::try_from(self.now).unwrap_or(0) + off);
+        let mut findings = liveness::against_hours(self.settings, &mut self.hours, &self.sight, core, wall);
+        let is_news = |finding: &Finding| !self.against.contains(&finding.2);
+        let news = findings.iter().filter(|finding| is_news(finding)).cloned().collect();
+        self.against = findings.drain(..).map(|(_, _, text)| text).collect();
+        news
     }
 
     /// Follows what is retained on command topics.
@@ -115,30 +143,50 @@ impl Run<'_> {
 
     /// Within 5 s of the broker's return every output has been told, and says so.
     pub(super) fn judge_reconciled(&mut self) {
-        // A relay that is at fault itself, or messages that are, are an excuse.
-        let excused = self.active.iter().zip(&self.scenario.mishaps).any(|((active, ended), timed)| {
-            let lately = *active || ended.is_some_and(|ended| self.now < ended + 60_000);
-            lately && !matches!(timed.what, Mishap::BrokerStops | Mishap::BrokerVanishes | Mishap::BrokerForgets)
-        });
-        if excused || self.host.core.is_none() || !self.broker.is_running() {
+        if self.host.core.is_none() || !self.broker.is_running() {
             return;
         }
         let settings = self.settings;
+        let within = self.reconciled_within();
         let mut wrong = Vec::new();
         if self.up_since.is_none() {
             wrong.push((None, "the broker is back, and the daemon is not connected".to_owned()));
         }
+        let connected = self.broker.is_connected();
         for (e, enclosure) in settings.enclosures.iter().enumerate() {
             for (l, lamp) in enclosure.lamps.iter().enumerate().filter(|(_, lamp)| lamp.output.state.is_some()) {
                 let seen = &self.sight.enclosures[e].lamps[l];
                 let agrees = seen.reported.is_some_and(|(level, _)| level.agrees_with(seen.level));
-                if !agrees && self.now > seen.since + 1_000 {
+                let settled = connected
+                    && self.now >= seen.since + within
+                    && self.up_since.is_some_and(|up| self.now >= up + within);
+                if !agrees && settled && !self.excuses_output(EnclosureIx(e), LampIx(l)) {
                     let text = format!("{}/{} is wanted {} and does not say so", enclosure.id, lamp.name, seen.level);
                     wrong.push((Some(EnclosureIx(e)), text));
                 }
             }
         }
         wrong.into_iter().for_each(|(e, text)| self.violate("not-reconciled", e, text));
+    }
+
+    /// Whether an output, or what it hears and says, is or has until lately been at fault itself.
+    fn excuses_output(&self, e: EnclosureIx, l: LampIx) -> bool {
+        self.active.iter().zip(&self.scenario.mishaps).any(|((active, ended), timed)| {
+            let lately = *active || ended.is_some_and(|ended| self.now < ended + 60_000);
+            let at_fault = match &timed.what {
+                Mishap::MessagesLost(_) => true,
+                Mishap::StoredCommand(switch, _) => *switch == Switch::Lamp(e, l),
+                // What is slow is late, and that is reckoned with.
+                Mishap::Plant(Fault::RelayIsSlow(..)) => false,
+                Mishap::Plant(fault) => match fault.subject() {
+                    Subject::Switch(switch) => switch == Switch::Lamp(e, l),
+                    Subject::Enclosure(whose) => whose == e && matches!(fault, Fault::BrownOut(_)),
+                    Subject::Site | Subject::Lamp(..) | Subject::Probe(..) => false,
+                },
+                _ => false,
+            };
+            lately && at_fault
+        })
     }
 
     pub(super) fn judge_end(&mut self) {
@@ -164,32 +212,36 @@ impl Run<'_> {
 
     /// Something is so that must not be.
     pub(super) fn violate(&mut self, rule: &str, enclosure: Option<EnclosureIx>, text: String) {
-        let context = self.context(enclosure);
+        let (readings, chain) = (self.last_readings(enclosure), self.chain(enclosure));
         self.book.write(self.now, format!("violation of {rule}: {text}"));
-        self.violations.push(Violation { rule: rule.to_owned(), at: self.now, text, context });
+        self.violations.push(Violation { rule: rule.to_owned(), at: self.now, text, readings, chain });
     }
 
-    /// The last readings, and what led here.
-    pub(super) fn context(&self, enclosure: Option<EnclosureIx>) -> Vec<String> {
-        let zone = self.settings.site.timezone;
-        let at = |at: u64| spoken(self.start, zone, at);
+    /// The last readings of the enclosure concerned, or of the first few.
+    fn last_readings(&self, enclosure: Option<EnclosureIx>) -> Vec<String> {
         let mut lines = Vec::new();
         let concerned = |e: usize| enclosure.is_none_or(|only| only.0 == e);
         let all = self.settings.enclosures.iter().zip(&self.sight.enclosures).enumerate();
         for (_, (settings, seen)) in all.filter(|(e, _)| concerned(*e)).take(3) {
             for (probe, heard) in settings.probes.iter().zip(&seen.probes) {
-                if let Some((when, value)) = heard.last() {
-                    let unit = probe.measures.unit();
-                    lines.push(format!("{}/{} read {value:.2} {unit} at {}", settings.id, probe.name, at(when)));
-                } else {
-                    lines.push(format!("{}/{} has not been heard", settings.id, probe.name));
-                }
+                lines.push(match heard.last() {
+                    Some((when, value)) => {
+                        let reading = format!("{value:.2} {}", probe.measures.unit());
+                        let at = self.scenario.spoken(when);
+                        format!("{}/{} read {} at {at}", settings.id, probe.name, reading.trim_end())
+                    }
+                    None => format!("{}/{} has not been heard", settings.id, probe.name),
+                });
             }
         }
+        lines
+    }
+
+    /// What led here: the last decisions about the enclosure concerned and about the site.
+    fn chain(&self, enclosure: Option<EnclosureIx>) -> Vec<String> {
         let id = enclosure.map(|e| format!("{}/", self.settings.enclosures[e.0].id));
         let about = |line: &str| id.as_ref().is_none_or(|id| line.starts_with(id.as_str()) || !line.contains('/'));
         let last: Vec<_> = self.book.lines().rev().filter(|(_, line)| about(line)).take(12).collect();
-        lines.extend(last.into_iter().rev().map(|(when, line)| format!("{} {line}", at(when))));
-        lines
+        last.into_iter().rev().map(|(when, line)| format!("{} {line}", self.scenario.spoken(when))).collect()
     }
 }

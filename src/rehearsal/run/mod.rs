@@ -1,6 +1,8 @@
 //! One rehearsal: core and plant in virtual time, joined by a modelled broker, exactly as the daemon joins them.
 
+mod documents;
 mod judging;
+mod keeper;
 mod turning;
 
 use std::time::Duration;
@@ -11,11 +13,12 @@ use crate::control::photoperiod::DayClock;
 use crate::control::{Act, Command, Effect, Event, OutputRef};
 use crate::guard::SafetyRecord;
 use crate::message::{self, Routes};
-use crate::settings::{EnclosureIx, Settings};
+use crate::settings::{CutOffIx, EnclosureIx, LampIx, Settings};
 use crate::simulator::{Message, Physics, TimedFault, World};
 
 use crate::rehearsal::book::Book;
 use crate::rehearsal::broker::{Broker, Delivery};
+use crate::rehearsal::chatter::Chatter;
 use crate::rehearsal::coverage::Coverage;
 use crate::rehearsal::expect::Watch;
 use crate::rehearsal::host::Host;
@@ -24,7 +27,10 @@ use crate::rehearsal::obligation::Obligations;
 use crate::rehearsal::oracle::Oracle;
 use crate::rehearsal::scenario::{Mishap, Scenario};
 use crate::rehearsal::sight::Sight;
-use crate::rehearsal::trace::{Recorder, Trace};
+use crate::rehearsal::trace::{Recorder, Span, Trace};
+
+use documents::Shown;
+use keeper::{acts, in_words};
 
 /// Moments at which the plant itself is looked at are this far apart, ms: a guess, far below what any place in an
 /// enclosure takes to change.
@@ -35,8 +41,6 @@ const DAEMON_BOOTS: u64 = 20_000;
 /// The daemon comes round this often at the latest, ms. Under a service manager's watchdog it does more often; what
 /// rests on that is not to be relied on.
 const COMES_ROUND: u64 = 60_000;
-/// After everything is healed a person comes and resets what must be reset, at these times, ms; guesses.
-const ROUNDS: [u64; 2] = [60_000, 2 * 3_600_000];
 /// After the broker's return every output is as wanted within this, ms (the wire's own promise).
 const RECONCILED_WITHIN: u64 = 5_000;
 /// With no more enclosures than this every one is judged whenever anything may have changed.
@@ -62,8 +66,10 @@ pub struct Violation {
     pub at: u64,
     /// What.
     pub text: String,
-    /// Last readings and the chain of reasons, a line each.
-    pub context: Vec<String>,
+    /// The last readings, a line each.
+    pub readings: Vec<String>,
+    /// The chain of reasons that led here, a line each.
+    pub chain: Vec<String>,
 }
 
 /// What came of a rehearsal.
@@ -85,7 +91,27 @@ pub struct Outcome {
     pub trace: Option<Trace>,
 }
 
+impl Violation {
+    /// Something that is wrong with a whole rehearsal.
+    pub fn of_all(rule: &str, text: &str) -> Violation {
+        Violation { rule: rule.to_owned(), at: 0, text: text.to_owned(), readings: Vec::new(), chain: Vec::new() }
+    }
+}
+
 impl Outcome {
+    /// Of a rehearsal that did not come to its end for this reason.
+    pub fn of(violation: Violation) -> Outcome {
+        Outcome {
+            hash: 0,
+            violations: vec![violation],
+            log: Vec::new(),
+            span: 0,
+            messages: 0,
+            coverage: Coverage::default(),
+            trace: None,
+        }
+    }
+
     /// Whether everything held.
     pub fn is_good(&self) -> bool {
         self.violations.is_empty()
@@ -121,7 +147,21 @@ struct Run<'s> {
     oracle: Oracle,
     /// The enclosures' hours, for when all must be well again.
     hours: Vec<DayClock>,
+    /// When schedules were last looked at, and what was found then.
+    hours_looked: u64,
+    against: Vec<String>,
     obligations: Obligations,
+    chatter: Chatter,
+    /// What the newest state document of each enclosure says, and which document is known to disagree.
+    shown: Vec<Shown>,
+    disagree: Option<String>,
+    /// When documents were last judged, and when an alarm last changed.
+    documents_judged: u64,
+    alarm_changed: u64,
+    /// Since when the daemon has known that its disk takes nothing.
+    disk_failing: Option<u64>,
+    /// Whether a write has just failed of which the core has not been told.
+    write_fails: bool,
     coverage: Coverage,
     /// Since when the core has known the link to be up, or down.
     up_since: Option<u64>,
@@ -176,7 +216,7 @@ impl<'s> Run<'s> {
             now: 0,
             end: ms(scenario.span),
             world: World::new(settings, &physics, scenario.start, seed, &faults),
-            broker: Broker::new(seed, topics),
+            broker: Broker::new(seed, topics, &settings.site.name),
             host: Host::new(scenario.start, seed),
             routes,
             sight: Sight::new(settings),
@@ -188,7 +228,16 @@ impl<'s> Run<'s> {
             active: vec![(false, None); scenario.mishaps.len()],
             oracle: Oracle::new(settings),
             hours: liveness::hours(settings),
+            hours_looked: 0,
+            against: Vec::new(),
             obligations: Obligations::new(settings),
+            chatter: Chatter::default(),
+            shown: vec![Shown::default(); settings.enclosures.len()],
+            disagree: None,
+            documents_judged: 0,
+            alarm_changed: 0,
+            disk_failing: None,
+            write_fails: false,
             coverage: Coverage::default(),
             up_since: None,
             down_since: Some(0),
@@ -239,7 +288,7 @@ impl<'s> Run<'s> {
             span: self.end,
             messages: self.messages,
             coverage: self.coverage,
-            trace: self.recorder.map(|recorder| recorder.finish(self.now, self.settings)),
+            trace: self.recorder.map(|recorder| recorder.finish(self.settings)),
         }
     }
 
@@ -286,11 +335,14 @@ impl<'s> Run<'s> {
             self.deliver(delivery);
         }
         while let Some((_, act)) = self.acts.get(self.acted).filter(|(at, _)| *at <= self.now) {
-            let act = act.clone();
+            let act = self.measured_rightly(act.clone());
             self.acted += 1;
             self.note(&format!("keeper: {}", in_words(&act, self.settings)));
             if self.host.core.is_some() {
                 self.oracle.act(&act);
+                self.coverage.act(&act);
+                self.chatter.act(&act);
+                self.obligations.act(self.now, &act);
             }
             self.handle(Event::Act(act));
         }
@@ -318,7 +370,12 @@ impl<'s> Run<'s> {
     fn deliver(&mut self, delivery: Delivery) {
         match delivery {
             Delivery::Said(message) => self.hear(&message),
-            Delivery::Other { topic, payload, retained } => self.decode(&topic, &payload, retained),
+            Delivery::Other { topic, payload, retained } => {
+                if let Some(output) = self.commanded_by(&topic).filter(|_| retained && !payload.is_empty()) {
+                    self.obligations.stored(self.now, output);
+                }
+                self.decode(&topic, &payload, retained);
+            }
             Delivery::Command { topic, payload } => {
                 let mut said = std::mem::take(&mut self.said);
                 self.world.incoming(&topic, &payload, &mut said);
@@ -329,12 +386,15 @@ impl<'s> Run<'s> {
             Delivery::Up => {
                 self.note("connected to the broker");
                 (self.up_since, self.down_since) = (Some(self.now), None);
+                self.reconciled_by.get_or_insert(self.now + self.reconciled_within());
+                self.obligations.link();
                 self.handle(Event::LinkUp);
             }
             Delivery::Down => {
                 self.note("connection to the broker lost");
                 (self.up_since, self.down_since) = (None, Some(self.now));
                 self.oracle.link_down();
+                self.obligations.link();
                 self.handle(Event::LinkDown);
             }
         }
@@ -379,10 +439,15 @@ impl<'s> Run<'s> {
                     reading.value.as_ref().ok().copied().filter(|value| !reading.retained && good(*value))
                 {
                     self.sight.heard(self.now, *enclosure, *probe, value);
+                    let at = (*enclosure, *probe);
+                    self.obligations.reading(self.now, self.settings, &self.sight, at, value);
+                } else if !reading.retained {
+                    self.obligations.nonsense(self.now, (*enclosure, *probe));
                 }
             }
             Event::Report { output, level: Ok(level), .. } => {
                 self.sight.reported(self.now, *output, *level);
+                self.obligations.reported(self.now, *output, &self.sight);
                 if let OutputRef::Lamp(e, _) = output {
                     self.touched.push(*e);
                 }
@@ -405,6 +470,9 @@ impl<'s> Run<'s> {
         self.effects = effects;
         self.judge_opened();
         self.judge_step(any);
+        if std::mem::take(&mut self.write_fails) {
+            self.disk_takes(false);
+        }
     }
 
     fn carry_out(&mut self, effect: Effect) {
@@ -425,32 +493,38 @@ impl<'s> Run<'s> {
                 let before = self.sight.lamp(e, l).level;
                 self.oracle.switched(self.now, self.settings, (e, l), (before, level), &reason);
                 self.sight.switched(self.now, e, l, level, reason);
+                self.changed(e);
                 self.touched.push(e);
             }
             Effect::Alarm(notice) => {
+                self.publish_alarm(&notice);
                 if self.sight.announced(self.now, &notice) {
                     let whose = notice.enclosure.map_or("site", |e| &self.settings.enclosures[e.0].id);
                     let how = if notice.state.is_active() { "raised" } else { "cleared" };
-                    if notice.state.is_active() {
-                        self.coverage.alarm(notice.kind);
-                    }
                     let subjects = notice.subjects.join(", ");
                     let line = format!("{whose} alarm {} {how} {subjects}", notice.kind);
                     self.note(line.trim_end());
+                    if notice.state.is_active() {
+                        self.coverage.alarm(notice.kind);
+                        let key = (notice.enclosure, notice.kind);
+                        let chatters = self.chatter.raised(self.now, self.settings, key);
+                        chatters.into_iter().for_each(|finding| self.found(finding));
+                    }
                 }
             }
-            Effect::State(_) => {}
             Effect::File(record) => self.host.file(record),
             Effect::Calibrated { enclosure, probe, told } => {
                 let enclosure = &self.settings.enclosures[enclosure.0];
                 let line = format!("{}/{}: {told}", enclosure.id, enclosure.probes[probe.0].name);
                 self.note(&line);
             }
+            Effect::State(e) => self.publish_state(e),
             Effect::Remember(record) => {
                 if let SafetyRecord::CutOff { name, open: Some(why) } = &record {
                     self.opened.push(format!("cut-off {name} opens and no alarm says why: {why}"));
                 }
                 self.host.remember(self.now, record);
+                self.write_fails |= self.host.is_disk_full() && self.disk_failing.is_none();
             }
         }
     }
@@ -460,7 +534,20 @@ impl<'s> Run<'s> {
         self.book.mix(&self.now.to_le_bytes());
         self.book.mix(&sent.payload);
         self.oracle.commanded(self.now, command);
+        self.obligations.commanded(self.now, command.output, command.permit.level(), &self.sight);
         self.broker.command(self.now, sent.topic, sent.payload, command.output, command.ticket);
+    }
+
+    /// The output that listens to a command topic.
+    fn commanded_by(&self, topic: &str) -> Option<OutputRef> {
+        let enclosures = self.settings.enclosures.iter().enumerate();
+        let lamps = enclosures.flat_map(|(e, enclosure)| {
+            let lamps = enclosure.lamps.iter().enumerate();
+            lamps.map(move |(l, lamp)| (&lamp.output.set, OutputRef::Lamp(EnclosureIx(e), LampIx(l))))
+        });
+        let cut_offs = self.settings.cut_offs.iter().enumerate();
+        let cut_offs = cut_offs.map(|(c, cut_off)| (&cut_off.output.set, OutputRef::CutOff(CutOffIx(c))));
+        lamps.chain(cut_offs).find(|(set, _)| *set == topic).map(|(_, output)| output)
     }
 
     fn note(&mut self, line: &str) {
@@ -497,51 +584,12 @@ fn faults_and_turns(scenario: &Scenario) -> (Vec<TimedFault>, Vec<(u64, bool, us
 
 /// A recorder that knows the story's faults.
 fn recorder(scenario: &Scenario, turns: &[(u64, bool, usize)]) -> Recorder {
-    let end = ms(scenario.span);
-    let mut recorder = Recorder::new(&scenario.site.settings, end);
-    for (at, _, ix) in turns.iter().filter(|(_, comes, _)| *comes) {
-        let until = turns.iter().find(|(_, comes, other)| !comes && other == ix).map_or(end, |(until, ..)| *until);
-        recorder.fault(scenario.fault_in_brief(&scenario.mishaps[*ix].what), *at, until);
-    }
-    recorder
-}
-
-/// What the keeper does, in order of time: the story's acts, and the rounds after healing.
-fn acts(scenario: &Scenario) -> Vec<(u64, Act)> {
-    let mut acts: Vec<_> = scenario.acts.iter().map(|(at, act)| (ms(*at), act.clone())).collect();
-    if let Some(healed) = scenario.healed {
-        let settings = &scenario.site.settings;
-        for round in ROUNDS {
-            let at = ms(healed) + round;
-            let cut_offs = (0..settings.cut_offs.len()).map(crate::settings::CutOffIx);
-            acts.extend(cut_offs.map(|cut_off| (at, Act::ResetCutOff { cut_off })));
-            for enclosure in (0..settings.enclosures.len()).map(EnclosureIx) {
-                acts.push((at, Act::Reset { enclosure, lamp: None }));
-                acts.push((at, Act::Acknowledge { enclosure: Some(enclosure), kind: None }));
-            }
-            acts.push((at, Act::Acknowledge { enclosure: None, kind: None }));
-        }
-    }
-    acts.sort_by_key(|(at, _)| *at);
-    acts
-}
-
-fn in_words(act: &Act, settings: &Settings) -> String {
-    let id = |e: &EnclosureIx| settings.enclosures[e.0].id.as_str();
-    match act {
-        Act::Acknowledge { enclosure, .. } => format!("acknowledges {}", enclosure.as_ref().map_or("site", id)),
-        Act::Reset { enclosure, .. } => format!("resets {}", id(enclosure)),
-        Act::MeterReading { enclosure, reading } => {
-            format!("measures {} at {} of {}", reading.uvi, reading.spot, id(enclosure))
-        }
-        Act::LampChange { enclosure, lamp } => {
-            format!("says that {}/{} was changed", id(enclosure), settings.enclosures[enclosure.0].lamps[lamp.0].name)
-        }
-        Act::ResetCutOff { cut_off } => format!("resets cut-off {}", settings.cut_offs[cut_off.0].name),
-        Act::Override { enclosure, lamp, level, .. } => {
-            let name = &settings.enclosures[enclosure.0].lamps[lamp.0].name;
-            let level = level.map_or_else(|| "back to normal".to_owned(), |level| level.to_string());
-            format!("sets {}/{name} {level}", id(enclosure))
-        }
-    }
+    let come = turns.iter().filter(|(_, comes, _)| *comes);
+    let faults = come.map(|(at, _, ix)| {
+        let what = &scenario.mishaps[*ix].what;
+        let (name, text) = scenario.fault_in_words(what);
+        let until = turns.iter().find(|(_, comes, other)| !comes && other == ix).map(|(until, ..)| *until);
+        Span { enclosure: what.enclosure(), name, priority: None, text, from: *at, until }
+    });
+    Recorder::new(&scenario.site.settings, ms(scenario.span), faults.collect())
 }

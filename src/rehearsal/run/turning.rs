@@ -1,5 +1,6 @@
 //! What goes wrong in a rehearsal beyond the plant: broker, daemon, clock and disk.
 
+use super::documents::Shown;
 use super::{BROKER_BOOTS, DAEMON_BOOTS, RECONCILED_WITHIN, Run, ms};
 use crate::control::Event;
 use crate::rehearsal::host::WallClock;
@@ -29,6 +30,11 @@ impl Run<'_> {
                 topics.iter().for_each(|topic| self.world.set_retained(topic, None));
             }
             Mishap::HalfOpen if comes => self.broker.goes_dead(self.now),
+            Mishap::DaemonReloads if comes => self.reload(),
+            Mishap::ReloadRefused if comes && self.host.core.is_some() => {
+                self.obligations.reloaded(Some(self.now));
+                self.handle(Event::ConfigRefused { text: "1 error: `cut` is below `target`".to_owned() });
+            }
             Mishap::StoredCommand(switch, on) if comes => self.store_command(*switch, *on),
             Mishap::DaemonStops if comes && self.host.core.is_some() => {
                 self.handle(Event::Stop);
@@ -98,7 +104,15 @@ impl Run<'_> {
             self.daemon_boots = Some(self.now + if self.world_has_booted() { 0 } else { DAEMON_BOOTS });
         }
         if self.host.set_disk_full(self.now, disk_full) {
-            let failure = disk_full.then(|| "no space left on device".to_owned());
+            self.disk_takes(!disk_full);
+        }
+    }
+
+    /// The daemon learns that its disk takes something again, or nothing.
+    pub(super) fn disk_takes(&mut self, something: bool) {
+        if self.host.core.is_some() {
+            self.disk_failing = (!something).then_some(self.now);
+            let failure = (!something).then(|| "no space left on device".to_owned());
             self.handle(Event::Storage { failure });
         }
     }
@@ -117,8 +131,22 @@ impl Run<'_> {
         self.broker.daemon_ends();
         self.sight.forget(self.now);
         self.oracle.daemon_ended(self.now, stored);
-        self.obligations.daemon_ended();
+        self.obligations.daemon_ended(self.settings);
+        self.chatter.daemon_ended();
         (self.up_since, self.down_since, self.reconciled_by) = (None, None, None);
+        (self.disk_failing, self.disagree) = (None, None);
+        self.shown.iter_mut().for_each(|shown| *shown = Shown::default());
+    }
+
+    /// Within which time after the broker's return every output is as wanted: longer by what commands and reports are late.
+    pub(super) fn reconciled_within(&self) -> u64 {
+        let under_way = self.active.iter().zip(&self.scenario.mishaps).filter(|((active, _), _)| *active);
+        let late = under_way.map(|(_, timed)| match timed.what {
+            Mishap::MessagesLate(over) => 2 * ms(over),
+            Mishap::Plant(Fault::RelayIsSlow(_, over)) => ms(over),
+            _ => 0,
+        });
+        RECONCILED_WITHIN + late.sum::<u64>()
     }
 
     /// Starts what has booted.
@@ -127,7 +155,7 @@ impl Run<'_> {
             self.broker_boots = None;
             let topics: Vec<_> = self.world.command_topics().map(str::to_owned).collect();
             self.broker.starts(self.now, topics.into_iter());
-            self.reconciled_by = self.host.core.is_some().then_some(self.now + RECONCILED_WITHIN);
+            self.reconciled_by = self.host.core.is_some().then_some(self.now + self.reconciled_within());
             self.note("broker runs");
         }
         if self.daemon_boots.is_some_and(|at| at <= self.now) {
@@ -136,6 +164,7 @@ impl Run<'_> {
             self.broker.daemon_starts(self.now);
             self.note("daemon started");
             (self.booted, self.down_since) = (self.now, Some(self.now));
+            self.obligations.daemon_started(self.now, self.host.clock_error(self.now));
             self.handle(Event::Tick);
             let guarded = |enclosure: &Enclosure| enclosure.lamps.iter().filter(|lamp| lamp.guard.is_some()).count();
             let unheard = self.settings.enclosures.iter().map(guarded).sum::<usize>();

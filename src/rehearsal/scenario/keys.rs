@@ -177,3 +177,26 @@ static SWARM: Section = Section {
         required("faults", Kind::Whole(1, 100), "Faults at most.", "8"),
     ],
 };
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_readme_tells_every_key() {
+        let told = include_str!("../../../simulations/README.md");
+        for section in [&SCENARIO, &ROOM, &FAULT, &ACT, &EXPECT, &SWARM] {
+            for key in section.keys {
+                let name = key.name;
+                let is_told = [format!("`{name}`"), format!("`{name} = "), format!("[{name}]"), format!("\n{name} = ")];
+                assert!(is_told.iter().any(|told_as| told.contains(told_as)), "{}: {name}", section.name);
+            }
+        }
+        for word in STATES.iter().chain(DOINGS) {
+            assert!(
+                [format!("`{word}`"), format!("\"{word}\"")].iter().any(|as_told| told.contains(as_told)),
+                "{word}"
+            );
+        }
+    }
+}

@@ -8,7 +8,6 @@ mod read;
 mod trouble;
 mod write;
 
-pub(super) use moment::spoken;
 pub use read::{Checked, read};
 pub use trouble::{Mishap, classes};
 pub(super) use trouble::{mishap_of, needs};

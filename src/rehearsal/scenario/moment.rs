@@ -55,7 +55,7 @@ fn at(zone: Tz, date: NaiveDate, time: NaiveTime) -> Option<DateTime<Utc>> {
 }
 
 /// A moment of a story as a person reads it: the day, and the time at the site.
-pub(in crate::rehearsal) fn spoken(start: DateTime<Utc>, zone: Tz, at_ms: u64) -> String {
+pub(super) fn spoken(start: DateTime<Utc>, zone: Tz, at_ms: u64) -> String {
     let since = TimeDelta::milliseconds(i64::try_from(at_ms).unwrap_or(i64::MAX / 2));
     let first = start.with_timezone(&zone).date_naive();
     let local = (start + since).with_timezone(&zone);

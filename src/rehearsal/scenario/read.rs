@@ -67,7 +67,8 @@ fn site(
                 (texts, (None, Some(path.value)))
             }
             Err(why) => {
-                sink.error(path.at, format!("this configuration cannot be read: {why}"), "name a file that is there");
+                let wrong = format!("of the configuration \"{}\": {why}", path.value);
+                sink.error(path.at, wrong, "name a file that is there, from the folder of this one");
                 return None;
             }
         },
@@ -241,14 +242,37 @@ impl Reader<'_, '_> {
             self.unknown(class.at, "class of fault", &class.value, known.iter().copied());
             return None;
         }
-        let at = self.moment(&fields.text("at")?, place)?;
-        let until = self.optional_moment(fields, "until", place)?;
+        // Whatever is wrong is told at once: nothing here ends before the parts have been looked at.
+        let at = fields.text("at").and_then(|written| self.moment(&written, place));
+        let until = self.optional_moment(fields, "until", place);
+        let parts = self.parts(fields, &class.value);
+        let (at, until, parts) = (at?, until?, parts?);
+        if fields.has("until") && fields.has("for") {
+            self.sink.error(fields.place("for"), "`until` and `for` both say when it ends", "keep one of them");
+        }
         let until = until.or(fields.span("for").map(|span| at + span.value));
         if until.is_some_and(|until| until <= at) {
             self.sink.error(fields.place("until"), "it would be over before it begins", "a moment after `at`");
         }
+        match parts.mishap(&class.value) {
+            Some(what) => Some(Timed { at, until: until.filter(|_| !what.is_act()), what }),
+            None => {
+                let spoken = |need: &&str| match *need {
+                    "switch" => "`lamp` or `cut_off`".to_owned(),
+                    need => format!("`{need}`"),
+                };
+                let right =
+                    format!("it needs {}", needs(&class.value).iter().map(spoken).collect::<Vec<_>>().join(", "));
+                self.sink.push(Draft::error(class.at, format!("\"{}\" is not whole", class.value), right).absence());
+                None
+            }
+        }
+    }
+
+    /// The parts of a fault of `class`; none where one of them names nothing.
+    fn parts(&mut self, fields: &Fields, class: &str) -> Option<Parts> {
         let given = |key: &str| fields.has(key);
-        let needs = needs(&class.value);
+        let needs = needs(class);
         let wanted =
             |key: &str| needs.contains(&key) || (needs.contains(&"switch") && matches!(key, "lamp" | "cut_off"));
         let parts = Parts {
@@ -270,18 +294,10 @@ impl Reader<'_, '_> {
             says: fields.text("says").map(|put| put.value == "on"),
         };
         for extra in parts.given().into_iter().filter(|key| !wanted(key)) {
-            let wrong = format!("`{extra}` means nothing to \"{}\"", class.value);
+            let wrong = format!("`{extra}` means nothing to \"{class}\"");
             self.sink.error(fields.place(extra), wrong, "leave it out");
         }
-        match parts.mishap(&class.value) {
-            Some(what) => Some(Timed { at, until: until.filter(|_| !what.is_act()), what }),
-            None => {
-                let missing = needs.iter().map(|need| if *need == "switch" { "`lamp` or `cut_off`" } else { need });
-                let right = format!("it needs {}", missing.collect::<Vec<_>>().join(", "));
-                self.sink.push(Draft::error(class.at, format!("\"{}\" is not whole", class.value), right).absence());
-                None
-            }
-        }
+        Some(parts)
     }
 
     fn act(&mut self, fields: &Fields, place: Place) -> Option<(Duration, Act)> {
@@ -338,8 +354,8 @@ impl Reader<'_, '_> {
     }
 
     fn expectation(&mut self, fields: &Fields, place: Place) -> Option<Expectation> {
-        let when = self.when(fields, place)?;
-        let what = self.what(fields)?;
+        let (when, what) = (self.when(fields, place), self.what(fields));
+        let (when, what) = (when?, what?);
         let before = self.sink.excerpt(At { start: 0, ..fields.at });
         let (line, _) = config::line_and_column(before, fields.at.start);
         Some(Expectation { when, what, line })
@@ -356,6 +372,10 @@ impl Reader<'_, '_> {
             let wrong = "an expectation holds `within` a time, `always`, `never` or `by_the_end`, and only one of them";
             self.sink.push(Draft::error(fields.at, wrong, "say when it must hold").absence());
             return None;
+        }
+        if from > until {
+            let wrong = "it would be over before it begins, and hold whatever happens";
+            self.sink.error(fields.place("until"), wrong, "a moment after `from`");
         }
         Some(match said {
             [true, ..] => {
@@ -451,7 +471,8 @@ impl Reader<'_, '_> {
         };
         let known = words.iter().copied().find(|known| *known == word.value);
         if known.is_none() {
-            self.unknown(word.at, "such state of it:", &word.value, words.iter().copied());
+            let right = format!("one of {}", words.join(", "));
+            self.sink.error(word.at, format!("`is` cannot be \"{}\" here", word.value), right);
         }
         known
     }

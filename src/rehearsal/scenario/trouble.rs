@@ -27,6 +27,10 @@ pub enum Mishap {
     DaemonDies,
     /// The daemon is told to stop, and starts again at the end.
     DaemonStops,
+    /// An act of a moment: the daemon reads its configuration again, and finds it as it was.
+    DaemonReloads,
+    /// An act of a moment: the daemon reads its configuration again, finds a mistake in it, and keeps the one before.
+    ReloadRefused,
     /// The wall clock is off by this many seconds, at once, and set right at the end.
     ClockSteps(f64),
     /// The wall clock runs fast by this many parts in a million, and is set right at the end.
@@ -49,6 +53,8 @@ const OWN: &[&str] = &[
     "messages-late",
     "daemon-dies",
     "daemon-stops",
+    "daemon-reloads",
+    "reload-refused",
     "clock-steps",
     "clock-drifts",
     "clock-unset",
@@ -74,6 +80,8 @@ impl Mishap {
             Mishap::MessagesLate(_) => "messages-late",
             Mishap::DaemonDies => "daemon-dies",
             Mishap::DaemonStops => "daemon-stops",
+            Mishap::DaemonReloads => "daemon-reloads",
+            Mishap::ReloadRefused => "reload-refused",
             Mishap::ClockSteps(_) => "clock-steps",
             Mishap::ClockDrifts(_) => "clock-drifts",
             Mishap::ClockUnset => "clock-unset",
@@ -86,7 +94,7 @@ impl Mishap {
     pub fn is_act(&self) -> bool {
         match self {
             Mishap::Plant(fault) => fault.is_act(),
-            Mishap::BrokerForgets | Mishap::StoredCommand(..) => true,
+            Mishap::BrokerForgets | Mishap::DaemonReloads | Mishap::ReloadRefused | Mishap::StoredCommand(..) => true,
             _ => false,
         }
     }
@@ -217,6 +225,8 @@ impl Parts {
             "messages-late" => Mishap::MessagesLate(self.over?),
             "daemon-dies" => Mishap::DaemonDies,
             "daemon-stops" => Mishap::DaemonStops,
+            "daemon-reloads" => Mishap::DaemonReloads,
+            "reload-refused" => Mishap::ReloadRefused,
             "clock-steps" => Mishap::ClockSteps(self.by?),
             "clock-drifts" => Mishap::ClockDrifts(self.by?),
             "clock-unset" => Mishap::ClockUnset,

@@ -51,20 +51,44 @@ impl Scenario {
         super::moment::spoken(self.start, self.site.settings.site.timezone, at)
     }
 
-    /// A fault as its class and where.
-    pub(in crate::rehearsal) fn fault_in_brief(&self, mishap: &Mishap) -> String {
+    /// A fault as its class and where, and how much of it.
+    pub(in crate::rehearsal) fn fault_in_words(&self, mishap: &Mishap) -> (String, String) {
         let parts = Names(&self.site.settings).parts(mishap);
-        let place = parts.iter().find(|(key, _)| matches!(*key, "lamp" | "probe" | "cut_off" | "enclosure"));
-        let place = place.map_or("", |(_, value)| value.trim_matches('"'));
-        format!("{} {place}", mishap.class()).trim_end().to_owned()
+        let is_place = |key: &str| matches!(key, "lamp" | "probe" | "cut_off" | "enclosure");
+        let place = parts.iter().find(|(key, _)| is_place(key)).map_or("", |(_, value)| value.trim_matches('"'));
+        let amounts: Vec<_> = parts.iter().filter(|(key, _)| !is_place(key)).map(in_words).collect();
+        (format!("{} {place}", mishap.class()).trim_end().to_owned(), amounts.join(", "))
+    }
+
+    /// What goes wrong and when, a line each.
+    pub fn mishaps_in_words(&self) -> Vec<String> {
+        let ms = |at: Duration| u64::try_from(at.as_millis()).unwrap_or(u64::MAX);
+        let line = |mishap: &Timed<Mishap>| {
+            let (name, amounts) = self.fault_in_words(&mishap.what);
+            let until = mishap.until.map_or(String::new(), |until| format!(" until {}", self.spoken(ms(until))));
+            format!("{}{until} {name} {amounts}", self.spoken(ms(mishap.at))).trim_end().to_owned()
+        };
+        self.mishaps.iter().map(line).collect()
+    }
+
+    /// What the keeper does, as it is written.
+    pub(in crate::rehearsal) fn act_in_words(&self, act: &Act) -> String {
+        let pairs = Names(&self.site.settings).doing(act);
+        pairs
+            .iter()
+            .map(|(key, value)| match *key {
+                "do" | "lamp" | "enclosure" | "cut_off" => value.trim_matches('"').to_owned(),
+                _ => in_words(&(*key, value.clone())),
+            })
+            .collect::<Vec<_>>()
+            .join(" ")
     }
 
     /// An expectation as a sentence.
     pub fn expectation_in_words(&self, expectation: &Expectation) -> String {
         let zone = self.site.settings.site.timezone;
         let spoken = |at: Duration| super::moment::spoken(self.start, zone, at.as_millis() as u64);
-        let what = Names(&self.site.settings).what(&expectation.what);
-        let what: Vec<_> = what.iter().map(|(key, value)| format!("{key} {}", value.trim_matches('"'))).collect();
+        let what: Vec<_> = Names(&self.site.settings).what(&expectation.what).iter().map(in_words).collect();
         let what = what.join(" ");
         match expectation.when {
             When::Within(from, to) => format!("between {} and {}: {what}", spoken(from), spoken(to)),
@@ -72,6 +96,20 @@ impl Scenario {
             When::Never(from, to) => format!("never from {} until {}: {what}", spoken(from), spoken(to)),
             When::End => format!("by the end: {what}"),
         }
+    }
+}
+
+/// A key with its value as part of a sentence.
+fn in_words((key, value): &(&'static str, String)) -> String {
+    let plain = value.replace('"', "");
+    match (*key, plain.as_str()) {
+        ("alarm", "any") => "any alarm".to_owned(),
+        ("enclosure", "site") => "of the site".to_owned(),
+        ("enclosure", id) => format!("of {id}"),
+        ("cut_off", name) => format!("cut-off {name}"),
+        ("least", word) => format!("of priority {word} or higher"),
+        ("except", list) => format!("except {}", list.trim_matches(['[', ']'])),
+        (key, plain) => format!("{key} {plain}"),
     }
 }
 
@@ -168,6 +206,10 @@ impl Names<'_> {
     fn act(&self, out: &mut String, at: Duration, act: &Act) {
         let _ = writeln!(out, "\n[[act]]");
         line(out, "at", &moment(at));
+        self.doing(act).iter().for_each(|(key, value)| line(out, key, value));
+    }
+
+    fn doing(&self, act: &Act) -> Pairs {
         let mut pairs = Pairs::new();
         match act {
             Act::Acknowledge { enclosure, kind } => {
@@ -207,7 +249,7 @@ impl Names<'_> {
                 pairs.extend(level.map(|_| ("for", span(*length))));
             }
         }
-        pairs.iter().for_each(|(key, value)| line(out, key, value));
+        pairs
     }
 
     fn expectation(&self, out: &mut String, expectation: &Expectation) {

@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use super::Draw;
 use crate::rehearsal::scenario::{Mishap, Timed, classes, mishap_of, needs};
-use crate::settings::{CutOffIx, EnclosureIx, LampIx, Measures, ProbeIx, Settings};
+use crate::settings::{CutOffIx, Enclosure, EnclosureIx, LampIx, Measures, ProbeIx, Settings};
 use crate::simulator::{Fault, Switch};
 
 /// Shortest and longest fault, s; a guess.
@@ -44,9 +44,7 @@ pub(super) fn draw(
         Some(cut_off) => Switch::CutOff(cut_off),
         None => Switch::Lamp(e, lamp),
     };
-    if has("other") && other == probe {
-        return None;
-    }
+    let (probe, other) = if has("other") { alike(enclosure, probe, other)? } else { (probe, other) };
     let what = mishap_of(class, |parts| {
         parts.enclosure = has("enclosure").then_some(e);
         parts.lamp = has("lamp").then_some((e, lamp));
@@ -72,6 +70,17 @@ pub(super) fn draw(
     }
     let until = (!what.is_act()).then(|| (at + lasts).min(safety));
     Some(Timed { at, until, what })
+}
+
+/// Two probes that measure the same, so that they can change places; none where there are no such two.
+fn alike(enclosure: &Enclosure, ProbeIx(one): ProbeIx, ProbeIx(other): ProbeIx) -> Option<(ProbeIx, ProbeIx)> {
+    let probes = || enclosure.probes.iter().enumerate();
+    let pairs = probes().flat_map(|(a, first)| {
+        let same = probes().filter(move |(b, second)| *b != a && second.measures == first.measures);
+        same.map(move |(b, _)| (ProbeIx(a), ProbeIx(b)))
+    });
+    let pairs: Vec<_> = pairs.collect();
+    pairs.get((one + other) % pairs.len().max(1)).copied()
 }
 
 /// `by` and `share` for a class: guesses at what hardware and weather do.

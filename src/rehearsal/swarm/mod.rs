@@ -1,8 +1,9 @@
-//! A swarm: each seed draws a site, its hardware, its weather and what goes wrong.
+//! A swarm: each seed draws a site, its hardware, its weather, what goes wrong and what the keeper does.
 //!
 //! Swarm style: for each seed a random share of all classes of faults is exactly off, since a run in which everything
 //! may happen hides what a few things do alone. Faults are data drawn before the run, so that a failing one shrinks.
 
+mod act;
 mod fault;
 mod site;
 
@@ -78,17 +79,17 @@ pub fn draw(of: &Scenario, seed: u64) -> Result<Scenario, String> {
         name: of.name.clone(),
         title: format!("{}, seed {seed}", of.title),
         story: format!("Drawn by seed {seed}; classes of faults that may happen: {}.", classes.join(", ")),
-        site: Site { settings, text: Some(text), path: None },
         start,
         span: swarm.safety + swarm.liveness,
         seed,
         slow: of.slow,
         room,
         mishaps,
-        acts: Vec::new(),
+        acts: act::draw(&mut draw, &settings, swarm.safety),
         expectations: of.expectations.clone(),
         healed: Some(swarm.safety),
         swarm: None,
+        site: Site { settings, text: Some(text), path: None },
     })
 }
 
@@ -107,6 +108,8 @@ fn repairs(mishaps: &[Timed<Mishap>], at: Duration) -> Vec<Timed<Mishap>> {
 
 #[cfg(test)]
 mod tests {
+    use std::collections::BTreeSet;
+
     use super::*;
     use crate::rehearsal::scenario::{Swarm, read};
 
@@ -143,5 +146,30 @@ mod tests {
         let base = base();
         assert_eq!(draw(&base, 7), draw(&base, 7));
         assert_ne!(draw(&base, 7).map(|drawn| drawn.mishaps), draw(&base, 8).map(|drawn| drawn.mishaps));
+    }
+
+    #[test]
+    fn every_class_of_faults_and_every_act_is_drawn() {
+        use crate::control::Act;
+        use crate::rehearsal::scenario::classes;
+        let base = base();
+        let (mut left, mut acts): (BTreeSet<_>, _) = (classes().collect(), BTreeSet::new());
+        for seed in 0..400 {
+            let drawn = draw(&base, seed).unwrap_or_else(|why| panic!("{why}"));
+            drawn.mishaps.iter().for_each(|mishap| _ = left.remove(mishap.what.class()));
+            acts.extend(drawn.acts.iter().map(|(_, act)| match act {
+                Act::Acknowledge { .. } => "acknowledge",
+                Act::Reset { .. } => "reset",
+                Act::ResetCutOff { .. } => "reset-cut-off",
+                Act::Override { level: Some(_), .. } => "override",
+                Act::Override { level: None, .. } => "override ended",
+                Act::MeterReading { .. } => "meter-reading",
+                Act::LampChange { .. } => "lamp-change",
+            }));
+            if left.is_empty() && acts.len() == 7 {
+                return;
+            }
+        }
+        panic!("never drawn: {left:?}; acts drawn: {acts:?}");
     }
 }

@@ -215,6 +215,32 @@ mod tests {
     }
 
     #[test]
+    fn a_course_runs_where_the_network_goes() {
+        let (network, heat) = enclosure();
+        let mut motion = Motion::new(&network, 19.0);
+        warm(&mut motion, &heat);
+        motion.advance(100_000, &[Ramp::still(19.0)]);
+        let ramp = [Ramp { start: 19.0, slope: 0.002 }];
+        for node in (0..5).map(Node) {
+            let course = motion.course(node, &ramp).expect("five modes, all with a way out");
+            let mut parts = course.parts;
+            let mut followed = 0;
+            for beat in [1, 9_987, 127_000, 1_700_000] {
+                followed += beat;
+                let decays = motion.decays(beat);
+                parts.iter_mut().zip(decays).for_each(|(part, decay)| *part *= decay);
+                let own = Course::sum(course.line + course.slope * followed as f64 / 1000.0, &parts);
+                let mut moved = motion.clone();
+                moved.advance(followed, &ramp);
+                close(own, moved.at(node), 1e-10);
+            }
+        }
+        let mut closed = Network::new();
+        let node = closed.node(JoulesPerKelvin(1.0));
+        assert_eq!(Motion::new(&closed, 0.0).course(node, &[]), None, "no way out");
+    }
+
+    #[test]
     fn it_settles_at_the_direct_solution() {
         let (network, heat) = enclosure();
         let steady = network.steady(&[21.0], &heat).expect("every node has a way to the room");

@@ -84,11 +84,13 @@ pub struct Course {
 }
 
 impl Course {
-    /// The temperature (°C) where the line stands at `line` and the modes at `parts`.
+    /// The temperature (°C) where the line stands at `line` and the modes at `parts`: two lanes side by side, always in
+    /// the same order.
     #[inline]
     pub fn sum(line: f64, parts: &[f64; COURSE]) -> f64 {
-        let [a, b, c, d, e, f, g, h] = parts;
-        line + (((a + c) + (e + g)) + ((b + d) + (f + h)))
+        let [a, b, c, d, e, f, g, h] = *parts;
+        let lanes = [(a + c) + (e + g), (b + d) + (f + h)];
+        line + (lanes[0] + lanes[1])
     }
 }
 
@@ -152,8 +154,9 @@ impl Motion {
     /// Computes anew where heat draws each mode.
     fn aim(&mut self) {
         self.target.fill([0.0; WIDTH]);
-        for (watts, row) in self.heat.iter().zip(self.warmth.chunks(self.groups.max(1))) {
+        for (node, watts) in self.heat.iter().enumerate() {
             if *watts != 0.0 {
+                let row = &self.warmth[node * self.groups..(node + 1) * self.groups];
                 for (target, warmth) in self.target.iter_mut().zip(row) {
                     (0..WIDTH).for_each(|k| target[k] += warmth[k] * watts);
                 }
@@ -236,10 +239,11 @@ impl Motion {
         let (mut line, mut slope) = ([0.0; WIDTH], [0.0; WIDTH]);
         for (group, row) in self.row(node).iter().enumerate() {
             let (mut drawn, mut rate) = (self.target[group], [0.0; WIDTH]);
-            for (pull, ramp) in self.pull.chunks(self.groups).zip(boundaries) {
+            for (boundary, ramp) in boundaries.iter().enumerate() {
+                let pull = &self.pull[boundary * self.groups + group];
                 for k in 0..WIDTH {
-                    drawn[k] += pull[group][k] * ramp.start;
-                    rate[k] += pull[group][k] * ramp.slope;
+                    drawn[k] += pull[k] * ramp.start;
+                    rate[k] += pull[k] * ramp.slope;
                 }
             }
             for k in 0..WIDTH {
@@ -270,8 +274,8 @@ impl Motion {
     #[inline]
     fn moved(&self, group: usize, step: &Step, from: f64, boundaries: &[Ramp]) -> Group {
         let (mut target, mut slope) = (self.target[group], [0.0; WIDTH]);
-        for (row, ramp) in self.pull.chunks(self.groups).zip(boundaries) {
-            let (pull, start) = (&row[group], ramp.start + ramp.slope * from);
+        for (boundary, ramp) in boundaries.iter().enumerate() {
+            let (pull, start) = (&self.pull[boundary * self.groups + group], ramp.start + ramp.slope * from);
             for k in 0..WIDTH {
                 target[k] += pull[k] * start;
                 slope[k] += pull[k] * ramp.slope;

@@ -1,0 +1,387 @@
+//! What a probe that a lamp lights says about it: the UV index, or the illuminance.
+//!
+//! A probe is learnt with the lamp off (what it reads then, how it scatters, how often it repeats itself) and with the
+//! lamp known to be well (the level). Readings are gathered to slots of a minute, and a slot is weighed under each thing
+//! that may be the case: the lamp's full light, its light past an animal, none of it, or a probe that is dead.
+
+use std::time::Duration;
+
+use crate::science::sequential::log_normal;
+
+/// Light past an animal or a thing lying there, as a share of the usual, from … to …: a guess around the one in twenty
+/// of the simulated animal. More than this is dirt, age or a weaker lamp, which other alarms judge.
+const SHADE: (f64, f64) = (0.03, 0.5);
+/// Deviation of a well lamp's level from the learnt one, as a share: a guess that holds dirt, ageing and a probe that was
+/// nudged.
+const WELL_DEVIATION: f64 = 0.2;
+/// One lamp in ten that is well gives something else, anything in this range, as a share of the learnt level: another
+/// lamp was fitted, the probe was moved. Guesses.
+const WELL_ELSEWHERE: (f64, f64) = (0.3, 3.0);
+const ELSEWHERE: f64 = 0.1;
+/// Most that a lamp warming up may give, as a share of the learnt level: a guess.
+const WARMING_MOST: f64 = 1.3;
+/// What others light there is known to within this share: a guess.
+const OTHERS_DEVIATION: f64 = 0.15;
+/// A slot raises the learnt level towards itself with this time constant, of lit time …
+const UP: Duration = Duration::from_secs(10 * 60);
+/// … and lowers it with this one: shade must not be learnt, and dirt and age are slow. Guesses.
+const DOWN: Duration = Duration::from_secs(20 * 3600);
+/// No slot raises the level by more than this multiple: a glint of the sun.
+const GLINT: f64 = 1.5;
+/// A slot below this share of the level is no level to learn.
+const LEARN_FROM: f64 = 0.3;
+/// Readings after which the oldest have left the running means: a guess.
+const MEMORY: f64 = 200.0;
+/// How often a probe repeats itself is believed after this many pairs of readings: a guess.
+const PAIRS: f64 = 30.0;
+/// One that never repeated itself, or always, is believed to do so no more surely than one pair in so many.
+const RARELY: f64 = 2.0;
+/// Shares of dead probes that read what one reads without a sensor, and that keep their last reading: guesses.
+const DEAD_AT_ZERO: f64 = 0.6;
+const DEAD_FROZEN: f64 = 0.4;
+
+/// A dead probe has moved within a slot only where it died in it: logarithm of a guess.
+const DIES: f64 = -1.5;
+
+/// What is known of a kind of probe before it was ever heard.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Plausible {
+    /// Levels that such a lamp gives at a probe, from … to ….
+    level: (f64, f64),
+    /// How far from zero the probe may be in the dark.
+    dark: f64,
+    /// How far what it reads in the dark may change by itself, as a share of the level: daylight in the room.
+    ambient: f64,
+}
+
+impl Plausible {
+    /// UV index: from what a shade dweller's spot gets to what touching distance gives. Guesses around the Ferguson
+    /// zones.
+    pub(super) const UV: Plausible = Plausible { level: (0.3, 15.0), dark: 0.03, ambient: 0.0 };
+    /// Illuminance, lux: from a dim corner to under a metal-halide lamp. Guesses.
+    pub(super) const LIGHT: Plausible = Plausible { level: (200.0, 60_000.0), dark: 50.0, ambient: 0.05 };
+}
+
+/// What other lamps add at a probe.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Others {
+    /// None of them is lit.
+    Dark,
+    /// They add this much.
+    Known(f64),
+    /// Some are lit, and nobody knows what they add.
+    Unknown,
+}
+
+/// Logarithms of how likely a slot is when …
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Sight {
+    /// … the lamp's light arrives as it should.
+    pub(super) full: f64,
+    /// … a part of it does.
+    pub(super) shaded: f64,
+    /// … none does.
+    pub(super) nothing: f64,
+    /// … the probe is dead.
+    pub(super) dead: f64,
+    /// Share of all shade that this probe cannot tell from darkness.
+    pub(super) hidden: f64,
+}
+
+/// The readings of one slot.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+struct Slot {
+    count: f64,
+    sum: f64,
+    /// What others added, all in all.
+    others: f64,
+    /// Pairs of neighbouring readings, and those of them that were equal.
+    pairs: f64,
+    still: f64,
+    /// Others of unknown light were lit.
+    crowded: bool,
+}
+
+/// How often a probe repeats itself.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+struct Stillness {
+    pairs: f64,
+    still: f64,
+}
+
+impl Stillness {
+    fn learn(&mut self, slot: &Slot) {
+        let keep = if self.pairs > 10.0 * MEMORY { 0.9 } else { 1.0 };
+        self.pairs = keep * self.pairs + slot.pairs;
+        self.still = keep * self.still + slot.still;
+    }
+
+    /// Logarithm of the probability that a living probe is as still as `slot` was.
+    fn of(&self, slot: &Slot) -> f64 {
+        if self.pairs < PAIRS {
+            return 0.0;
+        }
+        let share = (self.still + RARELY) / (self.pairs + 2.0 * RARELY);
+        if slot.still == slot.pairs { slot.pairs * libm::log(share) } else { 0.0 }
+    }
+}
+
+/// One probe that a lamp lights.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Eye {
+    plausible: Plausible,
+    /// What it reads with the lamp off: mean, variance of one reading, and of how many.
+    dark: (f64, f64, f64),
+    still_dark: Stillness,
+    still_lit: Stillness,
+    /// What the lamp adds when it is well and warm.
+    level: Option<f64>,
+    /// Smallest step between two readings so far.
+    step: f64,
+    last: Option<f64>,
+    slot: Slot,
+    /// The last slot that was weighed, less what it reads in the dark and what others added; for words.
+    seen: Option<f64>,
+    /// What others were to add in that slot.
+    others: f64,
+}
+
+impl Eye {
+    pub(super) fn new(plausible: Plausible) -> Eye {
+        Eye {
+            plausible,
+            dark: (0.0, 0.0, 0.0),
+            still_dark: Stillness::default(),
+            still_lit: Stillness::default(),
+            level: None,
+            step: f64::INFINITY,
+            last: None,
+            slot: Slot::default(),
+            seen: None,
+            others: 0.0,
+        }
+    }
+
+    /// Takes in a reading.
+    pub(super) fn reading(&mut self, reading: f64, others: Others) {
+        if !reading.is_finite() {
+            return;
+        }
+        if let Some(last) = self.last {
+            let moved = (reading - last).abs();
+            self.slot.pairs += 1.0;
+            if moved == 0.0 {
+                self.slot.still += 1.0;
+            } else {
+                self.step = self.step.min(moved);
+            }
+        }
+        self.last = Some(reading);
+        self.slot.count += 1.0;
+        self.slot.sum += reading;
+        match others {
+            Others::Dark => {}
+            Others::Known(adds) => self.slot.others += adds.max(0.0),
+            Others::Unknown => self.slot.crowded = true,
+        }
+    }
+
+    /// Forgets what it has gathered: its lamp has switched.
+    pub(super) fn start_slot(&mut self) {
+        self.slot = Slot::default();
+    }
+
+    /// Forgets the lamp, and keeps what is known of the probe.
+    pub(super) fn forget_lamp(&mut self) {
+        self.level = None;
+        self.start_slot();
+    }
+
+    /// The level when well, where it was learnt.
+    pub(super) fn level(&self) -> Option<f64> {
+        self.level
+    }
+
+    /// What the last slot showed of the lamp.
+    pub(super) fn seen(&self) -> Option<f64> {
+        self.seen
+    }
+
+    /// Whether so little is seen, of this lamp and of others there, that it is no level to learn.
+    pub(super) fn is_dim(&self) -> bool {
+        let others = self.others;
+        self.seen.zip(self.level).is_some_and(|(seen, level)| seen + others < LEARN_FROM * (level + others))
+    }
+
+    /// What it reads with the lamp off.
+    pub(super) fn dark_mean(&self) -> f64 {
+        self.dark.0
+    }
+
+    /// Whether a living probe seldom repeats itself in the dark.
+    pub(super) fn stillness_tells(&self) -> bool {
+        self.still_dark.pairs >= PAIRS && self.still_dark.still < 0.9 * self.still_dark.pairs
+    }
+
+    /// Standard deviation of what is left of a slot of darkness.
+    pub(super) fn scatter(&self) -> f64 {
+        let (_, variance, known) = self.dark;
+        let noise = variance.max(1e-6) / self.slot.count.max(1.0);
+        // What the steps swallow does not average out.
+        let step = if self.step.is_finite() { self.step * self.step / 12.0 } else { 0.0 };
+        let unknown = self.plausible.dark * self.plausible.dark / (1.0 + known);
+        let ambient = self.plausible.ambient * self.level.unwrap_or(0.0);
+        let others = OTHERS_DEVIATION * self.slot.others / self.slot.count.max(1.0);
+        libm::sqrt(noise + step + unknown + ambient * ambient + others * others)
+    }
+
+    /// Learns from a slot with the lamp off and settled, where the probe is taken to be alive, and starts another.
+    pub(super) fn learn_dark(&mut self, alive: bool) {
+        let slot = std::mem::take(&mut self.slot);
+        if !alive || slot.count == 0.0 || slot.crowded {
+            return;
+        }
+        let mean = (slot.sum - slot.others) / slot.count;
+        if self.level.is_some_and(|level| mean - self.dark.0 > LEARN_FROM * level) {
+            return;
+        }
+        self.still_dark.learn(&slot);
+        let (before, variance, known) = self.dark;
+        let weight = slot.count / (known + slot.count).min(MEMORY).max(slot.count);
+        let off = mean - before;
+        // The first mean comes from nowhere, and its distance says nothing about noise.
+        let spread = if known == 0.0 { variance } else { variance + weight * (off * off * slot.count - variance) };
+        self.dark = (before + weight * off, spread, (known + slot.count).min(MEMORY));
+    }
+
+    /// Weighs a slot with the lamp off and settled: how likely it is of a living probe and of a dead one, which keeps to
+    /// what it said while the lamp was lit, or reads without a sensor. None where it says nothing.
+    pub(super) fn weigh_off(&self) -> Option<(f64, f64)> {
+        let slot = self.slot;
+        if slot.count == 0.0 || slot.crowded {
+            return None;
+        }
+        let level = self.level?;
+        let still = slot.still == slot.pairs;
+        let raw = (slot.sum - slot.others) / slot.count;
+        if raw - self.dark.0 > LEARN_FROM * level {
+            return still.then(|| (self.still_lit.of(&slot), 0.0));
+        }
+        let alive = self.still_dark.of(&slot);
+        let at_zero = raw.abs() < 2.0 * self.scatter();
+        Some((alive, if still && at_zero { 0.0 } else { alive + DIES }))
+    }
+
+    /// Weighs the slot. `warmed` is how far the lamp is warm at least, 0..=1. None where there is nothing to weigh.
+    pub(super) fn weigh(&mut self, warmed: f64) -> Option<Sight> {
+        let slot = self.slot;
+        if slot.count == 0.0 {
+            return None;
+        }
+        let raw = slot.sum / slot.count;
+        let others = slot.others / slot.count;
+        let x = raw - self.dark.0 - others;
+        let scatter = self.scatter();
+        self.others = others;
+        self.seen = Some(x);
+        let nothing = log_normal(x, 0.0, scatter);
+        let (full, shaded, hidden) = match self.level {
+            // In a crowd light says nothing about one lamp, and darkness all.
+            _ if slot.crowded => {
+                let lit = spread(raw - self.dark.0, self.plausible.level, scatter).0;
+                let seen = if lit > nothing { 0.0 } else { lit - nothing };
+                return Some(Sight {
+                    full: seen,
+                    shaded: seen,
+                    nothing: 0.0,
+                    dead: self.dead(&slot, raw, scatter) - nothing.max(lit),
+                    hidden: 0.0,
+                });
+            }
+            None => {
+                let (least, most) = self.plausible.level;
+                let shaded = spread(x, (SHADE.0 * least, SHADE.1 * most), scatter).0;
+                let usual = libm::sqrt(least * most);
+                let hidden = spread(x, (SHADE.0 * usual, SHADE.1 * usual), scatter).1;
+                (spread(x, (least * warmed.max(SHADE.0), most), scatter).0, shaded, hidden)
+            }
+            Some(level) => {
+                // Shade lies on all that arrives there, and what is missing may be missing of the others.
+                let all = level + others;
+                let (shaded, hidden) = spread(x + others, (SHADE.0 * all, SHADE.1 * all), scatter);
+                let alone = if others > 0.0 { full(x + others, level, warmed, scatter) } else { f64::NEG_INFINITY };
+                (full(x, level, warmed, scatter).max(alone), shaded, hidden)
+            }
+        };
+        let dead = self.dead(&slot, raw, scatter).max(if slot.still == slot.pairs {
+            full.max(shaded) + libm::log(DEAD_FROZEN)
+        } else {
+            f64::NEG_INFINITY
+        });
+        let alive_dark = self.still_dark.of(&slot);
+        let alive_lit = self.still_lit.of(&slot);
+        Some(Sight { full: full + alive_lit, shaded: shaded + alive_lit, nothing: nothing + alive_dark, dead, hidden })
+    }
+
+    /// A dead probe that reads what one reads without a sensor.
+    fn dead(&self, slot: &Slot, raw: f64, scatter: f64) -> f64 {
+        let moved = if slot.still < slot.pairs { DIES } else { 0.0 };
+        log_normal(raw, 0.0, scatter) + libm::log(DEAD_AT_ZERO) + moved
+    }
+
+    /// Learns the level from the slot that was weighed, where the lamp is warm and taken to be well after `lasted`, and
+    /// starts another.
+    pub(super) fn learn_lit(&mut self, well: bool, lasted: Duration) {
+        let slot = std::mem::take(&mut self.slot);
+        let Some(seen) = self.seen.filter(|_| well && slot.count > 0.0 && !slot.crowded) else { return };
+        let seen = seen.min(GLINT * self.level.unwrap_or(seen));
+        let level = match self.level {
+            None if seen > 3.0 * self.scatter() => seen,
+            None => return,
+            Some(level) if seen < LEARN_FROM * level => return,
+            Some(level) => {
+                let constant = if seen > level { UP } else { DOWN };
+                let weight = 1.0 - libm::exp(-lasted.as_secs_f64() / constant.as_secs_f64());
+                level + weight * (seen - level)
+            }
+        };
+        self.still_lit.learn(&slot);
+        self.level = Some(level);
+    }
+}
+
+/// How likely `x` is of a lamp that is well.
+fn full(x: f64, level: f64, warmed: f64, scatter: f64) -> f64 {
+    if warmed < 1.0 {
+        return spread(x, (level * warmed.max(1e-3), level * WARMING_MOST), scatter).0;
+    }
+    let deviation = libm::sqrt(scatter * scatter + WELL_DEVIATION * WELL_DEVIATION * level * level);
+    let usual = libm::log(1.0 - ELSEWHERE) + log_normal(x, level, deviation);
+    let elsewhere = spread(x, (WELL_ELSEWHERE.0 * level, WELL_ELSEWHERE.1 * level), scatter).0;
+    add(usual, libm::log(ELSEWHERE) + elsewhere)
+}
+
+/// Points that stand for a range.
+const POINTS: u32 = 8;
+
+/// How likely `x` is where all orders of magnitude in the range are as likely, and which share of the range cannot be
+/// told from zero.
+fn spread(x: f64, (least, most): (f64, f64), scatter: f64) -> (f64, f64) {
+    let ratio = libm::exp(libm::log(most / least) / f64::from(POINTS));
+    let (mut at, mut sum, mut hidden) = (least * libm::sqrt(ratio), 0.0, 0.0);
+    for _ in 0..POINTS {
+        // Each point is as wide as the gap to its neighbours, so that none is fallen between.
+        let width = 0.4 * at * (ratio - 1.0);
+        let deviation = libm::sqrt(scatter * scatter + width * width);
+        sum += libm::exp(log_normal(x, at, deviation));
+        hidden += if at < 2.0 * scatter { 1.0 } else { 0.0 };
+        at *= ratio;
+    }
+    (libm::log(sum / f64::from(POINTS)), hidden / f64::from(POINTS))
+}
+
+/// `ln(eᵃ + eᵇ)`.
+fn add(a: f64, b: f64) -> f64 {
+    let (high, low) = if a > b { (a, b) } else { (b, a) };
+    if low == f64::NEG_INFINITY { high } else { high + libm::log1p(libm::exp(low - high)) }
+}

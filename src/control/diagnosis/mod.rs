@@ -1,0 +1,478 @@
+//! What ails a lamp that gives no sign of life: a sequential test between causes, fed with all the evidence there is.
+//!
+//! ```text
+//! readings ──▶ eye (UV, illuminance) ──┐
+//!          ──▶ warmth (temperature)    ├─ once a minute ─▶ beliefs over the causes ─▶ finding ─▶ alarm, its words
+//!          ──▶ draw (power)          ──┘                        ▲                        ▲
+//! told on, reported on ─────────────────────────────────────────┘      lamps on the same relay or supply
+//! ```
+//!
+//! The causes form a Markov chain that runs on with time ([`Beliefs::pass`]): lamps die seldom and stay dead, animals lie
+//! down often and get up again. Each minute with readings is weighed under every cause and observed. What an animal
+//! leaves of the light tells it from a dark lamp; where the probe cannot see what is left, its getting up does.
+//!
+//! Work for a reading is a few sums; for a minute some tens of exponentials. Nothing is allocated before words are asked
+//! for.
+
+mod chain;
+mod circles;
+mod eye;
+mod terms;
+#[cfg(test)]
+mod tests;
+mod warmth;
+mod words;
+
+use std::time::Duration;
+
+use crate::science::sequential::{Beliefs, Verdict, Wald};
+use crate::time::Mono;
+use crate::units::{Celsius, Lux, Uvi, Watts};
+
+use chain::{
+    CAUSES, COVER, DEAD, FAULTS, NO_UV, OUT, PRIOR, RELAY, SHADE, STATES, SUPPLY, WELL, bounded, by_burning, by_light,
+    by_peers, by_uv, chances, rates,
+};
+pub(super) use circles::Circles;
+pub use eye::Others;
+use eye::{Eye, Plausible};
+pub use terms::{Cause, Finding, Kit, Peers, Sign, Standing, Tally, Told};
+use warmth::{Draw, Warmth, lasted};
+pub use words::odds_in_words;
+
+/// Readings are gathered for this long before they are weighed; a guess.
+const SLOT: Duration = Duration::from_secs(60);
+/// Beliefs run on in steps of at most this …
+const STEP: Duration = Duration::from_secs(600);
+/// … over at most this; a longer silence changes no more.
+const LONGEST: Duration = Duration::from_secs(12 * 3600);
+
+/// Weight of a first word of the power probe, and of each further minute of it: natural logarithms of odds. It is bounded
+/// because a meter that fails goes on failing. Guesses.
+const POWER_FIRST: f64 = 6.0;
+const POWER_MORE: f64 = 1.5;
+/// The same for a minute of light or heat.
+const LIGHT_MORE: f64 = 2.0;
+const HEAT_MORE: f64 = 1.5;
+/// Where a lamp has a UV probe, other evidence weighs this much less: light that is seen is light.
+const BESIDE_UV: f64 = 0.35;
+
+/// The probability of a false verdict and of a missed one that the test is set to.
+const ERROR: f64 = 0.05;
+/// A fault must have led for this long …
+const LEADS: Duration = Duration::from_secs(150);
+/// … and for this long where a probe that repeats itself may be dead instead, and its stillness still tells; guesses.
+const LEADS_IN_DOUBT: Duration = Duration::from_secs(8 * 60);
+/// Of the probability of all faults, the dead probe has neither less nor more than these in that doubt; guesses.
+const IN_DOUBT: (f64, f64) = (0.05, 0.9);
+/// Shade is told when it has lasted for this long of lit time: longer than an animal that lies there for a third of the
+/// longest day, 16 h in summer (MSD Veterinary Manual, "Reptile Housing Requirements", temperate). A guess.
+pub const SHADED_TOO_LONG: Duration = Duration::from_secs(6 * 3600);
+
+/// A meter that has read next to nothing for this long of a lamp that is seen lit is not believed; a guess.
+const METER_DOUBTED: Duration = Duration::from_secs(15 * 60);
+
+/// The diagnosis of one lamp.
+#[derive(Clone, Debug)]
+pub struct Diagnosis {
+    kit: Kit,
+    beliefs: Beliefs<STATES>,
+    /// How far the beliefs have run on.
+    at: Option<Mono>,
+    slot_since: Option<Mono>,
+    told: Told,
+    /// Since when it is told that.
+    since: Option<Mono>,
+    /// When it was last on.
+    went_out: Option<Mono>,
+    uv: Eye,
+    light: Eye,
+    warmth: Warmth,
+    draw: Draw,
+    /// Share of all shade that the probe cannot tell from darkness.
+    hidden: f64,
+    /// By its power or its light it burns, as of the last slot that told.
+    burns: Option<bool>,
+    /// It has been seen lit since it was last told on.
+    was_lit: bool,
+    /// Since when faults have led together.
+    fault_since: Option<Mono>,
+    /// For how long shade has led, in lit time.
+    shaded: Duration,
+    /// For how long its meter has read next to nothing while it was seen lit.
+    contradicted: Duration,
+    standing: Verdict,
+}
+
+impl Diagnosis {
+    /// Nothing has been seen of the lamp yet. New wiring is more often wrong than old.
+    pub fn new(kit: Kit) -> Diagnosis {
+        let mut prior = PRIOR;
+        if kit.uv.is_none() {
+            prior[NO_UV] = 0.0;
+        }
+        Diagnosis {
+            kit,
+            beliefs: Beliefs::new(prior),
+            at: None,
+            slot_since: None,
+            told: Told::Off,
+            since: None,
+            went_out: None,
+            uv: Eye::new(Plausible::UV),
+            light: Eye::new(Plausible::LIGHT),
+            warmth: Warmth::new(),
+            draw: Draw::default(),
+            hidden: 0.0,
+            burns: None,
+            was_lit: false,
+            fault_since: None,
+            shaded: Duration::ZERO,
+            contradicted: Duration::ZERO,
+            standing: Verdict::Open,
+        }
+    }
+
+    /// What there is to know it by.
+    pub fn kit(&self) -> &Kit {
+        &self.kit
+    }
+
+    /// The lamp is told this from `now` on. Whether that is news.
+    pub fn told(&mut self, now: Mono, told: Told) -> bool {
+        if told == self.told && self.since.is_some() {
+            return false;
+        }
+        if self.told != Told::Off && told == Told::Off {
+            self.went_out = Some(now);
+        }
+        self.told = told;
+        self.since = Some(now);
+        self.slot_since = Some(now);
+        self.uv.start_slot();
+        self.light.start_slot();
+        self.warmth.switched(told == Told::Full);
+        self.draw.switched();
+        self.burns = None;
+        self.was_lit = false;
+        self.fault_since = None;
+        true
+    }
+
+    /// What it adds at its UV probe when it is well, where that was learnt.
+    pub fn uv_level(&self) -> Option<f64> {
+        self.uv.level()
+    }
+
+    /// The same at its illuminance probe.
+    pub fn light_level(&self) -> Option<f64> {
+        self.light.level()
+    }
+
+    /// Whether it has been off for long enough to give nothing any more. Twice the warm-up is six time constants of a
+    /// lamp that settles to 95 % in one.
+    pub fn is_settled_off(&self, now: Mono) -> bool {
+        self.told == Told::Off && lasted(now, self.since) >= 2 * self.kit.warm_up + SLOT
+    }
+
+    /// Whether it has been fully on for long enough to give all it gives.
+    pub fn is_settled_on(&self, now: Mono) -> bool {
+        self.told == Told::Full && self.warmed(now).is_some_and(|warmed| warmed >= 1.0)
+    }
+
+    /// A new lamp was fitted.
+    pub fn changed(&mut self) {
+        let kit = self.kit.clone();
+        let (told, since) = (self.told, self.since);
+        let (mut uv, mut light, warmth) = (self.uv.clone(), self.light.clone(), self.warmth.clone());
+        uv.forget_lamp();
+        light.forget_lamp();
+        *self = Diagnosis { told, since, uv, light, warmth, ..Diagnosis::new(kit) };
+        self.warmth.forget_lamp();
+    }
+
+    /// A reading of the UV probe it lights, while others light that probe so. Whether anything was concluded.
+    pub fn uv(&mut self, now: Mono, reading: Uvi, others: Others) -> bool {
+        self.uv.reading(reading.0, others);
+        self.weigh(now)
+    }
+
+    /// The same of an illuminance probe.
+    pub fn light(&mut self, now: Mono, reading: Lux, others: Others) -> bool {
+        self.light.reading(reading.0, others);
+        self.weigh(now)
+    }
+
+    /// A reading at the spot it warms. Whether anything was concluded.
+    pub fn temperature(&mut self, now: Mono, reading: Celsius) -> bool {
+        self.warmth.reading(reading);
+        self.weigh(now)
+    }
+
+    /// A reading of its own power probe. Whether anything was concluded.
+    pub fn power(&mut self, now: Mono, reading: Watts) -> bool {
+        self.draw.reading(reading.0);
+        self.weigh(now)
+    }
+
+    /// Weighs what was gathered, once a slot is full.
+    fn weigh(&mut self, now: Mono) -> bool {
+        let since = *self.slot_since.get_or_insert(now);
+        self.since.get_or_insert(now);
+        let lasted_for = now.since(since);
+        if lasted_for < SLOT {
+            return false;
+        }
+        self.slot_since = Some(now);
+        self.run_on(now);
+        match self.told {
+            Told::Off => self.weigh_off(now),
+            Told::Partly => {
+                self.uv.start_slot();
+                self.light.start_slot();
+            }
+            Told::Full => self.weigh_on(now, lasted_for),
+        }
+        self.conclude(now, lasted_for);
+        true
+    }
+
+    /// Lets the beliefs run on to `now`.
+    fn run_on(&mut self, now: Mono) {
+        let mut left = now.since(self.at.unwrap_or(now)).min(LONGEST);
+        self.at = Some(now);
+        let rates = rates(self.eyed(), self.kit.uv.is_some(), self.hidden);
+        while !left.is_zero() {
+            let step = left.min(STEP);
+            self.beliefs.pass(&chances(&rates, step));
+            left -= step;
+        }
+    }
+
+    /// Whether a probe sees its light.
+    fn eyed(&self) -> bool {
+        self.kit.uv.is_some() || self.kit.light.is_some()
+    }
+
+    /// A slot with the lamp off: what the probes read then is learnt, and a probe that keeps to what it read while the
+    /// lamp was lit is found.
+    fn weigh_off(&mut self, now: Mono) {
+        if !self.is_settled_off(now) {
+            self.uv.start_slot();
+            self.light.start_slot();
+            return;
+        }
+        // With several to choose from, the probe that is dead is the one whose darkness tells.
+        let eye = if self.kit.uv.is_some() { &self.uv } else { &self.light };
+        if let Some((alive, dead)) = eye.weigh_off() {
+            let mut logs = [alive; STATES];
+            logs[DEAD] = dead;
+            self.beliefs.observe(logs);
+        }
+        let alive = self.beliefs.probabilities()[DEAD] < 0.1;
+        self.uv.learn_dark(alive);
+        self.light.learn_dark(alive);
+    }
+
+    /// How far a lamp that is well is warm at least, 0..=1; none while it may still wait to strike. The square of the
+    /// time is a guess that lies well below every lamp that comes up evenly.
+    fn warmed(&self, now: Mono) -> Option<f64> {
+        let lit = lasted(now, self.since);
+        let restrike = self.kit.fitting.traits().restrike.value;
+        let cooled = self.since.zip(self.went_out).map(|(since, out)| since.since(out));
+        let waits = cooled.map_or(restrike, |cooled| restrike.saturating_sub(cooled));
+        // Where nobody saw it go out it may be hot.
+        let burnt = lit.checked_sub(waits)?;
+        if self.kit.warm_up.is_zero() {
+            return Some(1.0);
+        }
+        let share = burnt.as_secs_f64() / self.kit.warm_up.as_secs_f64();
+        Some(if share >= 1.0 { 1.0 } else { 0.5 * share * share })
+    }
+
+    /// A slot with the lamp fully on.
+    fn weigh_on(&mut self, now: Mono, span: Duration) {
+        let Some(warmed) = self.warmed(now) else {
+            self.uv.start_slot();
+            self.light.start_slot();
+            return;
+        };
+        let beside = if self.kit.uv.is_some() { BESIDE_UV } else { 1.0 };
+        let minutes = (span.as_secs_f64() / SLOT.as_secs_f64()).min(5.0);
+        self.weigh_power(beside, minutes);
+        // Whether its light arrives there at all must have been seen.
+        if let Some(sight) = self.light.weigh(warmed).filter(|_| self.light.level().is_some()) {
+            let bound = if self.kit.uv.is_some() { LIGHT_MORE * beside } else { LIGHT_MORE };
+            if sight.full - sight.nothing > 1.0 && warmed >= 1.0 {
+                self.burns = Some(true);
+            }
+            let logs = by_light(&sight, self.kit.uv.is_some());
+            self.beliefs.observe(bounded(logs, bound * minutes));
+            if self.kit.uv.is_none() {
+                self.hidden = sight.hidden;
+            }
+        }
+        let lit = lasted(now, self.since);
+        if let Some(warms) = self.warmth.weigh(lit).and_then(|rise| rise.warms()) {
+            self.beliefs.observe(by_burning(warms, HEAT_MORE * beside * minutes));
+        }
+        if let Some(sight) = self.uv.weigh(warmed).filter(|_| self.kit.uv.is_some()) {
+            self.hidden = sight.hidden;
+            self.beliefs.observe(by_uv(&sight));
+        }
+        let alive = self.fault_share() < 0.5;
+        self.was_lit |= self.burns == Some(true) || (alive && self.uv_is_seen());
+        self.uv.learn_lit(warmed >= 1.0 && alive, span);
+        self.light.learn_lit(warmed >= 1.0 && alive, span);
+        if warmed >= 1.0 && self.beliefs.log_odds(WELL) > -1.0 {
+            self.warmth.learn(lit);
+        }
+    }
+
+    fn weigh_power(&mut self, beside: f64, minutes: f64) {
+        let Some(Watts(rated)) = self.kit.rated else { return };
+        let Some((draws, news, moved)) = self.draw.weigh(rated) else { return };
+        self.burns = Some(draws);
+        let weight = if news { POWER_FIRST } else { POWER_MORE * beside * minutes };
+        let mut logs = by_burning(draws, weight);
+        // A meter alone may be dead itself.
+        if !self.eyed() && !draws && !moved {
+            logs[DEAD] = 0.0;
+        }
+        self.beliefs.observe(logs);
+    }
+
+    /// The probability of all faults together, without what other lamps say.
+    fn fault_share(&self) -> f64 {
+        let of = self.beliefs.probabilities();
+        FAULTS.iter().map(|&(fault, _)| of[fault]).sum()
+    }
+
+    /// Notes how long what leads has led.
+    fn conclude(&mut self, now: Mono, span: Duration) {
+        let of = self.beliefs.probabilities();
+        let fault = self.fault_share();
+        let shaded = of[SHADE] + of[COVER];
+        if self.told == Told::Full {
+            if self.draw.says() == Some(false) && self.kit.uv.is_some() && of[WELL] > 0.9 && self.uv_is_seen() {
+                self.contradicted = self.contradicted.saturating_add(span);
+            } else if self.draw.says() == Some(true) || fault > 0.5 {
+                self.contradicted = Duration::ZERO;
+            }
+            if fault < 0.5 {
+                self.fault_since = None;
+            } else if self.fault_since.is_none() {
+                self.fault_since = Some(now);
+            }
+            let eye = if self.kit.uv.is_some() { &self.uv } else { &self.light };
+            if shaded > 0.5 && eye.is_dim() {
+                self.shaded = self.shaded.saturating_add(span);
+            } else if of[WELL] > 0.9 {
+                self.shaded = Duration::ZERO;
+            }
+        }
+        let log_odds = libm::log(fault.max(1e-12) / (1.0 - fault).max(1e-12));
+        match self.bounds().map_or(Verdict::Open, |bounds| bounds.verdict(log_odds)) {
+            Verdict::Second if self.standing == Verdict::Second || self.has_led(now) => self.standing = Verdict::Second,
+            Verdict::First => self.standing = Verdict::First,
+            _ => {}
+        }
+    }
+
+    /// Bounds on the logarithm of the odds of a fault.
+    fn bounds(&self) -> Option<Wald> {
+        Wald::new(ERROR, ERROR)
+    }
+
+    /// Whether faults have led for long enough. A lamp that must cool may have been put out by a dip of the mains, and
+    /// strikes by itself.
+    fn has_led(&self, now: Mono) -> bool {
+        let traits = self.kit.fitting.traits();
+        let cold = self.since.zip(self.went_out).is_some_and(|(since, out)| since.since(out) >= traits.restrike.value);
+        let may_be_hot = self.was_lit || !cold;
+        let may_wait = !traits.restrike.value.is_zero() && may_be_hot && self.burns != Some(true);
+        let dead = self.beliefs.probabilities()[DEAD] / self.fault_share();
+        let doubted = self.kit.uv.is_some() && self.uv.stillness_tells() && dead > IN_DOUBT.0 && dead < IN_DOUBT.1;
+        let enough = match (may_wait, doubted) {
+            (true, _) => traits.restrike.value + self.kit.warm_up / 3,
+            (false, true) => LEADS_IN_DOUBT,
+            (false, false) => LEADS,
+        };
+        self.told == Told::Full && self.fault_since.is_some_and(|since| now.since(since) >= enough)
+    }
+
+    /// Whether its power probe reads next to nothing although the lamp is seen lit.
+    pub fn doubts_meter(&self) -> bool {
+        self.contradicted >= METER_DOUBTED
+    }
+
+    /// How it counts in the tally of others.
+    pub fn sign(&self) -> Sign {
+        if self.told != Told::Full || self.at.is_none() {
+            return Sign::None;
+        }
+        let of = self.beliefs.probabilities();
+        let dark = of[OUT] + of[RELAY] + of[SUPPLY];
+        if dark > 0.5 {
+            Sign::Dark
+        } else if dark < 0.02 && (self.burns == Some(true) || of[WELL] > 0.9) && self.lit_is_seen() {
+            Sign::Lit
+        } else {
+            Sign::None
+        }
+    }
+
+    /// Whether anything at all speaks for its being lit.
+    fn lit_is_seen(&self) -> bool {
+        self.burns == Some(true) || self.uv_is_seen()
+    }
+
+    /// Whether its last slot of UV stands out of the dark.
+    fn uv_is_seen(&self) -> bool {
+        self.uv.seen().is_some_and(|seen| seen > 3.0 * self.uv.scatter())
+    }
+
+    /// What the evidence has come to.
+    pub fn standing(&self, peers: &Peers) -> Standing {
+        let of = self.posterior(peers);
+        match self.standing {
+            Verdict::Open if self.shaded >= SHADED_TOO_LONG => Standing::Fault(finding(&of, true)),
+            Verdict::First if self.shaded >= SHADED_TOO_LONG => Standing::Fault(finding(&of, true)),
+            Verdict::Open => Standing::Open,
+            Verdict::First => Standing::Well,
+            Verdict::Second => Standing::Fault(finding(&of, false)),
+        }
+    }
+
+    /// The probability of each state, with what other lamps say.
+    fn posterior(&self, peers: &Peers) -> [f64; STATES] {
+        let mut beliefs = self.beliefs;
+        beliefs.observe(by_peers(peers));
+        beliefs.probabilities()
+    }
+}
+
+/// The most likely cause of `of`; shade, where it is told to be that.
+fn finding(of: &[f64; STATES], shade: bool) -> Finding {
+    let share = |cause: Cause| -> f64 { of.iter().zip(CAUSES).filter(|(_, of)| *of == cause).map(|(p, _)| p).sum() };
+    const TOLD: [Cause; 6] =
+        [Cause::LampDark, Cause::NoUv, Cause::ProbeDead, Cause::RelayOpen, Cause::SupplyDead, Cause::Shaded];
+    let (mut first, mut second) = (if shade { Cause::Shaded } else { Cause::LampDark }, None);
+    if !shade {
+        for cause in TOLD.into_iter().take(5) {
+            if share(cause) > share(first) {
+                first = cause;
+            }
+        }
+    }
+    let is_pair = |cause: Cause| matches!(cause, Cause::LampDark | Cause::NoUv);
+    for cause in TOLD.into_iter().filter(|&cause| cause != first && !(is_pair(cause) && is_pair(first))) {
+        if share(cause) >= 0.05 && second.is_none_or(|known| share(cause) > share(known)) {
+            second = Some(cause);
+        }
+    }
+    // Both are a dark lamp to the probe, whichever leads.
+    let own = if is_pair(first) { share(Cause::LampDark) + share(Cause::NoUv) } else { share(first) };
+    let own = own.clamp(1e-12, 1.0 - 1e-12);
+    Finding { cause: first, log_odds: libm::log(own / (1.0 - own)), second }
+}

@@ -1,0 +1,237 @@
+//! Feeding the diagnosis of each lamp, and telling what it finds.
+
+use std::sync::Arc;
+
+use crate::control::alarm::AlarmKind;
+use crate::control::context::Context;
+use crate::control::diagnosis::{Cause, Diagnosis, Finding, Kit, Others, Peers, Standing, Told, odds_in_words};
+use crate::control::lamp::LampControl;
+use crate::control::trouble::Trouble;
+use crate::settings::{Enclosure, Lamp, LampIx, Measures, Probe, ProbeIx};
+use crate::time::Mono;
+use crate::units::{Celsius, Level, Lux, Uvi, Watts};
+
+use super::EnclosureControl;
+
+/// A lamp that never gives half of its light is not judged by what it draws and gives; a guess.
+const LEAST_LEVEL: f64 = 0.5;
+
+/// Logarithm of the odds, two to one, from which another cause is told than before; a guess.
+const AHEAD: f64 = 0.693;
+
+/// What a lamp is diagnosed by, and what was made of it.
+#[derive(Clone, Debug)]
+pub(super) struct Ward {
+    pub(super) diagnosis: Diagnosis,
+    /// The illuminance probe it lights.
+    light: Option<ProbeIx>,
+    /// The probe at the spot it warms.
+    warms: Option<ProbeIx>,
+    /// Something was concluded that nobody has been told.
+    news: bool,
+    standing: Standing,
+}
+
+impl Ward {
+    pub(super) fn new(enclosure: &Enclosure, lamp: &Lamp) -> Ward {
+        let emits = lamp.fitting.traits().emits;
+        let name = |ProbeIx(ix): ProbeIx| -> Arc<str> { Arc::from(enclosure.probes[ix].name.as_str()) };
+        let spot = |ProbeIx(ix): ProbeIx| -> Arc<str> { Arc::from(enclosure.probes[ix].spot.as_str()) };
+        let uv = lamp.lights.filter(|_| emits.uv);
+        let guard = || lamp.guard.as_ref().and_then(|guard| guard.probes.first().copied());
+        let warms = lamp.heat.map(|heat| heat.probe).or_else(guard).filter(|_| emits.heat);
+        let light = light_probe(enclosure, uv.or(warms)).filter(|_| emits.light);
+        let rated = lamp.power.filter(|_| lamp.power_probe.is_some());
+        let kit = Kit {
+            fitting: lamp.fitting,
+            warm_up: lamp.warm_up,
+            uv: uv.map(name),
+            light: light.map(name),
+            warms: warms.map(spot),
+            rated,
+            reports: lamp.output.state.is_some(),
+        };
+        Ward { diagnosis: Diagnosis::new(kit), light, warms, news: false, standing: Standing::Open }
+    }
+
+    /// Carries on from the same lamp under earlier settings, where it is known by the same probes.
+    pub(super) fn adopt(&mut self, earlier: Ward) {
+        if self.diagnosis.kit() == earlier.diagnosis.kit() {
+            self.diagnosis = earlier.diagnosis;
+            self.standing = earlier.standing;
+        }
+    }
+
+    /// Whether something is wrong with it, or with what it is seen by.
+    pub(super) fn is_ailing(&self) -> bool {
+        matches!(self.standing, Standing::Fault(_))
+    }
+
+    /// What its dead or covered probe is told to be, for the probe that its light is looked for with.
+    fn doubt(&self, lamp: &Lamp, ix: ProbeIx) -> Option<String> {
+        let watched = if lamp.lights.is_some() { lamp.lights } else { self.light.or(lamp.power_probe) };
+        if lamp.power_probe == Some(ix) && self.diagnosis.doubts_meter() {
+            return Some(format!("lamp {} is seen lit, and by this probe it draws next to nothing", lamp.name));
+        }
+        let Standing::Fault(finding) = self.standing else { return None };
+        (watched == Some(ix)).then_some(())?;
+        let signs = self.diagnosis.signs().join(", ");
+        match finding.cause {
+            Cause::ProbeDead => Some(format!(
+                "{signs}, and it does not move as a living probe does. Most likely it is dead ({}){}. Whether lamp {} shines \
+                 nobody can tell meanwhile: look",
+                odds_in_words(finding.log_odds),
+                instead(&finding),
+                lamp.name
+            )),
+            Cause::Shaded => Some(format!(
+                "{signs}, for longer than an animal lies there. Most likely something lies between it and lamp {} ({}){}",
+                lamp.name,
+                odds_in_words(finding.log_odds),
+                instead(&finding)
+            )),
+            _ => None,
+        }
+    }
+}
+
+/// What it could be instead, as a clause.
+fn instead(finding: &Finding) -> String {
+    finding.second.map_or(String::new(), |second| format!("; it could be that {}", second.words()))
+}
+
+/// What is told from now on: another cause than before only where it is well ahead, so that two that are as likely do not
+/// take turns.
+fn borne_out(before: Standing, now: Standing) -> Standing {
+    match (before.finding(), now.finding()) {
+        (Some(told), Some(found)) if told.cause != found.cause && found.log_odds < AHEAD => before,
+        _ => now,
+    }
+}
+
+/// The illuminance probe that a lamp lights: one at the spot of `beside`, else the first.
+fn light_probe(enclosure: &Enclosure, beside: Option<ProbeIx>) -> Option<ProbeIx> {
+    let probes = || enclosure.probes.iter().enumerate().filter(|(_, probe)| probe.measures == Measures::Illuminance);
+    let spot = beside.map(|ProbeIx(ix)| enclosure.probes[ix].spot.as_str());
+    let there = probes().find(|(_, probe)| spot == Some(probe.spot.as_str()));
+    there.or_else(|| probes().next()).map(|(ix, _)| ProbeIx(ix))
+}
+
+/// What a lamp does by every account.
+fn told(now: Mono, lamp: &Lamp, control: &LampControl) -> Told {
+    if control.off_for(now, lamp).is_some() {
+        return Told::Off;
+    }
+    let full = if lamp.heat.is_some() { Level::FULL } else { lamp.window.level };
+    let wanted = control.drive.wanted();
+    let is_full = wanted.share() >= full.share() && full.share() >= LEAST_LEVEL;
+    if control.lit_for(now, lamp).is_some() && is_full { Told::Full } else { Told::Partly }
+}
+
+impl EnclosureControl {
+    /// Tells each diagnosis what its lamp does.
+    pub(super) fn tell_wards(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
+        for (at, (lamp, ward)) in enclosure.lamps.iter().zip(&mut self.wards).enumerate() {
+            if ward.diagnosis.told(ctx.now, told(ctx.now, lamp, &self.lamps[at])) {
+                ctx.circles.shows(self.ix, LampIx(at), ward.diagnosis.sign());
+            }
+        }
+    }
+
+    /// Gives a believable reading to the diagnosis of every lamp that it tells of. Whether anything was concluded.
+    pub(super) fn diagnose(
+        &mut self,
+        ctx: &mut Context<'_>,
+        enclosure: &Enclosure,
+        ix: ProbeIx,
+        probe: &Probe,
+        value: f64,
+    ) -> bool {
+        let now = ctx.now;
+        let mut any = false;
+        for (at, lamp) in enclosure.lamps.iter().enumerate() {
+            let ward = &self.wards[at];
+            let concluded = match probe.measures {
+                Measures::Uvi if lamp.lights == Some(ix) => {
+                    let others = self.others(now, enclosure, at, ix, Diagnosis::uv_level);
+                    self.wards[at].diagnosis.uv(now, Uvi(value), others)
+                }
+                Measures::Illuminance if ward.light == Some(ix) => {
+                    let others = self.others(now, enclosure, at, ix, Diagnosis::light_level);
+                    self.wards[at].diagnosis.light(now, Lux(value), others)
+                }
+                Measures::Temperature if ward.warms == Some(ix) => {
+                    self.wards[at].diagnosis.temperature(now, Celsius(value))
+                }
+                Measures::Power if lamp.power_probe == Some(ix) => self.wards[at].diagnosis.power(now, Watts(value)),
+                _ => false,
+            };
+            if concluded {
+                let ward = &mut self.wards[at];
+                ward.news = true;
+                ctx.circles.shows(self.ix, LampIx(at), ward.diagnosis.sign());
+                any = true;
+            }
+        }
+        any
+    }
+
+    /// What the other lamps at probe `ix` add there, beside lamp number `of`.
+    fn others(
+        &self,
+        now: Mono,
+        enclosure: &Enclosure,
+        of: usize,
+        ix: ProbeIx,
+        level: fn(&Diagnosis) -> Option<f64>,
+    ) -> Others {
+        let mut others = Others::Dark;
+        for (at, (lamp, ward)) in enclosure.lamps.iter().zip(&self.wards).enumerate() {
+            let arrives = lamp.lights == Some(ix) || ward.light == Some(ix);
+            if at == of || !arrives || ward.diagnosis.is_settled_off(now) {
+                continue;
+            }
+            let adds = level(&ward.diagnosis).filter(|_| ward.diagnosis.is_settled_on(now));
+            others = match (others, adds) {
+                (Others::Dark, Some(adds)) => Others::Known(adds),
+                (Others::Known(so_far), Some(adds)) => Others::Known(so_far + adds),
+                _ => return Others::Unknown,
+            };
+        }
+        others
+    }
+
+    /// Tells what the diagnoses have newly found of lamps that are on by every account and give no sign of it.
+    pub(super) fn judge_dark(&mut self, ctx: &Context<'_>, enclosure: &Enclosure) {
+        for (at, lamp) in enclosure.lamps.iter().enumerate() {
+            let ward = &mut self.wards[at];
+            if !std::mem::take(&mut ward.news) {
+                continue;
+            }
+            let standing = ward.diagnosis.standing(&ctx.circles.peers(self.ix, LampIx(at)));
+            ward.standing = borne_out(ward.standing, standing);
+            let verdict = match ward.standing {
+                Standing::Open => None,
+                Standing::Fault(Finding { cause, .. }) if !matches!(cause, Cause::ProbeDead | Cause::Shaded) => {
+                    Some(ward.standing.finding().map(|finding| Trouble::LampDark {
+                        finding,
+                        signs: ward.diagnosis.signs().join(", "),
+                        burns: lamp.fitting.traits().emits.heat,
+                    }))
+                }
+                Standing::Fault(_) | Standing::Well => Some(None),
+            };
+            self.board.judge(ctx.now, ctx.stamp, AlarmKind::LampDark, &lamp.name, verdict);
+        }
+    }
+
+    /// Why a probe cannot be believed by what its lamps should do there.
+    pub(super) fn doubted_by_lamps(&self, enclosure: &Enclosure, ix: ProbeIx) -> Option<String> {
+        enclosure.lamps.iter().zip(&self.wards).find_map(|(lamp, ward)| ward.doubt(lamp, ix))
+    }
+
+    /// Why a lamp is judged as it is, a line each.
+    pub(in crate::control) fn why(&self, LampIx(lamp): LampIx, peers: &Peers) -> Option<Vec<String>> {
+        self.wards.get(lamp).map(|ward| ward.diagnosis.why(peers))
+    }
+}
