@@ -298,8 +298,8 @@ impl Controller {
     }
 
     /// Takes in a plain live reading, whose payload has no time stamp, if nothing comes of it: no effect, and no change of
-    /// anything that anybody could see but of the reading itself. False: nothing was changed, and
-    /// [`Controller::handle`] must have it. The wall clock is taken to have kept step with the monotonic one since the last
+    /// anything that anybody could see but of the reading itself. False: [`Controller::handle`] must have it, at the same
+    /// moment. The wall clock is taken to have kept step with the monotonic one since the last
     /// event that was handled; a driver that does not know leaves this to `handle`, which asks the clock.
     pub fn absorb(&mut self, now: Mono, enclosure: EnclosureIx, probe: ProbeIx, value: f64) -> bool {
         if now < self.now.mono || !self.is_idle(now) {
