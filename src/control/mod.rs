@@ -680,6 +680,12 @@ impl Controller {
         Some(self.enclosures.get(enclosure.0)?.lamp_health(self.now.mono, &self.settings.site, settings))
     }
 
+    /// What [`Controller::view`] tells of an enclosure's lamps and alarms, and nothing else: the levels that are permitted,
+    /// and the kinds that stand. None where `enclosure` is not in the settings in force.
+    pub fn outline(&self, enclosure: EnclosureIx) -> Option<(impl Iterator<Item = Level>, Vec<AlarmKind>)> {
+        Some(self.enclosures.get(enclosure.0)?.outline())
+    }
+
     /// An enclosure as it stands; none where `enclosure` is not in the settings in force.
     pub fn view(&self, enclosure: EnclosureIx) -> Option<EnclosureView> {
         let settings = self.settings.enclosures.get(enclosure.0)?;
