@@ -112,8 +112,16 @@ pub(super) fn against_hours(
     findings
 }
 
-/// For how long from `wall` on, ms, [`against_hours`] finds every lamp within its hours, as long as nothing switches.
-pub(super) fn steady_for(settings: &Settings, hours: &mut [DayClock], sight: &Sight, wall: DateTime<Utc>) -> u64 {
+/// For how long from `wall` on, ms, [`against_hours`] finds every lamp within its hours, as long as none switches but those
+/// in `free`, which it fills: a thermostat's lamp may be either while its hours last.
+pub(super) fn steady_for(
+    settings: &Settings,
+    hours: &mut [DayClock],
+    sight: &Sight,
+    wall: DateTime<Utc>,
+    free: &mut Vec<(EnclosureIx, LampIx)>,
+) -> u64 {
+    free.clear();
     let edge = TimeDelta::seconds(EDGE);
     let mut steady = u64::MAX / 4;
     for ((e, enclosure), clock) in settings.enclosures.iter().enumerate().zip(hours) {
@@ -121,6 +129,9 @@ pub(super) fn steady_for(settings: &Settings, hours: &mut [DayClock], sight: &Si
             let lit = !sight.enclosures[e].lamps[l].level.is_off();
             let [before, now, after] = [wall - edge, wall, wall + edge].map(|at| clock.window(&lamp.window, at));
             let same = before.open == now.open && now.open == after.open;
+            if same && now.open && lamp.heat.is_some() {
+                free.push((EnclosureIx(e), LampIx(l)));
+            }
             let right = lit == now.open || (lamp.heat.is_some() && !lit);
             let left = if same && right { (after.next - wall - edge).num_milliseconds() } else { 0 };
             steady = steady.min(u64::try_from(left).unwrap_or(0));

@@ -358,11 +358,12 @@ impl Diagnosis {
             self.hidden = sight.hidden;
             self.beliefs.observe(by_uv(&sight));
         }
-        let alive = self.fault_share() < 0.5;
+        let of = self.beliefs.probabilities();
+        let alive = fault_share(&of) < 0.5;
         self.was_lit |= self.burns == Some(true) || (alive && self.uv_is_seen());
         self.uv.learn_lit(warmed >= 1.0 && alive, span);
         self.light.learn_lit(warmed >= 1.0 && alive, span);
-        if warmed >= 1.0 && self.beliefs.log_odds(WELL) > -1.0 {
+        if warmed >= 1.0 && libm::log(of[WELL]) - libm::log(1.0 - of[WELL]) > -1.0 {
             self.warmth.learn(lit);
         }
     }

@@ -146,7 +146,8 @@ impl Run<'_> {
         let is_news = |finding: &Finding| !self.against.contains(&finding.2);
         let news = findings.iter().filter(|finding| is_news(finding)).cloned().collect();
         self.against = findings.drain(..).map(|(_, _, text)| text).collect();
-        self.hours_steady = self.now + liveness::steady_for(self.settings, &mut self.hours, &self.sight, wall);
+        let (hours, free) = (&mut self.hours, &mut self.hours_free);
+        self.hours_steady = self.now + liveness::steady_for(self.settings, hours, &self.sight, wall, free);
         news
     }
 

@@ -18,7 +18,6 @@ use crate::message::{self, Routes};
 use crate::settings::{CutOffIx, EnclosureIx, LampIx, Settings};
 use crate::simulator::{Message, Physics, TimedFault, World};
 use crate::time::Mono;
-use crate::units::Level;
 
 use gliding::Guide;
 
@@ -161,8 +160,9 @@ struct Run<'s> {
     /// When schedules were last looked at, and what was found then.
     hours_looked: u64,
     against: Vec<String>,
-    /// Until when they would be found as they were, as long as nothing switches, ms.
+    /// Until when they would be found as they were, as long as nothing switches but these, ms.
     hours_steady: u64,
+    hours_free: Vec<(EnclosureIx, LampIx)>,
     obligations: Obligations,
     chatter: Chatter,
     /// What the newest state document of each enclosure says, and which document is known to disagree.
@@ -204,7 +204,7 @@ struct Run<'s> {
     /// Whether nothing has happened since then but readings and refreshes of which nothing comes.
     settled: bool,
     /// What each lamp's output was last told without another word coming of it: the level, and the payload.
-    refreshes: Vec<Vec<Option<(Level, Vec<u8>)>>>,
+    refreshes: Vec<Vec<Option<refreshing::Known>>>,
     /// Moments at which expectations begin and end, in order, and how many have passed.
     bounds: Vec<u64>,
     bounded: usize,
@@ -255,6 +255,7 @@ impl<'s> Run<'s> {
             hours_looked: 0,
             against: Vec::new(),
             hours_steady: 0,
+            hours_free: Vec::new(),
             obligations: Obligations::new(settings),
             chatter: Chatter::default(),
             shown: vec![Shown::default(); settings.enclosures.len()],
@@ -546,7 +547,9 @@ impl<'s> Run<'s> {
                 let before = self.sight.lamp(e, l).level;
                 self.oracle.switched(self.now, self.settings, (e, l), (before, level), &reason);
                 self.sight.switched(self.now, e, l, level, reason);
-                self.hours_steady = 0;
+                if !self.hours_free.contains(&(e, l)) {
+                    self.hours_steady = 0;
+                }
                 self.changed(e);
                 self.touched.push(e);
             }
