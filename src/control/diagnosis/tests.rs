@@ -1,3 +1,5 @@
+//! What ails a lamp, from readings made up for it.
+
 use super::*;
 use crate::settings::Fitting;
 
