@@ -1,3 +1,5 @@
+//! One lamp under diagnosis: each cause by the evidence that speaks for it.
+
 use super::*;
 use crate::settings::Fitting;
 
