@@ -1,4 +1,4 @@
-//! What ails a lamp, from readings made up for it.
+//! One lamp under diagnosis: each cause by the evidence that speaks for it.
 
 use super::*;
 use crate::settings::Fitting;
