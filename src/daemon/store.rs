@@ -1,5 +1,5 @@
-//! State on disk: what guards and contactors must remember over a restart and a power cut, and what is on file of
-//! calibrations and the keeper's rounds.
+//! State on disk: what guards and contactors must remember over a restart and a power cut, what is on file of calibrations,
+//! the health of lamps and the keeper's rounds, and burn hours.
 //!
 //! A JSON file for each, so that neither is lost with the other; replaced whole by writing another, syncing it and renaming
 //! it over the first, so that a power cut leaves either the old or the new one. Writing happens on a thread of its own: a slow or full disk never delays an OFF.
@@ -22,6 +22,8 @@ use crate::units::{Celsius, Uvi};
 
 const SAFETY: &str = "safety.json";
 const RECORDS: &str = "records.json";
+/// Burn hours change all day and the rest hardly: they have a file of their own, so that writing them is little.
+const HOURS: &str = "hours.json";
 const LOCK: &str = "lock";
 /// A failed write is tried again this long after, until it succeeds; a guess.
 const RETRY: Duration = Duration::from_secs(10);
@@ -72,15 +74,18 @@ impl Store {
         });
         let (filed, filed_trouble) =
             Sheet::read(directory.join(RECORDS), "calibrations", |record: Record| (record.owner(), record));
-        let trouble = [safety_trouble, filed_trouble].into_iter().flatten().reduce(|a, b| format!("{a}; {b}"));
+        let (hours, hours_trouble) =
+            Sheet::read(directory.join(HOURS), "burn hours", |record: Record| (record.owner(), record));
+        let trouble = [safety_trouble, filed_trouble, hours_trouble].into_iter().flatten().reduce(|a, b| format!("{a}; {b}"));
         let remembered = Remembered {
             records: safety.by_owner.values().cloned().collect(),
-            filed: filed.by_owner.values().cloned().collect(),
+            // Hours after the lives they belong to.
+            filed: filed.by_owner.values().chain(hours.by_owner.values()).cloned().collect(),
             trouble,
         };
         let (to_disk, records) = blocking::channel();
         let (report, outcomes) = mpsc::unbounded_channel();
-        let writer = Writer { safety, filed, report, failing: false };
+        let writer = Writer { safety, filed, hours, report, failing: false };
         let thread = thread::Builder::new()
             .name("store".to_owned())
             .spawn(move || {
@@ -169,6 +174,7 @@ impl<T> Sheet<T> {
 struct Writer {
     safety: Sheet<SafetyRecord>,
     filed: Sheet<Record>,
+    hours: Sheet<Record>,
     report: mpsc::UnboundedSender<Option<String>>,
     failing: bool,
 }
@@ -197,13 +203,18 @@ impl Writer {
     fn put(&mut self, handed: Handed) {
         match handed {
             Handed::Safety(record) => self.safety.put(owner(&record), record),
+            Handed::Record(record @ Record::Hours { .. }) => self.hours.put(record.owner(), record),
             Handed::Record(record) => self.filed.put(record.owner(), record),
         }
     }
 
     fn write(&mut self) {
         // Latches first.
-        let written = self.safety.write(Stored::from).and_then(|()| self.filed.write(|record| record));
+        let written = self
+            .safety
+            .write(Stored::from)
+            .and_then(|()| self.filed.write(|record| record))
+            .and_then(|()| self.hours.write(|record| record));
         match written {
             Ok(()) if self.failing => {
                 self.failing = false;
@@ -350,6 +361,7 @@ impl From<StoredLatch> for Latch {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::control::health::record::HoursRecord;
     use crate::control::{PairingRecord, PastGain, SeriesRecord, SpotRecord};
 
     /// A directory of this test alone, removed when dropped.
@@ -414,9 +426,12 @@ mod tests {
         let series =
             SeriesRecord { background: Some(0.1), pairings: vec![pairing], history: vec![past], void_since: Some(at) };
         let spot = SpotRecord { spot: "basking".into(), at, uvi: 4.2, alone: Some("uvb".into()), guess: false };
+        let (lamp, set) = ("uvb".to_owned(), "e1/uvb/set".to_owned());
+        let hours = HoursRecord { lamp, set, fitted: Some(at), hours: 812.25, cycles: 70 };
         let filed = [
             Record::Series { enclosure: "e1".into(), probe: "uv".into(), series },
             Record::Walk { enclosure: "e1".into(), spots: vec![spot] },
+            Record::Hours { enclosure: "e1".into(), lamps: vec![hours] },
         ];
         let (store, _) = Store::open(&scratch.0).expect("opens");
         filed.iter().cloned().for_each(|record| store.file(record));

@@ -201,20 +201,14 @@ pub fn run(seed: u64) -> Outcome {
         if let Some(step) = told {
             judge_step(&mut outcome, &trouble, day, step.size);
         }
-        let departure = decline.forecast(level).map(|forecast| {
-            Departure::dated(
-                (level, forecast, decline.days() == 0),
-                (today, BurnHours(hours)),
-                &mut place.ahead,
-                &place.window,
-                1.0,
-            )
-        });
+        let now = (today, BurnHours(hours));
+        let departure = Departure::dated((level, &decline), now, &mut place.ahead, &place.window, 1.0);
         let is_announced = announced.judge(departure.as_ref(), NOTICE);
         announced_days.push(is_announced);
         let truth = days_to_truth(curve, step, level, hours, &mut place, today);
         let settled = decline.days() >= 10 && trouble.step.is_none_or(|(from, _)| day < from || day >= from + 14);
-        if is_announced && !was_announced && truth.is_none_or(|truth| truth > 3.0 * NOTICE) {
+        let just_stepped = trouble.step.is_some_and(|(from, _)| (from..from + 14).contains(&day));
+        if is_announced && !was_announced && !just_stepped && truth.is_none_or(|truth| truth > 3.0 * NOTICE) {
             outcome.false_fading += 1;
         }
         if is_announced && !was_announced {
@@ -229,6 +223,8 @@ pub fn run(seed: u64) -> Outcome {
             outcome.left = true;
             // What a step or a meter did within the last days is no decay.
             let sudden = trouble.step.is_some_and(|(from, _)| (from..from + 6).contains(&day)) || day % walk_every < 3;
+            // A lamp too weak from the start is for its acceptance to find.
+            let sudden = sudden || day < 8;
             let before = announced_days.len().saturating_sub(4);
             outcome.unannounced = !sudden && !announced_days[before..].iter().all(|&announced| announced);
             break;

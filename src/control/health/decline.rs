@@ -27,10 +27,12 @@ const SLOTS_LEAST: usize = 6;
 /// Fewer days than this have no fit of their own but the rate known beforehand, from their middle on; nor are they ground
 /// to call the next one a step. A guess: a day or two in the shade move neither.
 const FIT_LEAST: usize = 8;
+/// A fit to fewer days than this is provisional; a guess: what a lamp loses early still steepens it.
+const CERTAIN: usize = 15;
 /// The last days, so many, stand for a lamp that has no fit of its own yet …
 const PROVISIONAL: usize = 7;
-/// … and fewer of them for nothing; a guess: of three one may be in the shade.
-const PROVISIONAL_LEAST: usize = 3;
+/// … and fewer of them for nothing; a guess: of five two may be in the shade.
+const PROVISIONAL_LEAST: usize = 5;
 /// What a day's level scatters by from day to day, as a share, beside what its slots tell; a guess.
 const DAY_SCATTER: f64 = 0.01;
 /// No fit is taken to scatter by less than this; a guess. Few days may lie on one line by chance.
@@ -41,10 +43,15 @@ const CHART_SCATTER: f64 = 0.015;
 /// A single day counts no more than this many standard deviations, so that no chart alarms by fewer than four days: an
 /// animal may spend one on the probe.
 const SAMPLE_MAX: f64 = 4.0;
-/// From this sum of the CUSUM on, the fit waits for the chart to decide; a guess.
+/// From this sum of the CUSUM on, the fit waits for the chart to decide …
 const HOLD: f64 = 3.0;
+/// … but no more than so many days: what took the sum no further is no step. Both guesses; a step of two standard
+/// deviations is found in eight ([`Cusum::quiet`]).
+const HOLD_DAYS: u32 = 12;
 /// A change of less than this share is no step that is told, but a course that bends; a guess.
-pub const STEP_LEAST: f64 = 0.05;
+pub const STEP_LEAST: f64 = 0.06;
+/// No step is younger than so many days when it is told; a guess: of three days one may be in the shade.
+const STEP_DAYS: usize = 3;
 /// After a step the rate is taken to be known to this share of itself, at best; a guess.
 const PRIOR_AFTER_STEP: f64 = 0.3;
 /// By how much the rate of decay changes with each burn hour, as a share of itself, when nothing is known of it: a standard
@@ -261,21 +268,31 @@ impl Decline {
         if let Some(days) = alarm {
             return self.restart(days);
         }
-        let [(above, _), (below, _)] = self.chart.sums();
-        if above.max(below) <= HOLD {
-            if self.drift.outside().is_some() && self.window.len() > WINDOW / 2 {
-                self.window.drain(..self.window.len() - WINDOW / 2);
-                self.drift = drift();
-            }
-            self.refit();
+        let (sum, held) = self.undecided();
+        if sum > HOLD && held < HOLD_DAYS {
+            return None;
         }
+        if sum > HOLD {
+            self.chart = Cusum::quiet();
+        }
+        if self.drift.outside().is_some() && self.window.len() > WINDOW / 2 {
+            self.window.drain(..self.window.len() - WINDOW / 2);
+            self.drift = drift();
+        }
+        self.refit();
         None
+    }
+
+    /// The greater sum of the chart, and for how many days it has grown.
+    fn undecided(&self) -> (f64, u32) {
+        let [above, below] = self.chart.sums();
+        if above.0 >= below.0 { above } else { below }
     }
 
     /// Holds a day against the fit so far; for how many days, this one included, the chart sees it left.
     fn chart_day(&mut self, day: Day) -> Option<usize> {
         let fit = self.fit.filter(|_| self.window.len() >= FIT_LEAST)?;
-        let (scatter, of_fit) = (fit.scatter().max(CHART_SCATTER), fit.error_at(day.hours()));
+        let (scatter, of_fit) = ((fit.scatter() * fit.persistence()).max(CHART_SCATTER), fit.error_at(day.hours()));
         let deviation = (scatter * scatter / day.weight + of_fit * of_fit).sqrt();
         let sample = libm::log(day.level / fit.at(day.hours())) / deviation;
         let sample = sample.clamp(-SAMPLE_MAX, SAMPLE_MAX);
@@ -287,12 +304,18 @@ impl Decline {
     /// it is one.
     fn restart(&mut self, days: usize) -> Option<Step> {
         let before = self.fit?;
-        let kept = self.window.len() - days.clamp(1, self.window.len());
+        let last_first = self.window.len().checked_sub(STEP_DAYS)?;
+        let earliest = last_first.min(self.window.len() - days.min(self.window.len()));
         let ratio = |day: &Day| day.level / before.at(day.hours()) - 1.0;
-        let mut ratios: Vec<f64> = self.window[kept..].iter().map(ratio).collect();
-        let latest = *ratios.last()?;
-        let size = median(&mut ratios)?;
-        if latest / size < 0.5 {
+        let size_from = |first: usize| median(&mut self.window[first..].iter().map(ratio).collect::<Vec<_>>());
+        // The sum may have left zero by chance some days before: the step is where it explains most (the likelihood of a
+        // change at an unknown day, D. V. Hinkley, Biometrika 57, 1970; with medians).
+        let explained = |first: usize| {
+            let size = size_from(first)?;
+            Some((size * size * (self.window.len() - first) as f64, first, size))
+        };
+        let (_, kept, size) = (earliest..=last_first).filter_map(explained).max_by(|a, b| a.0.total_cmp(&b.0))?;
+        if !self.window.last().is_some_and(|day| ratio(day) / size >= 0.5) {
             return None;
         }
         self.window.drain(..kept);
@@ -302,7 +325,8 @@ impl Decline {
         (self.chart, self.drift) = (Cusum::quiet(), drift());
         self.refit();
         let first = self.window.first()?;
-        (size.abs() >= STEP_LEAST).then_some(Step { date: first.date(), size })
+        let doubtful = 3.0 * before.error_at(first.hours());
+        (size.abs() >= STEP_LEAST.max(doubtful)).then_some(Step { date: first.date(), size })
     }
 
     fn refit(&mut self) {
@@ -351,10 +375,10 @@ impl Decline {
         self.window.last().or(self.youth.last())
     }
 
-    /// The middle of the last three days.
+    /// The middle of the last five days, of which two may be in the shade.
     pub fn recent(&self) -> Option<f64> {
         let days = if self.window.is_empty() { &self.youth } else { &self.window };
-        middle(&days[days.len().saturating_sub(3)..]).map(|(_, level)| level)
+        middle(&days[days.len().saturating_sub(5)..]).map(|(_, level)| level)
     }
 
     /// Whether its burn-in is not over, as far as was seen.
@@ -365,6 +389,11 @@ impl Decline {
     /// How many days the fit stands on; zero while there is none of its own.
     pub fn days(&self) -> usize {
         if self.window.len() < FIT_LEAST { 0 } else { self.window.len() }
+    }
+
+    /// Whether a forecast goes mostly by what was known beforehand: its fit stands on few days, or there is none.
+    pub fn is_provisional(&self) -> bool {
+        self.days() < CERTAIN
     }
 
     /// The rate with its standard error, once readings of its own have told it: its error is less than half of what was

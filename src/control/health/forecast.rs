@@ -4,17 +4,20 @@ use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 
 use super::ahead::DayLengths;
+use super::decline::Decline;
 use crate::science::decay::{BurnHours, Forecast};
 use crate::settings::Window;
 
 /// It is told in any case once the near end of the interval is so near, in days; a guess beyond the three days within
 /// which nothing may leave its band unannounced …
 const NEAR: f64 = 5.0;
+/// … or the last days are within this share of the level; a guess: what the fastest lamp loses in three days …
+const CLOSE: f64 = 0.02;
 /// … unless the forecast itself is farther off than so many notice times, so that only its interval is wide; a guess.
 const DOUBTFUL: f64 = 3.0;
-/// Before a lamp has a fit of its own, a departure is told from so many days ahead, or the notice time where that is less;
-/// a guess. Its burn-in may end higher than it is taken for.
-const PROVISIONAL: f64 = 10.0;
+/// While a forecast is provisional a departure is told from so many days ahead, or from twice as many where the near end
+/// of its interval is near; guesses. A burn-in may end higher than it is taken for.
+const PROVISIONAL: f64 = 12.0;
 /// What was told is taken back only when the forecast has moved so far beyond the notice time, as a multiple of it; a
 /// guess.
 const FAR: f64 = 1.5;
@@ -24,6 +27,8 @@ const FAR: f64 = 1.5;
 pub struct Departure {
     /// The level it falls to, in the probe's own unit less background.
     pub level: f64,
+    /// How far the last days lie above it, as a share of it.
+    pub margin: f64,
     /// Whether it goes by the rate known beforehand alone.
     pub provisional: bool,
     /// In burn hours.
@@ -39,27 +44,29 @@ pub struct Departure {
 }
 
 impl Departure {
-    /// Dates a forecast that was made on `today` at `now` burn hours, for a lamp with this window that burns `share` of
-    /// the time it is open.
+    /// When `decline` falls to `level`, as of `today` at `now` burn hours, for a lamp with this window that burns `share`
+    /// of the time it is open. None where nothing can be said yet.
     pub fn dated(
-        (level, hours, provisional): (f64, Forecast, bool),
+        (level, decline): (f64, &Decline),
         (today, now): (NaiveDate, BurnHours),
         ahead: &mut DayLengths,
         window: &Window,
         share: f64,
-    ) -> Departure {
+    ) -> Option<Departure> {
+        let hours = decline.forecast(level)?;
         let mut days = |at: Option<BurnHours>| ahead.days_until(window, share, today, at?.0 - now.0);
         let (expected, earliest, latest) = (days(hours.expected), days(hours.earliest), days(hours.latest));
         let date = |days: Option<f64>| days.and_then(|days| DayLengths::date_after(today, days));
-        Departure {
+        Some(Departure {
             level,
-            provisional,
+            margin: decline.recent()? / level - 1.0,
+            provisional: decline.is_provisional(),
             hours,
             days: (expected, earliest.unwrap_or(f64::INFINITY), latest),
             expected: date(expected),
             earliest: date(earliest),
             latest: date(latest),
-        }
+        })
     }
 }
 
@@ -70,14 +77,15 @@ pub struct Announced(bool);
 impl Announced {
     /// Judges today's forecast; `notice` in days. Without a forecast what was told stands.
     pub fn judge(&mut self, departure: Option<&Departure>, notice: f64) -> bool {
-        if let Some(&Departure { days: (expected, earliest, _), provisional, .. }) = departure {
-            let margin = if self.0 { FAR } else { 1.0 };
-            let expected_within = |most: f64| expected.is_some_and(|days| days <= margin * most.min(notice));
-            self.0 = if provisional {
-                expected_within(PROVISIONAL)
+        if let Some(&Departure { days: (expected, earliest, _), margin, provisional, .. }) = departure {
+            let within = |most: f64| expected.is_some_and(|days| days <= most);
+            let near = earliest <= NEAR.min(notice) || margin <= CLOSE;
+            self.0 = if self.0 {
+                within(FAR * notice) || earliest <= notice
+            } else if provisional {
+                within(PROVISIONAL.min(notice)) || near && within(notice.min(2.0 * PROVISIONAL))
             } else {
-                let near = earliest <= margin * NEAR.min(notice);
-                expected_within(notice) || near && expected.is_some_and(|days| days <= margin * DOUBTFUL * notice)
+                within(notice) || near && within(DOUBTFUL * notice)
             };
         }
         self.0

@@ -137,10 +137,10 @@ impl Watched {
         notice: f64,
     ) {
         let Some(&LampIx(lamp)) = self.lamps.get(self.axis) else { return };
-        let forecast = low.and_then(|low| Some((low, self.whole.forecast(low)?, self.whole.days() == 0)));
         let (window, now) = (&enclosure.lamps[lamp].window, &days[lamp]);
-        self.departure =
-            forecast.map(|forecast| Departure::dated(forecast, (today, now.hours), ahead, window, now.open_share));
+        self.departure = low.and_then(|low| {
+            Departure::dated((low, &self.whole), (today, now.hours), ahead, window, now.open_share)
+        });
         if low.is_none() {
             self.announced.forget();
         }

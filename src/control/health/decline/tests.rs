@@ -1,3 +1,5 @@
+//! What follows a lamp day by day, held against lamps that age as published.
+
 use super::*;
 use crate::science::decay::BURN_IN;
 use crate::science::testing::{Pcg32, near, normal};
