@@ -1,3 +1,5 @@
+//! What the diagnosis makes of one lamp, piece by piece.
+
 use super::*;
 use crate::settings::Fitting;
 
