@@ -2,8 +2,9 @@
 //! run.
 //!
 //! `cargo bench --bench rehearsal --no-default-features` runs a calm year of one enclosure: a basking probe that speaks
-//! every ten seconds, or every half minute as common ones do, every message through the real codec, every oracle at
-//! every step. Read the ratios: absolute figures are of one machine on one day.
+//! every ten seconds, or every half minute as common ones do, as if every message went through the real codec and every oracle judged
+//! every step. Read the ratios: absolute figures are of one machine on one day. Times are those the threads have spent
+//! themselves, where the kernel tells.
 
 #![allow(clippy::disallowed_methods, reason = "a benchmark reads clocks")]
 
@@ -69,10 +70,21 @@ fn run(scenario: &Scenario) -> Done {
     Done { messages: outcome.messages, ..Done::default() }
 }
 
+/// Rates of as many threads at once, added up; each counts its own time alone.
+fn at_once(threads: usize, scenario: &Scenario) -> f64 {
+    std::thread::scope(|scope| {
+        let rates: Vec<_> = (0..threads).map(|_| scope.spawn(|| best(|| run(scenario)).0)).collect();
+        rates.into_iter().map(|rate| rate.join().unwrap_or(f64::NAN)).sum()
+    })
+}
+
+/// Arguments that are no options name the intervals to run.
 fn main() {
+    let wanted: Vec<String> = std::env::args().skip(1).filter(|arg| !arg.starts_with('-')).collect();
+    let is_wanted = |every: &str| wanted.is_empty() || wanted.iter().any(|known| known == every);
     let (least, _) = best(bare);
     println!("bare loop                       {least:8.2} enclosure-years/s");
-    for every in ["10s", "30s", "1m"] {
+    for every in ["10s", "30s", "1m"].into_iter().filter(|every| is_wanted(every)) {
         let scenario = year(every);
         let (rate, done) = best(|| run(&scenario));
         let ratio = least / rate;
@@ -80,5 +92,7 @@ fn main() {
         println!(
             "rehearsal, readings every {every:>4}  {rate:8.2} enclosure-years/s, {ratio:6.1} bare loops, {messages} messages"
         );
+        let both = at_once(2, &scenario);
+        println!("   … in two threads at once     {both:8.2} enclosure-years/s, {:6.2} times one", both / rate);
     }
 }

@@ -14,6 +14,8 @@ pub struct Mono(Duration);
 impl Mono {
     /// The driver's start.
     pub const START: Mono = Mono(Duration::ZERO);
+    /// The end of time, which never comes.
+    pub const END: Mono = Mono(Duration::MAX);
 
     /// `since_start` after the driver's start.
     pub const fn new(since_start: Duration) -> Mono {
@@ -23,6 +25,11 @@ impl Mono {
     /// `seconds` after the driver's start.
     pub const fn from_secs(seconds: u64) -> Mono {
         Mono(Duration::from_secs(seconds))
+    }
+
+    /// `milliseconds` after the driver's start.
+    pub const fn from_millis(milliseconds: u64) -> Mono {
+        Mono(Duration::from_millis(milliseconds))
     }
 
     /// How long after the driver's start.

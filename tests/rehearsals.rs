@@ -37,9 +37,13 @@ fn all() -> Vec<Scenario> {
     files.iter().map(|file| read(file)).collect()
 }
 
-/// Panics with what a person needs to act on where anything did not hold.
+/// Panics with what a person needs to act on where anything did not hold, or where what comes of a story depends on
+/// whether everything goes the whole way.
 fn holds(scenario: &Scenario) {
     let outcome = rehearse(scenario, &Options::default());
+    let whole = rehearse(scenario, &Options { whole_way: true, ..Options::default() });
+    assert_eq!(outcome.log, whole.log, "{}", scenario.name);
+    assert_eq!(outcome, whole, "{}", scenario.name);
     let found: Vec<_> = outcome
         .violations
         .iter()

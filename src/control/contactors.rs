@@ -146,7 +146,11 @@ impl Contactors {
         settings
             .iter()
             .zip(&self.all)
-            .filter_map(|(cut_off, above)| above.drive.next_deadline(now, &cut_off.output))
+            .flat_map(|(cut_off, above)| {
+                let told = Some(above.drive.told_at(&cut_off.output)).filter(|&at| at < Mono::END);
+                [told, above.drive.deaf_at(now, &cut_off.output)]
+            })
+            .flatten()
             .min()
     }
 

@@ -112,6 +112,12 @@ impl Drive {
         }
     }
 
+    /// Whether a report of `level` tells nothing new: it is what the output said last, and what is wanted.
+    pub(super) fn is_old_news(&self, level: Level) -> bool {
+        let agrees = self.disagrees_since.is_none() && self.deaf_since.is_none() && self.reports_wanted();
+        agrees && self.reported == Some(level)
+    }
+
     fn reports_wanted(&self) -> bool {
         self.reported.is_some_and(|reported| reported.agrees_with(self.wanted.level()))
     }
@@ -163,12 +169,15 @@ impl Drive {
         self.disagrees_since.map(|since| now.since(since))
     }
 
-    pub(super) fn next_deadline(&self, now: Mono, output: &Output) -> Option<Mono> {
-        if !self.connected {
-            return None;
-        }
-        let deaf = self.deaf_since.filter(|_| output.state.is_some()).map(|since| since.after(DEAF_AFTER));
-        deaf.filter(|&at| at > now).into_iter().chain(Some(self.due(output))).min()
+    /// When [`Drive::step`] has something to do; [`Mono::END`] while there is no connection.
+    pub(super) fn told_at(&self, output: &Output) -> Mono {
+        if self.connected { self.due(output) } else { Mono::END }
+    }
+
+    /// When it will be deaf, if it says nothing else.
+    pub(super) fn deaf_at(&self, now: Mono, output: &Output) -> Option<Mono> {
+        let since = self.deaf_since.filter(|_| self.connected && output.state.is_some());
+        since.map(|since| since.after(DEAF_AFTER)).filter(|&at| at > now)
     }
 
     /// What is wanted.

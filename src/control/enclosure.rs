@@ -1,5 +1,6 @@
 //! One enclosure: its probes, lamps, UV and alarms.
 
+mod absorb;
 mod dark;
 mod judge;
 
@@ -19,7 +20,7 @@ use super::event::{MeterReading, Reading};
 use super::health::view::LampHealth;
 use super::health::{Health, spares};
 use super::intake::{Doubt, Intake, Verdict};
-use super::lamp::LampControl;
+use super::lamp::{Concern, LampControl};
 use super::photoperiod::DayClock;
 use super::record::Record;
 use super::uv::{Lit, SETTLED, Told, UvSeries};
@@ -27,6 +28,7 @@ use super::view::{DayView, EnclosureView, InterlockView, LampView, ProbeView, Ro
 use super::walk::Walk;
 
 use dark::Ward;
+pub(super) use judge::STILL;
 
 /// A deleted retained command stays an alarm this long, so that somebody sees it; a guess.
 pub(super) const RETAINED_SHOWN: Duration = Duration::from_secs(3600);
@@ -55,6 +57,12 @@ pub(super) struct EnclosureControl {
     /// Lamps whose command topic held a retained message, and until when that is shown.
     retained: Vec<(LampIx, Mono)>,
     publish: Publish,
+    /// When an output must be told something next.
+    told: Mono,
+    /// When something else falls due, whatever its probes say.
+    timer: Mono,
+    /// Whether no lamp's level moves by itself.
+    steady: bool,
 }
 
 /// One probe under control.
@@ -64,6 +72,14 @@ struct ProbeControl {
     doubt: Option<Doubt>,
     /// Lamps that have no heat without it.
     holds_off: Vec<Arc<str>>,
+    /// What it is to each lamp it guards or regulates.
+    concerns: Vec<Concern>,
+    /// When something changes if it says nothing.
+    missed: Mono,
+    /// Readings of which nothing comes; none: not known since the last step.
+    calm: Option<absorb::Known>,
+    /// Those that have come and been told to nobody yet.
+    row: Option<absorb::Waiting>,
 }
 
 /// When the next state document is due.
@@ -71,18 +87,29 @@ struct ProbeControl {
 struct Publish {
     due: Option<Mono>,
     last: Option<Mono>,
-    /// Nobody reads them.
+    /// Nobody reads them, or nobody reads of new readings in them.
     never: bool,
+    but_changes: bool,
 }
 
 impl Publish {
     /// Something changed that should be seen within `within` of the last document.
     fn request(&mut self, now: Mono, within: Duration) {
+        self.due = self.if_requested(now, within);
+    }
+
+    /// When it would be due after a new reading; none where that requests nothing.
+    fn if_read(&self, now: Mono) -> Option<Mono> {
+        if self.but_changes { None } else { self.if_requested(now, STATE_AFTER_READING) }
+    }
+
+    /// When it would be due if it were requested.
+    fn if_requested(&self, now: Mono, within: Duration) -> Option<Mono> {
         if self.never {
-            return;
+            return None;
         }
         let due = self.last.map_or(now, |last| last.after(within).max(now));
-        self.due = Some(self.due.map_or(due, |so_far| so_far.min(due)));
+        Some(self.due.map_or(due, |so_far| so_far.min(due)))
     }
 }
 
@@ -102,6 +129,10 @@ impl EnclosureControl {
             intake: Intake::new(ctx.now),
             doubt: None,
             holds_off: held_off_by(enclosure, ProbeIx(probe)),
+            concerns: concerns_of(enclosure, ProbeIx(probe)),
+            missed: Mono::END,
+            calm: None,
+            row: None,
         });
         let uv = uv_series(enclosure);
         EnclosureControl {
@@ -116,7 +147,10 @@ impl EnclosureControl {
             day: DayClock::new(enclosure.care.photoperiod.clone(), ctx.site.timezone, ctx.site.place),
             remembered: vec![(0, 0, false); enclosure.lamps.len()],
             retained: Vec::new(),
-            publish: Publish { due: Some(ctx.now), last: None, never: false },
+            publish: Publish { due: Some(ctx.now), last: None, never: false, but_changes: false },
+            told: Mono::START,
+            timer: Mono::START,
+            steady: false,
         }
     }
 
@@ -139,7 +173,12 @@ impl EnclosureControl {
 
     /// No state document is wanted.
     pub(super) fn publish_nothing(&mut self) {
-        self.publish = Publish { due: None, last: None, never: true };
+        self.publish = Publish { due: None, last: None, never: true, but_changes: true };
+    }
+
+    /// No state document is wanted for new readings.
+    pub(super) fn publish_changes_alone(&mut self) {
+        self.publish.but_changes = true;
     }
 
     /// A probe has said something. Guards come first: a lamp that one cuts is off before anything else is done.
@@ -165,7 +204,7 @@ impl EnclosureControl {
                 self.diagnose(ctx, enclosure, ix, probe, value);
             }
         }
-        self.publish.request(ctx.now, STATE_AFTER_READING);
+        self.publish.due = self.publish.if_read(ctx.now).or(self.publish.due);
         self.step(ctx, enclosure);
     }
 
@@ -201,16 +240,17 @@ impl EnclosureControl {
         for (at, lamp) in enclosure.lamps.iter().enumerate() {
             self.lamps[at].temperature(ctx.now, lamp, probe, ix, reading);
             let Some(guard) = lamp.guard.as_ref().filter(|guard| guard.probes.contains(&ix)) else { continue };
-            let others_warm = enclosure
-                .lamps
-                .iter()
-                .zip(&self.lamps)
-                .enumerate()
-                .any(|(other, (lamp, control))| other != at && control.may_warm(lamp));
+            let others_warm = self.others_warm(enclosure, at);
             if let Some(stoppage) = &mut self.lamps[at].stoppage {
                 stoppage.temperature(ctx.now, ix, reading, guard.cut, others_warm);
             }
         }
+    }
+
+    /// Whether a lamp other than number `at` may be giving off heat.
+    fn others_warm(&self, enclosure: &Enclosure, at: usize) -> bool {
+        let mut lamps = enclosure.lamps.iter().zip(&self.lamps).enumerate();
+        lamps.any(|(other, (lamp, control))| other != at && control.may_warm(lamp))
     }
 
     fn uvi(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure, ix: ProbeIx, raw: f64) {
@@ -508,26 +548,6 @@ impl EnclosureControl {
         }
     }
 
-    /// When [`EnclosureControl::step`] may have something to do without any event.
-    pub(super) fn next_deadline(&self, ctx: &Context<'_>, enclosure: &Enclosure) -> Option<Mono> {
-        let now = ctx.now;
-        let lamps = enclosure.lamps.iter().zip(&self.lamps);
-        let lamps = lamps.filter_map(|(lamp, control)| control.next_deadline(ctx, lamp));
-        let probes = enclosure.probes.iter().zip(&self.probes);
-        let probes = probes.flat_map(|(probe, control)| {
-            let silent = ctx.connected.then(|| control.intake.silent_at(probe));
-            [silent, control.intake.trusted_at()].into_iter().flatten().filter(|&at| at > now)
-        });
-        let retained = self.retained.iter().map(|&(_, until)| until);
-        let board = self.board.next_deadline();
-        let meter = self.uv.iter().filter_map(UvSeries::next_deadline);
-        let walk = self.walk.due().and_then(|due| ctx.mono_at(due)).filter(|&due| due > now);
-        let (day, hours) = self.health.next(&self.lamps);
-        let day = day.and_then(|day| ctx.mono_at(day)).filter(|&day| day > now);
-        let kept = [self.publish.due, walk, day, hours].into_iter().flatten();
-        lamps.chain(probes).chain(retained).chain(board).chain(meter).chain(kept).min()
-    }
-
     /// The enclosure as it stands.
     pub(super) fn view(&self, ctx: &Context<'_>, enclosure: &Enclosure) -> EnclosureView {
         let now = ctx.now;
@@ -621,6 +641,16 @@ impl EnclosureControl {
         };
         self.board.retain_subjects(named);
     }
+}
+
+/// What a probe is to each lamp it guards or regulates.
+fn concerns_of(enclosure: &Enclosure, probe: ProbeIx) -> Vec<Concern> {
+    let concern = |(at, lamp): (usize, &Lamp)| {
+        let guards = lamp.guard.as_ref().is_some_and(|guard| guard.probes.contains(&probe));
+        let regulates = lamp.heat.is_some_and(|heat| heat.probe == probe);
+        (guards || regulates).then_some(Concern { lamp: LampIx(at), guards, regulates, others_warm: true })
+    };
+    enclosure.lamps.iter().enumerate().filter_map(concern).collect()
 }
 
 /// Lamps that have no heat without the probe: it guards or regulates them.

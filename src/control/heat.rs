@@ -2,6 +2,7 @@
 
 use std::time::Duration;
 
+use crate::guard::Row;
 use crate::settings::{HeatLaw, Pi};
 use crate::time::Mono;
 use crate::units::{Celsius, Level};
@@ -64,6 +65,16 @@ impl Thermostat {
         self.integral = (self.integral + gained).clamp(0.0, 1.0);
     }
 
+    /// Whether readings that it does not act on, or that [keep](Thermostat::keeps) its level, need not be told one by one.
+    pub(super) fn takes_rows(&self, acting: bool) -> bool {
+        !acting || matches!(self.law, HeatLaw::OnOff { .. })
+    }
+
+    /// Takes in a row of such readings.
+    pub(super) fn absorb_row(&mut self, row: &Row) {
+        self.last = Some((Celsius(row.last), row.at));
+    }
+
     /// Starts anew, as after a night without the lamp.
     pub(super) fn rest(&mut self) {
         self.on = false;
@@ -107,6 +118,19 @@ impl Thermostat {
     fn share(&self, pi: Pi, reading: Celsius, target: Celsius) -> f64 {
         let share = (target - reading).0 / pi.band.0 + self.integral;
         if share > 0.0 { share.min(1.0) } else { 0.0 }
+    }
+
+    /// Between which readings, neither included, [`Thermostat::level`] answers as it did for the last one until its
+    /// [next deadline](Thermostat::next_deadline); none where any reading may change it.
+    pub(super) fn keeps(&self, target: Celsius) -> Option<(Celsius, Celsius)> {
+        let (cold, hot) = (Celsius(f64::NEG_INFINITY), Celsius(f64::INFINITY));
+        match self.law {
+            HeatLaw::OnOff { hysteresis } if self.on => Some((cold, target + hysteresis)),
+            HeatLaw::OnOff { hysteresis } => Some((target - hysteresis, hot)),
+            // Readings set the length of the next pulse.
+            HeatLaw::Pulse { .. } => Some((cold, hot)),
+            HeatLaw::Dim { .. } => None,
+        }
     }
 
     /// When [`Thermostat::level`] answers otherwise without a new reading.

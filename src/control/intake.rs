@@ -5,6 +5,7 @@ use std::time::Duration;
 
 use chrono::{DateTime, Utc};
 
+use crate::guard::{Row, Stretch};
 use crate::settings::{Measures, Probe};
 use crate::time::Mono;
 
@@ -15,6 +16,9 @@ use super::view::Quality;
 const SHORTEST_RATE_SPAN: Duration = Duration::from_secs(10);
 /// A probe is called doubtful until this long after its last doubtful reading; a guess.
 pub(super) const DOUBT_LASTS: Duration = Duration::from_secs(10 * 60);
+
+/// Readings nearer than this to one that stands for a fault are looked at closely: more than what counts as the same.
+const NEAR_FAULT: f64 = 1e-5;
 
 /// What a probe has said so far, and whether to believe what it says next.
 #[derive(Clone, Debug)]
@@ -27,6 +31,15 @@ pub(super) struct Intake {
     started: Mono,
     /// Since when the good readings have been exactly the same.
     same_since: Mono,
+}
+
+/// Readings that are good beyond question.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Calm {
+    /// Within this …
+    pub(super) within: Stretch,
+    /// … and at most this far from the one before.
+    pub(super) step: f64,
 }
 
 /// What became of a reading.
@@ -112,6 +125,43 @@ impl Intake {
                 Verdict::Good(value)
             }
         }
+    }
+
+    /// Takes in a plain live reading of which [`Intake::calm`] says that it is good.
+    pub(super) fn absorb(&mut self, now: Mono, value: f64) {
+        self.pending = None;
+        if self.last.is_none_or(|(last, _)| last != value) {
+            self.same_since = now;
+        }
+        self.last = Some((value, now));
+    }
+
+    /// Takes in a row of such readings.
+    pub(super) fn absorb_row(&mut self, row: &Row) {
+        self.pending = None;
+        self.same_since = row.changed.unwrap_or(self.same_since);
+        self.last = Some((row.last, row.at));
+    }
+
+    /// When its readings will have been the same for so long, if they stay.
+    pub(super) fn same_at(&self, span: Duration) -> Mono {
+        self.same_since.after(span)
+    }
+
+    /// While the last reading is fresh: which plain live readings are good whenever they come, and nothing else.
+    pub(super) fn calm(&self, now: Mono, probe: &Probe) -> Option<Calm> {
+        let last = self.fresh(now, probe)?;
+        let (mut above, mut below) = probe.plausible;
+        for fault in &probe.reject {
+            if *fault < last {
+                above = above.max(fault + NEAR_FAULT);
+            } else {
+                below = below.min(fault - NEAR_FAULT);
+            }
+        }
+        let step =
+            probe.fastest.map_or(f64::INFINITY, |fastest| fastest * probe.every.max(SHORTEST_RATE_SPAN).as_secs_f64());
+        Some(Calm { within: Stretch { above, below, until: Mono::END }, step })
     }
 
     /// Where the value jumped from, where it changed faster than `fastest` from both the last good reading and the one

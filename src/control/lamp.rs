@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use chrono::{DateTime, TimeDelta, Utc};
 
-use crate::guard::{LampGuard, LampRecord, Refusal, Stoppage, WeakWatch};
+use crate::guard::{LampGuard, LampRecord, Refusal, Row, Stoppage, Stretch, WeakWatch};
 use crate::settings::{EnclosureIx, Lamp, LampIx, OnExit, Probe, ProbeIx, When, Window};
 use crate::time::Mono;
 use crate::units::{Celsius, Level, Watts};
@@ -48,6 +48,19 @@ pub(super) struct LampControl {
     spot: Arc<str>,
     /// Name of the contactor above it.
     cut_off: Option<Arc<str>>,
+}
+
+/// What a temperature probe is to a lamp.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Concern {
+    /// Which lamp.
+    pub(super) lamp: LampIx,
+    /// It guards it.
+    pub(super) guards: bool,
+    /// It regulates it.
+    pub(super) regulates: bool,
+    /// Another lamp of the enclosure may be warming the probe.
+    pub(super) others_warm: bool,
 }
 
 /// Where a moment lies in a lamp's day.
@@ -137,15 +150,14 @@ impl LampControl {
     pub(super) fn temperature(&mut self, now: Mono, lamp: &Lamp, probe: &Probe, ix: ProbeIx, reading: Celsius) {
         let Some(heat) = lamp.heat.filter(|heat| heat.probe == ix) else { return };
         let target = self.target.unwrap_or(heat.target.night);
-        let level = self.drive.wanted();
+        let is_fully_on = self.is_fully_on(lamp);
         let acting =
             self.hours.open && !matches!(self.reason, Reason::Guard(_) | Reason::CutOff { .. } | Reason::Override);
         if let Some(thermostat) = &mut self.thermostat {
             thermostat.reading(now, reading, target, acting, probe.stale);
         }
-        let lit = self.is_lit_by_report(lamp);
         if let Some(weak) = &mut self.weak {
-            if level.share() >= FULL_ENOUGH && lit {
+            if is_fully_on {
                 weak.reading(now, reading, target, probe.stale);
             } else {
                 weak.not_full(reading, target);
@@ -337,26 +349,160 @@ impl LampControl {
         self.drive.step(ctx.now, &lamp.output, OutputRef::Lamp(enclosure, ix), ctx.tickets, ctx.out);
     }
 
-    /// When [`LampControl::steer`] may have something to do without any event.
-    pub(super) fn next_deadline(&self, ctx: &Context<'_>, lamp: &Lamp) -> Option<Mono> {
+    /// Tells the output what is due, where nothing else is: what [`LampControl::steer`] would do then.
+    pub(super) fn tell(&mut self, ctx: &mut Context<'_>, lamp: &Lamp, named: (EnclosureIx, LampIx)) {
+        self.send(ctx, lamp, named);
+    }
+
+    /// When its output must be told something; [`Mono::END`] while there is no connection.
+    pub(super) fn told_at(&self, lamp: &Lamp) -> Mono {
+        self.drive.told_at(&lamp.output)
+    }
+
+    /// When something may change here that is neither an event, nor a reading that stays out, nor its output's turn to be
+    /// told.
+    pub(super) fn next_timer(&self, ctx: &Context<'_>, lamp: &Lamp) -> Option<Mono> {
         let now = ctx.now;
-        let switched = self.switched.into_iter().flat_map(|at| [at.after(lamp.min_on), at.after(lamp.min_off)]);
-        let warm = self.switched.map(|at| at.after(lamp.warm_up));
-        let window = self.hours.next.and_then(|wall| ctx.mono_at(wall));
+        // Shortest times end only what they hold, and a warm-up is over only for those who look for UV.
+        let held = match self.reason {
+            Reason::MinOn => Some(lamp.min_on),
+            Reason::MinOff { .. } => Some(lamp.min_off),
+            _ => None,
+        };
+        // One that is told off for so long and whose probe stands still is looked at.
+        let still = lamp.heat.map(|_| super::enclosure::STILL);
+        let spans = [held, lamp.lights.map(|_| lamp.warm_up), still];
+        let switched =
+            self.switched.into_iter().flat_map(|at| spans.into_iter().flatten().map(move |span| at.after(span)));
+        let disagrees = self.drive.disagreement(now).and_then(|lasted| CUT_OFF_AFTER.checked_sub(lasted));
         let timers = [
-            self.guard.next_deadline(now),
+            self.guard.next_timer(now),
             self.thermostat.as_ref().and_then(|thermostat| thermostat.next_deadline(now)),
             self.hand.map(|hand| hand.until),
             self.cooling_until,
-            warm,
-            window,
-            self.drive
-                .disagreement(now)
-                .and_then(|lasted| CUT_OFF_AFTER.checked_sub(lasted))
-                .map(|left| now.after(left)),
+            self.hours.next.and_then(|wall| ctx.mono_at(wall)),
+            disagrees.map(|left| now.after(left)),
+            self.drive.deaf_at(now, &lamp.output),
         ];
-        let driven = self.drive.next_deadline(now, &lamp.output);
-        timers.into_iter().flatten().chain(switched).filter(|&at| at > now).chain(driven).min()
+        timers.into_iter().flatten().chain(switched).filter(|&at| at > now).min()
+    }
+
+    /// Whether its level moves without any event.
+    pub(super) fn is_ramping(&self) -> bool {
+        self.hours.open && self.hours.share < 1.0
+    }
+
+    /// Of which temperatures of `ix` it proposes what it does now and its guard has nothing to say, until something else
+    /// happens; none where any may change that.
+    pub(super) fn calm(&self, now: Mono, lamp: &Lamp, ix: ProbeIx) -> Option<Stretch> {
+        let kept = match lamp.heat.filter(|heat| heat.probe == ix) {
+            Some(_) => self.keeps()?,
+            None => Stretch::ALL,
+        };
+        match lamp.guard.as_ref().filter(|guard| guard.probes.contains(&ix)) {
+            Some(guard) if self.guard.is_calm(now) => Some(kept.and(Stretch { below: guard.cut.0, ..Stretch::ALL })),
+            Some(_) => None,
+            None => Some(kept),
+        }
+    }
+
+    /// Readings of its own probe for which its proposal stays.
+    fn keeps(&self) -> Option<Stretch> {
+        match self.reason {
+            Reason::Night | Reason::Day | Reason::Staged => Some(Stretch::ALL),
+            Reason::MinOn | Reason::MinOff { .. } if !self.hours.open => Some(Stretch::ALL),
+            Reason::Thermostat { .. } | Reason::MinOn | Reason::MinOff { .. } => {
+                let (above, below) = self.thermostat.as_ref()?.keeps(self.target?)?;
+                Some(Stretch { above: above.0, below: below.0, until: Mono::END })
+            }
+            _ => None,
+        }
+    }
+
+    /// Of temperatures that are [calm](LampControl::calm), which need not be told one by one; none where any must.
+    pub(super) fn takes_rows(&self, now: Mono, lamp: &Lamp, concern: &Concern, ix: ProbeIx) -> Option<Stretch> {
+        let mut row = Stretch::ALL;
+        if concern.guards {
+            row.until = self.guard.takes_rows(ix)?;
+            if let Some(stoppage) = &self.stoppage {
+                row = row.and(stoppage.takes_rows(now, ix, concern.others_warm)?);
+            }
+        }
+        if concern.regulates {
+            let acts = self.thermostat.as_ref().is_some_and(|thermostat| !thermostat.takes_rows(self.hours.open));
+            row = match (&self.weak, self.target) {
+                _ if acts => return None,
+                (Some(weak), Some(target)) if self.is_fully_on(lamp) => row.and(weak.takes_rows(target)?),
+                (Some(weak), _) if !weak.is_idle() => return None,
+                _ => row,
+            };
+        }
+        Some(row)
+    }
+
+    /// Takes in a row of temperatures within what it [takes in rows](LampControl::takes_rows).
+    pub(super) fn absorb_row(&mut self, lamp: &Lamp, concern: &Concern, ix: ProbeIx, row: &Row) {
+        if concern.guards {
+            self.guard.absorb_row(ix, row);
+            if let Some(stoppage) = &mut self.stoppage {
+                stoppage.absorb_row(ix, row, concern.others_warm);
+            }
+        }
+        if concern.regulates {
+            if let Some(thermostat) = &mut self.thermostat {
+                thermostat.absorb_row(row);
+            }
+            if let (true, Some(weak)) = (self.is_fully_on(lamp), &mut self.weak) {
+                weak.absorb_row(row);
+            }
+            if let Reason::Thermostat { reading: shown, .. } = &mut self.reason {
+                *shown = Celsius(row.last);
+            }
+        }
+    }
+
+    /// Whether it is on as fully as its being too weak is judged by.
+    fn is_fully_on(&self, lamp: &Lamp) -> bool {
+        self.drive.wanted().share() >= FULL_ENOUGH && self.is_lit_by_report(lamp)
+    }
+
+    /// Whether a temperature within what is [calm](LampControl::calm) changes nothing that anybody could see.
+    pub(super) fn bears(&self, now: Mono, lamp: &Lamp, concern: &Concern, ix: ProbeIx, reading: Celsius) -> bool {
+        if let Some(guard) = lamp.guard.as_ref().filter(|_| concern.guards) {
+            let shows_nothing = |stoppage: &Stoppage| stoppage.bears(now, ix, reading, guard.cut, concern.others_warm);
+            if !self.guard.bears(now, ix, reading) || !self.stoppage.as_ref().is_none_or(shows_nothing) {
+                return false;
+            }
+        }
+        let (Some(weak), true) = (&self.weak, concern.regulates) else { return true };
+        match self.target {
+            Some(target) if self.drive.wanted().share() >= FULL_ENOUGH => weak.bears(now, reading, target),
+            _ => weak.weak().is_none(),
+        }
+    }
+
+    /// Takes in a temperature that it [bears](LampControl::bears).
+    pub(super) fn absorb(
+        &mut self,
+        now: Mono,
+        lamp: &Lamp,
+        probe: &Probe,
+        concern: &Concern,
+        ix: ProbeIx,
+        reading: Celsius,
+    ) {
+        if concern.guards {
+            self.guard.absorb(now, ix, reading);
+            if let (Some(guard), Some(stoppage)) = (&lamp.guard, &mut self.stoppage) {
+                stoppage.temperature(now, ix, reading, guard.cut, concern.others_warm);
+            }
+        }
+        if concern.regulates {
+            self.temperature(now, lamp, probe, ix, reading);
+            if let Reason::Thermostat { reading: shown, .. } = &mut self.reason {
+                *shown = reading;
+            }
+        }
     }
 
     /// How it shows that it cannot be stopped, for lamps that warm and were told off: it heats or draws power, or its relay

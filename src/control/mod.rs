@@ -45,7 +45,7 @@ use std::time::Duration;
 use chrono::{DateTime, Utc};
 
 use crate::guard::{Permit, SafetyRecord};
-use crate::settings::{CutOffIx, Enclosure, EnclosureIx, LampIx, OnExit, Settings};
+use crate::settings::{CutOffIx, Enclosure, EnclosureIx, LampIx, OnExit, ProbeIx, Settings};
 use crate::time::{Moment, Mono};
 use crate::units::Level;
 
@@ -88,6 +88,14 @@ pub struct Controller {
     refused_until: Option<Mono>,
     /// Contactors whose command topic held a retained message, by name, and until when that is shown.
     stored: Vec<(String, Mono)>,
+    /// Something has happened that the site at large must be judged by.
+    stirred: bool,
+    /// When the site at large must be looked at next.
+    site_due: Mono,
+    /// Nothing at all is due before; [`Mono::START`] where that must be found out first.
+    due: Mono,
+    /// Whether what changes nothing is spared the whole way.
+    shortcuts: bool,
 }
 
 /// The connection to the broker.
@@ -104,11 +112,12 @@ enum Link {
 
 /// Splits a controller into the context of one step and what is stepped.
 macro_rules! context {
-    ($self:ident, $demands:ident, $out:ident) => {
+    ($self:ident, $demands:ident, $out:ident) => {{
+        let wall = $self.clock.wall($self.now.mono);
         Context {
             now: $self.now.mono,
-            wall: $self.clock.wall($self.now.mono),
-            stamp: $self.clock.wall($self.now.mono).unwrap_or($self.now.wall),
+            wall,
+            stamp: wall.unwrap_or($self.now.wall),
             connected: $self.link == Link::Up,
             stopping: $self.stopping,
             site: &$self.settings.site,
@@ -120,7 +129,7 @@ macro_rules! context {
             spares: &mut $self.spares,
             out: $out,
         }
-    };
+    }};
 }
 
 impl Controller {
@@ -142,6 +151,10 @@ impl Controller {
             short: Vec::new(),
             refused_until: None,
             stored: Vec::new(),
+            stirred: true,
+            site_due: Mono::START,
+            due: Mono::START,
+            shortcuts: true,
             settings,
         };
         controller.enclosures = controller.build_enclosures();
@@ -165,6 +178,18 @@ impl Controller {
     /// deadlines would be most of its ticks.
     pub fn without_states(mut self) -> Controller {
         self.enclosures.iter_mut().for_each(EnclosureControl::publish_nothing);
+        self
+    }
+
+    /// The same without [`Effect::State`] for new readings, until a reload: for a driver that looks for changes alone.
+    pub fn showing_changes_alone(mut self) -> Controller {
+        self.enclosures.iter_mut().for_each(EnclosureControl::publish_changes_alone);
+        self
+    }
+
+    /// The same without shortcuts: every event goes the whole way, whatever can come of it. Nobody should see a difference.
+    pub fn without_shortcuts(mut self) -> Controller {
+        self.shortcuts = false;
         self
     }
 
@@ -208,8 +233,31 @@ impl Controller {
     pub fn handle(&mut self, now: Moment, event: Event, out: &mut Vec<Effect>) {
         self.now = Moment { mono: now.mono.max(self.now.mono), wall: now.wall };
         if self.clock.observe(self.now) != Change::None {
+            self.stirred = true;
             self.everybody_now();
+        } else if self.is_nothing(&event) {
+            return;
         }
+        self.handle_something(event, out);
+    }
+
+    /// [`Controller::handle`] for a driver that knows that the wall clock has kept step with the monotonic one since it last
+    /// called that: it spares to ask the clock.
+    pub fn handle_in_step(&mut self, now: Mono, event: Event, out: &mut Vec<Effect>) {
+        self.now.mono = now.max(self.now.mono);
+        if !self.is_nothing(&event) {
+            self.handle_something(event, out);
+        }
+    }
+
+    fn handle_something(&mut self, event: Event, out: &mut Vec<Effect>) {
+        self.stirred |= !matches!(
+            event,
+            Event::Tick
+                | Event::Reading { .. }
+                | Event::Report { output: OutputRef::Lamp(..), .. }
+                | Event::Delivered { output: OutputRef::Lamp(..), .. }
+        );
         match event {
             Event::Tick => {}
             Event::Reading { enclosure, probe, reading } => {
@@ -249,6 +297,79 @@ impl Controller {
         self.run_due(out);
     }
 
+    /// Takes in a plain live reading, whose payload has no time stamp, if nothing comes of it: no effect, and no change of
+    /// anything that anybody could see but of the reading itself. False: nothing was changed, and
+    /// [`Controller::handle`] must have it. The wall clock is taken to have kept step with the monotonic one since the last
+    /// event that was handled; a driver that does not know leaves this to `handle`, which asks the clock.
+    pub fn absorb(&mut self, now: Mono, enclosure: EnclosureIx, probe: ProbeIx, value: f64) -> bool {
+        if now < self.now.mono || !self.is_idle(now) {
+            return false;
+        }
+        let (Some(settings), Some(control)) =
+            (self.settings.enclosures.get(enclosure.0), self.enclosures.get_mut(enclosure.0))
+        else {
+            return false;
+        };
+        let Some(sooner) = control.absorb(now, settings, probe, value) else { return false };
+        self.now.mono = now;
+        self.agenda.bring_forward(enclosure, sooner);
+        self.due = self.due.min(sooner);
+        true
+    }
+
+    /// Takes in an event of which nothing comes; otherwise it changes nothing and tells so.
+    fn is_nothing(&mut self, event: &Event) -> bool {
+        let now = self.now.mono;
+        match event {
+            Event::Tick => self.is_idle(now),
+            Event::Reading {
+                enclosure,
+                probe,
+                reading: Reading { value: Ok(value), taken: None, retained: false },
+            } => self.absorb(now, *enclosure, *probe, *value),
+            Event::Report { output: OutputRef::Lamp(enclosure, lamp), level: Ok(level), .. } => {
+                let idle = self.is_idle(now);
+                let pair = self.settings.enclosures.get(enclosure.0).zip(self.enclosures.get_mut(enclosure.0));
+                let absorbs = |(settings, control): (&Enclosure, &mut EnclosureControl)| {
+                    control.absorb_report(now, settings, *lamp, *level)
+                };
+                idle && pair.is_some_and(absorbs)
+            }
+            Event::Delivered { output: OutputRef::Lamp(enclosure, lamp), ticket } if self.is_idle(now) => {
+                if let Some(control) = self.enclosures.get_mut(enclosure.0) {
+                    control.delivered(*lamp, *ticket);
+                }
+                true
+            }
+            _ => false,
+        }
+    }
+
+    /// Whether nothing is due at `now`, and all is such that an event may come to nothing.
+    fn is_idle(&mut self, now: Mono) -> bool {
+        if now < self.due {
+            return true;
+        }
+        let usual = self.link == Link::Up && self.stopping.is_none() && self.clock.is_trusted();
+        if !self.shortcuts || !usual || self.stirred {
+            return false;
+        }
+        self.due = self.soonest();
+        now < self.due
+    }
+
+    /// When something is due, at the latest; enclosures that are due later than the agenda has it are put right.
+    fn soonest(&mut self) -> Mono {
+        loop {
+            let (at, enclosure) = self.agenda.soonest();
+            let due = self.enclosures.get(enclosure.0).map_or(Mono::END, EnclosureControl::due);
+            if due <= at {
+                return at.min(self.site_due);
+            }
+            self.agenda.set(enclosure, due);
+        }
+    }
+
     fn report(&mut self, output: OutputRef, level: Level, out: &mut Vec<Effect>) {
         match output {
             OutputRef::Lamp(enclosure, lamp) => {
@@ -273,6 +394,7 @@ impl Controller {
         for control in &mut self.enclosures {
             control.link_down();
         }
+        self.everybody_now();
     }
 
     fn retained_command(&mut self, output: OutputRef, out: &mut Vec<Effect>) {
@@ -304,7 +426,7 @@ impl Controller {
             Act::ResetCutOff { cut_off } => {
                 let Some(settings) = self.settings.cut_offs.get(cut_off.0) else { return };
                 let below = self.contactors.reset(self.now.mono, cut_off, &settings.name, out);
-                self.agenda.set_all(below, self.now.mono);
+                self.look_at(below);
             }
             Act::MeterReading { enclosure, reading } => {
                 self.with(enclosure, out, |control, ctx, settings| control.meter_reading(ctx, settings, &reading));
@@ -329,11 +451,35 @@ impl Controller {
     }
 
     fn everybody_now(&mut self) {
-        self.agenda.set_all((0..self.enclosures.len()).map(EnclosureIx), self.now.mono);
+        self.look_at((0..self.enclosures.len()).map(EnclosureIx));
     }
 
-    /// Does one thing with one enclosure, opens the contactors it demands, and notes when it wants to be looked at next.
+    /// These enclosures are to be looked at now.
+    fn look_at(&mut self, enclosures: impl IntoIterator<Item = EnclosureIx>) {
+        for enclosure in enclosures {
+            if let Some(control) = self.enclosures.get_mut(enclosure.0) {
+                control.look_by(self.now.mono);
+                self.agenda.set(enclosure, self.now.mono);
+            }
+        }
+    }
+
+    /// Does one thing with one enclosure, and finds out when it wants to be looked at next.
     fn with(
+        &mut self,
+        enclosure: EnclosureIx,
+        out: &mut Vec<Effect>,
+        act: impl FnOnce(&mut EnclosureControl, &mut Context<'_>, &Enclosure),
+    ) {
+        self.do_with(enclosure, out, |control, ctx, settings| {
+            control.tell_rows(settings);
+            act(control, ctx, settings);
+            control.plan(ctx, settings);
+        });
+    }
+
+    /// Does one thing with one enclosure, which plans for itself, and opens the contactors it demands.
+    fn do_with(
         &mut self,
         enclosure: EnclosureIx,
         out: &mut Vec<Effect>,
@@ -347,30 +493,50 @@ impl Controller {
         let mut demands = Vec::new();
         let mut ctx = context!(self, demands, out);
         act(control, &mut ctx, settings);
-        let next = control.next_deadline(&ctx, settings);
-        self.agenda.set(enclosure, next);
+        self.agenda.set(enclosure, control.due());
         for (cut_off, why) in demands {
+            self.stirred = true;
             let name = &self.settings.cut_offs[cut_off.0].name;
             let below = self.contactors.open(self.now.mono, cut_off, name, &why, out);
-            self.agenda.set_all(below, self.now.mono);
+            self.look_at(below);
         }
     }
 
     /// Everything whose time has come.
     fn run_due(&mut self, out: &mut Vec<Effect>) {
-        // Open contactors first: they stop what nothing else could. One closes only after every enclosure below it has been
-        // judged, so that a reset gives no power to a lamp that still cannot be stopped.
-        self.contactors.step_open(self.now.mono, &self.settings.cut_offs, &mut self.tickets, out);
+        let now = self.now.mono;
+        self.stirred |= now >= self.site_due || !self.shortcuts;
+        if self.stirred {
+            // Open contactors first: they stop what nothing else could. One closes only after every enclosure below it has
+            // been judged, so that a reset gives no power to a lamp that still cannot be stopped.
+            self.contactors.step_open(now, &self.settings.cut_offs, &mut self.tickets, out);
+        }
         let mut left = 2 * self.enclosures.len();
-        while left > 0
-            && let Some(enclosure) = self.agenda.pop_due(self.now.mono)
-        {
-            self.with(enclosure, out, EnclosureControl::step);
+        while left > 0 {
+            let (at, enclosure) = self.agenda.soonest();
+            if at > now {
+                break;
+            }
+            let Some(due) = self.enclosures.get(enclosure.0).map(EnclosureControl::due) else { break };
+            if !self.shortcuts {
+                self.with(enclosure, out, EnclosureControl::step);
+            } else if due > now {
+                self.agenda.set(enclosure, due);
+                continue;
+            } else {
+                self.do_with(enclosure, out, EnclosureControl::fall_due);
+            }
             left -= 1;
         }
-        self.contactors.step(self.now.mono, &self.settings.cut_offs, &mut self.tickets, out);
-        self.judge_site();
-        self.board.step(self.now.mono, out);
+        self.stirred |= self.spares.has_news();
+        if self.stirred {
+            self.contactors.step(now, &self.settings.cut_offs, &mut self.tickets, out);
+            self.judge_site();
+            self.board.step(now, out);
+            self.site_due = self.site_deadline();
+            self.stirred = false;
+        }
+        self.due = Mono::START;
     }
 
     /// Spares in stock against those that will be needed, where that has changed.
@@ -429,8 +595,8 @@ impl Controller {
         }
     }
 
-    /// When [`Event::Tick`] is next wanted, at the latest. It may lie in the past, which means at once.
-    pub fn next_deadline(&self) -> Option<Mono> {
+    /// When the site at large must be looked at next.
+    fn site_deadline(&self) -> Mono {
         let awaited = match self.link {
             Link::Awaited { until } if until > self.now.mono => Some(until),
             _ => None,
@@ -438,7 +604,21 @@ impl Controller {
         let contactors = self.contactors.next_deadline(self.now.mono, &self.settings.cut_offs);
         let site = [awaited, contactors, self.clock.next_deadline(), self.board.next_deadline(), self.refused_until];
         let stored = self.stored.iter().map(|(_, until)| *until);
-        site.into_iter().flatten().chain(stored).chain(self.agenda.soonest()).min()
+        site.into_iter().flatten().chain(stored).min().unwrap_or(Mono::END)
+    }
+
+    /// When [`Event::Tick`] is next wanted, at the latest. It may lie in the past, which means at once.
+    pub fn next_deadline(&mut self) -> Option<Mono> {
+        Some(self.soonest()).filter(|&due| due < Mono::END)
+    }
+
+    /// [`Controller::next_deadline`] as long as every probe that has been heard within its interval and a sixteenth goes on
+    /// to be. That of any other counts.
+    pub fn next_timer(&self) -> Mono {
+        let due = |(settings, control): (&Enclosure, &EnclosureControl)| {
+            if control.is_on_beat(self.now.mono, settings) { control.next_timer() } else { control.due() }
+        };
+        self.settings.enclosures.iter().zip(&self.enclosures).map(due).fold(self.site_due, Mono::min)
     }
 
     /// What must be sent under the settings in force before [`Controller::reload`] replaces them with `settings`: OFF to
@@ -479,7 +659,8 @@ impl Controller {
         let mut known: BTreeMap<_, _> =
             was.enclosures.iter().zip(earlier).map(|(settings, control)| (&settings.id, (settings, control))).collect();
         for (enclosure, control) in self.settings.enclosures.iter().zip(&mut self.enclosures) {
-            if let Some((before, earlier)) = known.remove(&enclosure.id) {
+            if let Some((before, mut earlier)) = known.remove(&enclosure.id) {
+                earlier.tell_rows(before);
                 control.adopt(self.now.mono, enclosure, earlier, before);
             }
         }
@@ -488,6 +669,7 @@ impl Controller {
         self.refused_until = None;
         self.board.clear(self.now.mono, AlarmKind::ConfigRefused, "");
         self.agenda = Agenda::new(self.enclosures.len());
+        self.stirred = true;
         self.everybody_now();
         self.run_due(out);
     }
@@ -519,6 +701,11 @@ impl Controller {
             spares: &mut spares,
             out: &mut out,
         };
+        if control.has_rows() {
+            let mut told = control.clone();
+            told.tell_rows(settings);
+            return Some(told.view(&ctx, settings));
+        }
         Some(control.view(&ctx, settings))
     }
 }

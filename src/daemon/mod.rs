@@ -145,7 +145,7 @@ impl Daemon {
     }
 
     /// How long nothing need be done, in real time.
-    fn wait(&self) -> Duration {
+    fn wait(&mut self) -> Duration {
         let deadline = self.controller.next_deadline().map_or(IDLE, |deadline| self.clock.until(deadline));
         deadline.min(self.service.feed_within())
     }

@@ -19,6 +19,7 @@ use crate::units::{Celsius, Kelvin, KelvinPerSecond, Level};
 
 use super::permit::{Latch, Refusal};
 use super::record::LampRecord;
+use super::stretch::Row;
 use super::{TRIP_WINDOW, TRIPS_TO_LATCH};
 
 /// From this level on a lamp counts as lit when its probe is watched for a response; a guess.
@@ -110,6 +111,10 @@ impl HeatGuard {
         }
     }
 
+    pub(super) fn probes(&self) -> impl Iterator<Item = ProbeIx> {
+        self.probes.iter().map(|watched| watched.ix)
+    }
+
     pub(super) fn thresholds(&self) -> (Celsius, Celsius) {
         (self.settings.cut, self.settings.limit)
     }
@@ -126,6 +131,76 @@ impl HeatGuard {
         self.update_rest(now);
         self.update_twins(now);
         tripped
+    }
+
+    /// Whether nothing is amiss: then a reading below the cut changes nothing but what is remembered of its probe, as
+    /// long as [`HeatGuard::bears`] it. The lamp's switching and a reading that is due and does not come are other events.
+    pub(super) fn is_calm(&self, now: Mono) -> bool {
+        let well = |probe: &GuardProbe| probe.fresh(now).is_some() && !probe.projected && !probe.frozen;
+        matches!(self.state, State::Clear) && self.apart_since.is_none() && self.probes.iter().all(well)
+    }
+
+    /// Whether a reading below the cut is of no consequence while the guard [is calm](HeatGuard::is_calm): the probe's
+    /// twins agree with it, and it shows no probe that stands still.
+    pub(super) fn bears(&self, now: Mono, probe: ProbeIx, reading: Celsius) -> bool {
+        let (mut hot, mut cool) = (reading, reading);
+        for watched in &self.probes {
+            let Some((last, _)) = watched.last else { return false };
+            if watched.ix != probe {
+                hot = if last > hot { last } else { hot };
+                cool = if last < cool { last } else { cool };
+                continue;
+            }
+            if last == reading && self.may_find_still(now, watched) {
+                return false;
+            }
+        }
+        hot - cool <= self.settings.twins_apart
+    }
+
+    /// Whether one more reading like the last may show that a probe stands still.
+    fn may_find_still(&self, now: Mono, probe: &GuardProbe) -> bool {
+        let after = self.settings.frozen_after;
+        let by_switch = |switched: Mono| probe.same_since < switched && now.since(switched) >= after;
+        let under_full = |full: Mono| now.since(full.max(probe.same_since)) >= STILL_UNDER_FULL * after;
+        self.test_since.is_some_and(by_switch) || self.full_since.is_some_and(under_full)
+    }
+
+    /// Takes in a reading below the cut that it [bears](HeatGuard::bears).
+    pub(super) fn absorb(&mut self, now: Mono, probe: ProbeIx, reading: Celsius) {
+        if let Some(watched) = self.probes.iter_mut().find(|watched| watched.ix == probe) {
+            watched.take(now, reading);
+        }
+    }
+
+    /// Until when readings below the cut need not be told one by one while the guard [is calm](HeatGuard::is_calm); none
+    /// where they must.
+    pub(super) fn takes_rows(&self, probe: ProbeIx) -> Option<Mono> {
+        let [only] = &self.probes[..] else { return None };
+        let moved = self.test_since.is_none_or(|switched| only.same_since >= switched);
+        let still = STILL_UNDER_FULL * self.settings.frozen_after;
+        let until = self.full_since.map_or(Mono::END, |full| full.max(only.same_since).after(still));
+        (only.ix == probe && moved).then_some(until)
+    }
+
+    /// Takes in a row of readings below the cut, where it [takes rows](HeatGuard::takes_rows).
+    pub(super) fn absorb_row(&mut self, probe: ProbeIx, row: &Row) {
+        let Some(watched) = self.probes.iter_mut().find(|watched| watched.ix == probe) else { return };
+        watched.same_since = row.changed.unwrap_or(watched.same_since);
+        watched.readings_since_switch = watched.readings_since_switch.saturating_add(row.many);
+        watched.last = Some((Celsius(row.last), row.at));
+    }
+
+    /// For how long a reading of `probe` below `hottest` keeps from being late, at least.
+    pub(super) fn lasts(&self, probe: ProbeIx, hottest: Celsius) -> Duration {
+        let Some(watched) = self.probes.iter().find(|watched| watched.ix == probe) else { return Duration::MAX };
+        // Fresh up to and including the stale time, so the verdict changes just after it.
+        let fresh = watched.stale.saturating_add(Duration::from_nanos(1));
+        if self.on_since.is_none() {
+            return fresh;
+        }
+        let late = rise(hottest, self.settings.cut, self.settings.slew).map(|span| watched.every.saturating_add(span));
+        late.map_or(fresh, |late| late.min(fresh))
     }
 
     /// Takes in a reading that is not believed: it can trip, but proves nothing.
@@ -302,38 +377,28 @@ impl HeatGuard {
         }
     }
 
-    pub(super) fn next_deadline(&self, now: Mono) -> Option<Mono> {
-        let mut soonest: Option<Mono> = None;
-        let mut consider = |at: Mono| {
-            if at > now && soonest.is_none_or(|so_far| at < so_far) {
-                soonest = Some(at);
-            }
+    /// When [`HeatGuard::refusal`] may answer otherwise, whatever its probes say.
+    pub(super) fn next_timer(&self, now: Mono) -> Option<Mono> {
+        let rested = match self.state {
+            State::Tripped { below_since: Some(since), .. } => Some(since.after(self.settings.rest)),
+            _ => None,
         };
-        for probe in &self.probes {
-            if let Some((_, heard)) = probe.last {
-                // Fresh up to and including the stale time, so the verdict changes just after it.
-                consider(heard.after(probe.stale).after(Duration::from_nanos(1)));
-            }
-            if let Some(on) = self.on_since
-                && let Some(at) = probe.reaches(self.settings.cut, self.settings.slew, on)
-            {
-                consider(at);
-            }
-        }
-        if let State::Tripped { below_since: Some(since), .. } = self.state {
-            consider(since.after(self.settings.rest));
-        }
-        if let Some(full) = self.full_since {
+        let still = self.full_since.into_iter().flat_map(|full| {
             let still = STILL_UNDER_FULL * self.settings.frozen_after;
-            self.probes.iter().for_each(|probe| consider(full.max(probe.same_since).after(still)));
-        }
-        if let Some(switched) = self.test_since {
-            consider(switched.after(self.settings.frozen_after));
-        }
-        if let Some(since) = self.apart_since {
-            consider(since.after(self.settings.twins_for));
-        }
-        soonest
+            self.probes.iter().map(move |probe| full.max(probe.same_since).after(still))
+        });
+        let tested = self.test_since.map(|switched| switched.after(self.settings.frozen_after));
+        let apart = self.apart_since.map(|since| since.after(self.settings.twins_for));
+        [rested, tested, apart].into_iter().flatten().chain(still).filter(|&at| at > now).min()
+    }
+
+    /// When [`HeatGuard::refusal`] may answer otherwise because `probe` says nothing.
+    pub(super) fn next_silence(&self, now: Mono, probe: ProbeIx) -> Option<Mono> {
+        let probe = self.probes.iter().find(|watched| watched.ix == probe)?;
+        // Fresh up to and including the stale time, so the verdict changes just after it.
+        let silent = probe.last.map(|(_, heard)| heard.after(probe.stale).after(Duration::from_nanos(1)));
+        let late = self.on_since.and_then(|on| probe.reaches(self.settings.cut, self.settings.slew, on));
+        [silent, late].into_iter().flatten().filter(|&at| at > now).min()
     }
 
     pub(super) fn reset(&mut self, now: Mono) {
@@ -423,8 +488,13 @@ impl GuardProbe {
     /// was on.
     fn reaches(&self, cut: Celsius, slew: KelvinPerSecond, on_since: Mono) -> Option<Mono> {
         let (last, heard) = self.last?;
-        let Kelvin(room) = cut - last;
-        let span = Duration::try_from_secs_f64(room.max(0.0) / slew.0).ok()?;
+        let span = rise(last, cut, slew)?;
         Some(heard.after(self.every).max(on_since).after(span))
     }
+}
+
+/// How long a reading takes to reach `cut` at `slew`; none where it never does.
+fn rise(from: Celsius, cut: Celsius, slew: KelvinPerSecond) -> Option<Duration> {
+    let Kelvin(room) = cut - from;
+    Duration::try_from_secs_f64(room.max(0.0) / slew.0).ok()
 }

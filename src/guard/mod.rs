@@ -21,12 +21,14 @@ mod heat;
 mod permit;
 mod record;
 mod stoppage;
+mod stretch;
 mod weak;
 
 pub use contactor::Contactor;
 pub use permit::{Latch, Permit, Refusal};
 pub use record::{LampRecord, SafetyRecord};
 pub use stoppage::{StillHeats, Stoppage};
+pub use stretch::{Row, Stretch};
 pub use weak::WeakWatch;
 
 use std::time::Duration;
@@ -123,9 +125,58 @@ impl LampGuard {
 
     /// When [`LampGuard::judge`] may answer otherwise without a new reading.
     pub fn next_deadline(&self, now: Mono) -> Option<Mono> {
-        let heat = self.heat.as_ref().and_then(|heat| heat.next_deadline(now));
+        let probes = self.heat.iter().flat_map(|heat| heat.probes());
+        let silences = probes.filter_map(|probe| self.next_silence(now, probe));
+        silences.chain(self.next_timer(now)).min()
+    }
+
+    /// Of [`LampGuard::next_deadline`] what stays whatever its temperature probes say.
+    pub fn next_timer(&self, now: Mono) -> Option<Mono> {
+        let heat = self.heat.as_ref().and_then(|heat| heat.next_timer(now));
         let ceiling = self.ceiling.as_ref().and_then(|ceiling| ceiling.next_deadline(now));
         heat.into_iter().chain(ceiling).min()
+    }
+
+    /// Of [`LampGuard::next_deadline`] what the next reading of `probe` puts off.
+    pub fn next_silence(&self, now: Mono, probe: ProbeIx) -> Option<Mono> {
+        self.heat.as_ref().and_then(|heat| heat.next_silence(now, probe))
+    }
+
+    /// Whether no temperature speaks against heat and nothing is amiss with a probe, so that a reading below the cut is
+    /// of no consequence as long as the guard [bears](LampGuard::bears) it.
+    pub fn is_calm(&self, now: Mono) -> bool {
+        self.heat.as_ref().is_none_or(|heat| heat.is_calm(now))
+    }
+
+    /// Whether a believable temperature below the cut changes no verdict and no deadline but when its probe will be
+    /// silent. Asked only while the guard [is calm](LampGuard::is_calm).
+    pub fn bears(&self, now: Mono, probe: ProbeIx, reading: Celsius) -> bool {
+        self.heat.as_ref().is_none_or(|heat| heat.bears(now, probe, reading))
+    }
+
+    /// Takes in a temperature that it [bears](LampGuard::bears).
+    pub fn absorb(&mut self, now: Mono, probe: ProbeIx, reading: Celsius) {
+        if let Some(heat) = &mut self.heat {
+            heat.absorb(now, probe, reading);
+        }
+    }
+
+    /// Until when temperatures of `probe` below the cut may be told in [rows](LampGuard::absorb_row) while the guard
+    /// [is calm](LampGuard::is_calm); none where they must be told one by one: it has a twin, or may stand still.
+    pub fn takes_rows(&self, probe: ProbeIx) -> Option<Mono> {
+        self.heat.as_ref().map_or(Some(Mono::END), |heat| heat.takes_rows(probe))
+    }
+
+    /// Takes in a row of temperatures below the cut.
+    pub fn absorb_row(&mut self, probe: ProbeIx, row: &Row) {
+        if let Some(heat) = &mut self.heat {
+            heat.absorb_row(probe, row);
+        }
+    }
+
+    /// For how long a reading of `probe` below `hottest` keeps it from counting as late or silent, at least.
+    pub fn lasts(&self, probe: ProbeIx, hottest: Celsius) -> Duration {
+        self.heat.as_ref().map_or(Duration::MAX, |heat| heat.lasts(probe, hottest))
     }
 
     /// A person's reset: ends latches and the verdict on a frozen probe. A reading at or above the cut keeps the lamp

@@ -7,6 +7,8 @@ use crate::settings::ProbeIx;
 use crate::time::Mono;
 use crate::units::{Celsius, Kelvin, KelvinPerSecond, Watts};
 
+use super::stretch::{Row, Stretch};
+
 /// A lamp still drawing this share of its rated power is on; a guess.
 const POWER_SHARE: f64 = 0.1;
 /// Power below this is a meter's noise; a guess.
@@ -25,6 +27,8 @@ const SMALLER_RISE: Kelvin = Kelvin(3.0);
 const SMALLER_RISE_WITHIN: Duration = Duration::from_secs(30 * 60);
 /// Cooling by this much shows that a lamp has ended; a guess.
 const FALL: Kelvin = Kelvin(1.0);
+/// Far more than differences of temperatures lose to rounding, K.
+const ROUNDING: f64 = 1e-9;
 /// Noise that no rate is reckoned from; a guess.
 const NOISE: Kelvin = Kelvin(0.5);
 
@@ -121,7 +125,7 @@ impl Stoppage {
     /// A believable reading of a guard probe. `others_warm`: another lamp there may be warming it.
     pub fn temperature(&mut self, now: Mono, probe: ProbeIx, reading: Celsius, cut: Celsius, others_warm: bool) {
         let Some(off_since) = self.off_since else { return };
-        if self.idle.is_some_and(|at| now.since(at) <= METER_TRUSTED) {
+        if self.is_idle(now) {
             self.tracks.clear();
             return;
         }
@@ -150,10 +154,59 @@ impl Stoppage {
     /// A fresh reading of the lamp's own power probe.
     pub fn power(&mut self, now: Mono, reading: Watts) {
         let Some(off_since) = self.off_since else { return };
-        let threshold = self.rated.map_or(POWER_FLOOR.0, |rated| (rated.0 * POWER_SHARE).max(POWER_FLOOR.0));
-        let draws = reading.0 >= threshold;
+        let draws = reading.0 >= self.threshold();
         self.draws = (draws && now.since(off_since) >= POWER_GRACE).then_some(reading);
         self.idle = if draws { None } else { Some(now) };
+    }
+
+    /// Whether this reading of a guard probe would show nothing: [`Stoppage::evidence`] stays none.
+    pub fn bears(&self, now: Mono, probe: ProbeIx, reading: Celsius, cut: Celsius, others_warm: bool) -> bool {
+        if self.off_since.is_none() {
+            return true;
+        }
+        if self.is_idle(now) {
+            return self.tracks.iter().all(|track| track.heats.is_none());
+        }
+        let track = self.tracks.iter().find(|track| track.probe == probe);
+        // The first since the lamp was told off rises above nothing.
+        track.map_or(reading < cut, |track| track.bears(now, reading, cut, others_warm))
+    }
+
+    /// Which readings of a guard probe need not be told one by one, as long as each differs from the one before by less than
+    /// [`Stoppage::ROW_STEP`]; none where any must.
+    pub fn takes_rows(&self, now: Mono, probe: ProbeIx, others_warm: bool) -> Option<Stretch> {
+        if self.off_since.is_none() {
+            return Some(Stretch::ALL);
+        }
+        if self.is_idle(now) {
+            return None;
+        }
+        self.tracks.iter().find(|track| track.probe == probe)?.takes_rows(now, others_warm)
+    }
+
+    /// Readings of a row differ by less than this, K, from one to the next: nothing jumps.
+    pub const ROW_STEP: f64 = NOISE.0;
+
+    /// Takes in a row of readings of a guard probe, all of them within what [`Stoppage::takes_rows`] said.
+    pub fn absorb_row(&mut self, probe: ProbeIx, row: &Row, others_warm: bool) {
+        if self.off_since.is_some()
+            && let Some(track) = self.tracks.iter_mut().find(|track| track.probe == probe)
+        {
+            track.last = (Celsius(row.last), row.at);
+            if others_warm && row.at >= track.judged_from {
+                track.lowest = Some(track.last);
+            }
+        }
+    }
+
+    /// Whether the lamp's own meter has said lately that it draws nothing.
+    fn is_idle(&self, now: Mono) -> bool {
+        self.idle.is_some_and(|at| now.since(at) <= METER_TRUSTED)
+    }
+
+    /// A lamp that draws this, in watts, is on.
+    fn threshold(&self) -> f64 {
+        self.rated.map_or(POWER_FLOOR.0, |rated| (rated.0 * POWER_SHARE).max(POWER_FLOOR.0))
     }
 
     /// How the lamp shows that it is on although it was told off.
@@ -172,6 +225,42 @@ impl Track {
     fn jumps(&self, now: Mono, reading: Celsius, slew: KelvinPerSecond) -> bool {
         let (last, at) = self.last;
         (reading - last).0 > NOISE.0 + slew.0 * now.since(at).as_secs_f64()
+    }
+
+    /// Whether [`Track::reading`] would find nothing.
+    fn bears(&self, now: Mono, reading: Celsius, cut: Celsius, others_warm: bool) -> bool {
+        if self.heats.is_some() || !(reading < cut) {
+            return false;
+        }
+        // What rises by less than any rise that counts shows nothing whenever it is judged.
+        let from =
+            self.lowest.map_or(self.at_off, |(lowest, _)| if lowest < self.at_off { lowest } else { self.at_off });
+        if reading - from < SMALLER_RISE {
+            return true;
+        }
+        let suspect = !others_warm && self.suspect_until.is_some_and(|until| now <= until);
+        let rises = self.lowest.is_some_and(|(lowest, _)| !others_warm && !(reading - lowest < RISE));
+        !rises && (!suspect || reading - self.at_off < SMALLER_RISE)
+    }
+
+    /// Which readings below the cut, from `now` on, [`Track::reading`] would do no more with than remember the last.
+    fn takes_rows(&self, now: Mono, others_warm: bool) -> Option<Stretch> {
+        if self.heats.is_some() {
+            return None;
+        }
+        let at_off = self.at_off.0;
+        let cooled = self.suspect_until.map_or(f64::NEG_INFINITY, |_| at_off - FALL.0 + ROUNDING);
+        if now < self.judged_from {
+            return Some(Stretch { above: cooled, below: f64::INFINITY, until: self.judged_from });
+        }
+        let suspect = Stretch { above: cooled, below: at_off + SMALLER_RISE.0 - ROUNDING, until: Mono::END };
+        if others_warm {
+            return Some(Stretch { below: f64::INFINITY, ..suspect });
+        }
+        let (Celsius(lowest), since) = self.lowest?;
+        let below = lowest + RISE.0 - ROUNDING;
+        let risen = Stretch { above: lowest.next_down(), below, until: since.after(RISE_WITHIN) };
+        Some(if self.suspect_until.is_some() { risen.and(suspect) } else { risen })
     }
 
     fn reading(&mut self, now: Mono, reading: Celsius, cut: Celsius, others_warm: bool) {

@@ -6,6 +6,8 @@ use crate::settings::HeatWeak;
 use crate::time::Mono;
 use crate::units::{Celsius, Kelvin, KelvinSeconds};
 
+use super::stretch::{Row, Stretch};
+
 /// This close to the target a lamp is not found weak …
 const REACHED: Kelvin = Kelvin(1.0);
 /// … and one that was found weak is so until it comes this close; both guesses.
@@ -78,6 +80,36 @@ impl WeakWatch {
                 self.found = Some(run.deficit);
             }
         }
+    }
+
+    /// Whether [`WeakWatch::reading`] would count no deficit, so that [`WeakWatch::weak`] stays none.
+    pub fn bears(&self, now: Mono, reading: Celsius, target: Celsius) -> bool {
+        let waits = |run: &Run| !(run.deficit.0 > 0.0) && (now < run.goal_by || reading >= run.goal);
+        let counts = self.settings.deficit.0 > 0.0;
+        counts && self.found.is_none() && (reading >= target - REACHED || self.run.as_ref().is_none_or(waits))
+    }
+
+    /// Which readings need not be told one by one; none where any must.
+    pub fn takes_rows(&self, target: Celsius) -> Option<Stretch> {
+        let reached = (target - REACHED).0;
+        match &self.run {
+            _ if self.found.is_some() => None,
+            None => Some(Stretch { above: reached.next_down(), ..Stretch::ALL }),
+            Some(run) if run.deficit.0 > 0.0 => None,
+            Some(run) => Some(Stretch { below: run.goal.0.min(reached), until: run.goal_by, ..Stretch::ALL }),
+        }
+    }
+
+    /// Takes in a row of readings while the lamp is fully on, all of them within what [`WeakWatch::takes_rows`] said.
+    pub fn absorb_row(&mut self, row: &Row) {
+        if let Some(run) = &mut self.run {
+            run.last = row.at;
+        }
+    }
+
+    /// Whether nothing is being judged and nothing was found.
+    pub fn is_idle(&self) -> bool {
+        self.run.is_none() && self.found.is_none()
     }
 
     /// The integrated deficit, from when it is too large until the target is reached.

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use crate::control::{Event, OutputRef, Reading};
-use crate::settings::{CutOffIx, Enclosure, EnclosureIx, LampIx, Output, ProbeIx, Settings};
+use crate::settings::{CutOffIx, Enclosure, EnclosureIx, LampIx, Output, PayloadUnit, ProbeIx, Settings};
 
 use super::payload::Payload;
 use super::{Misread, act, command, topics};
@@ -81,6 +81,16 @@ impl Routes {
         let acts =
             self.acts.iter().map(|(prefix, _)| Subscription { filter: format!("{prefix}+/+"), watch: Watch::Commands });
         topics.chain(acts).collect()
+    }
+
+    /// Whether all that a message on its topic tells is what one probe reads, and the payload is that number: then
+    /// decoding the text of a number gives a reading of that value, and no more.
+    pub fn is_plain(&self, settings: &Settings, enclosure: EnclosureIx, probe: ProbeIx) -> bool {
+        let Some(of) = settings.enclosures.get(enclosure.0).and_then(|it| it.probes.get(probe.0)) else { return false };
+        let bare = of.pointer.is_none() && of.stamp_pointer.is_none() && of.unit == PayloadUnit::Kept;
+        let acts = self.acts.as_ref().is_some_and(|(prefix, _)| of.topic.starts_with(prefix.as_str()));
+        let alone = self.topics.get(&of.topic).is_some_and(|all| *all == [Arrival::Probe(enclosure, probe)]);
+        bare && !acts && alone
     }
 
     /// Appends what a message tells to `out`. `settings` must be those of [`Routes::new`]. Unreadable readings and

@@ -13,8 +13,8 @@ use crate::simulator::{Message, Pcg32};
 
 /// A command reaches its output after this, ms: a guess at a wireless network at home.
 const COMMAND_TAKES: u64 = 12;
-/// … and is acknowledged after this, ms.
-const ACK_TAKES: u64 = 8;
+/// … and is acknowledged after this, ms: by then it has reached the broker, and here for simplicity its output too.
+const ACK_TAKES: u64 = COMMAND_TAKES;
 /// The heartbeat that stays out is noticed between these, ms: sent every 5 s, missed after 12 s (`wire::Patience`).
 const SILENCE_NOTICED: (u64, u64) = (7_000, 12_000);
 /// A command without its acknowledgement is noticed after this, ms (`wire::Patience`).
@@ -100,9 +100,8 @@ pub(super) struct Broker {
     alarms: String,
     /// What the daemon listens to, in order.
     topics: Vec<String>,
-    /// On the way, by the moment it arrives and the order in which it was sent.
-    parcels: BTreeMap<(u64, u64), Delivery>,
-    sent: u64,
+    /// On the way with the moment it arrives, the soonest last; of those at one moment the first sent. They are few.
+    parcels: Vec<(u64, Delivery)>,
     /// Share of messages from and to devices that is lost.
     pub(super) loss: f64,
     /// Messages take up to this long, ms.
@@ -124,8 +123,7 @@ impl Broker {
             status: topics::status(site),
             alarms: topics::alarms(site),
             topics,
-            parcels: BTreeMap::new(),
-            sent: 0,
+            parcels: Vec::new(),
             loss: 0.0,
             lateness: 0,
             last_of_topic: BTreeMap::new(),
@@ -139,7 +137,7 @@ impl Broker {
             Link::Dead { noticed } => Some(noticed),
             Link::Absent | Link::Up => None,
         };
-        let parcel = self.parcels.first_key_value().map(|((at, _), _)| *at);
+        let parcel = self.parcels.last().map(|(at, _)| *at);
         [own, parcel].into_iter().flatten().min()
     }
 
@@ -150,8 +148,7 @@ impl Broker {
             Link::Trying { next, pause } if next <= now => self.attempt(next, pause),
             _ => {}
         }
-        let entry = self.parcels.first_entry()?;
-        (entry.key().0 <= now).then(|| entry.remove())
+        self.parcels.pop_if(|(at, _)| *at <= now).map(|(_, parcel)| parcel)
     }
 
     fn attempt(&mut self, now: u64, pause: u64) {
@@ -205,12 +202,12 @@ impl Broker {
     }
 
     fn end_link(&mut self) {
-        self.parcels.retain(|_, parcel| !parcel.is_for_core());
+        self.parcels.retain(|(_, parcel)| !parcel.is_for_core());
     }
 
     fn send(&mut self, at: u64, what: Delivery) {
-        self.sent += 1;
-        self.parcels.insert((at, self.sent), what);
+        let place = self.parcels.partition_point(|(other, _)| *other > at);
+        self.parcels.insert(place, (at, what));
     }
 
     fn is_lost(&mut self) -> bool {
@@ -331,7 +328,7 @@ impl Broker {
     /// The connection is dead from now on and looks alive.
     pub(super) fn goes_dead(&mut self, now: u64) {
         if self.link == Link::Up {
-            self.parcels.retain(|_, parcel| !parcel.is_for_core());
+            self.parcels.retain(|(_, parcel)| !parcel.is_for_core());
             let (least, most) = SILENCE_NOTICED;
             let noticed = now + least + ((most - least) as f64 * self.chance.unit()) as u64;
             self.link = Link::Dead { noticed };
@@ -345,7 +342,7 @@ impl Broker {
             *noticed = now;
         }
         self.running = false;
-        self.parcels.retain(|_, parcel| parcel.is_for_core());
+        self.parcels.retain(|(_, parcel)| parcel.is_for_core());
     }
 
     /// The broker runs again. Devices connect at once and hear what is kept on their topics.
@@ -361,6 +358,12 @@ impl Broker {
     /// The broker forgets everything it keeps.
     pub(super) fn forgets(&mut self) {
         self.kept.clear();
+    }
+
+    /// Whether what a device says now reaches the core at once, and nothing is drawn for it.
+    pub(super) fn is_calm(&self) -> bool {
+        let punctual = self.loss == 0.0 && self.lateness == 0 && self.last_of_topic.is_empty();
+        self.running && self.link == Link::Up && punctual
     }
 
     /// Whether the broker runs.

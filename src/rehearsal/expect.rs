@@ -70,6 +70,26 @@ impl Watch {
         }
     }
 
+    /// From when on it must be looked at again, as long as nothing happens but readings of which nothing comes; `grid`: when
+    /// the plant is looked at next.
+    pub(super) fn quiet_until(&self, now: u64, grid: u64, what: &What) -> u64 {
+        if self.met || self.broken {
+            return u64::MAX;
+        }
+        let (from, to, open) = match self.when {
+            Spell::Within(from, to) => (from, to, to),
+            Spell::Always(from, to) | Spell::Never(from, to) => (from, to, u64::MAX),
+            Spell::End => return u64::MAX,
+        };
+        match what {
+            _ if now < from => from,
+            _ if now > to => open,
+            What::Alarm { .. } | What::Told(..) | What::Guard(..) | What::Closed(..) => open,
+            What::Place(..) | What::Truth(..) => open.min(grid),
+            What::Burns(..) | What::Because(..) | What::Probe(..) => now,
+        }
+    }
+
     /// Looks at the end of the story.
     pub(super) fn at_the_end(&mut self, what: &What, evidence: &Evidence<'_>) -> Option<String> {
         if self.met || self.broken {

@@ -32,6 +32,10 @@ pub(super) struct Host {
     filed: BTreeMap<String, Record>,
     /// Whether the disk takes nothing.
     disk_full: bool,
+    /// Whether the wall clock has kept step with the monotonic one since the core last asked it.
+    keeps_step: bool,
+    /// Whether the core spares nothing the whole way.
+    whole_way: bool,
 }
 
 /// What is wrong with the wall clock.
@@ -49,7 +53,7 @@ pub(super) struct WallClock {
 
 impl Host {
     /// A computer whose daemon does not run yet.
-    pub(super) fn new(start: DateTime<Utc>, seed: u64) -> Host {
+    pub(super) fn new(start: DateTime<Utc>, seed: u64, whole_way: bool) -> Host {
         Host {
             chance: Pcg32::new(seed, u64::MAX / 4 + 1),
             start,
@@ -60,6 +64,8 @@ impl Host {
             writing: Vec::new(),
             filed: BTreeMap::new(),
             disk_full: false,
+            keeps_step: false,
+            whole_way,
         }
     }
 
@@ -86,6 +92,18 @@ impl Host {
         self.booted + whole + u64::from(!since.subsec_nanos().is_multiple_of(1_000_000))
     }
 
+    /// The core asks the clocks at `now`.
+    pub(super) fn ask(&mut self, now: u64) -> Moment {
+        self.keeps_step = self.clock.drift_ppm == 0.0;
+        self.moment(now)
+    }
+
+    /// The core's monotonic time at the story's time 0, as a count of ms that may be subtracted, where the wall clock keeps
+    /// step with it.
+    pub(super) fn in_step(&self) -> Option<u64> {
+        (self.core.is_some() && self.keeps_step).then_some(self.booted)
+    }
+
     /// How far the wall clock is off, ms, and whether it is set.
     pub(super) fn clock_error(&self, now: u64) -> (i64, bool) {
         let truth = self.start.timestamp_millis().saturating_add_unsigned(now);
@@ -99,6 +117,7 @@ impl Host {
 
     /// The wall clock is so from now on.
     pub(super) fn set_clock(&mut self, clock: WallClock) {
+        self.keeps_step &= self.clock == clock;
         self.clock = clock;
     }
 
@@ -106,7 +125,9 @@ impl Host {
     pub(super) fn start(&mut self, now: u64, settings: &Settings) {
         self.booted = now;
         let records: Vec<_> = self.disk.values().cloned().collect();
-        let mut core = Controller::new(settings.clone(), self.moment(now), &records);
+        // Documents tell new readings to nobody here, and they would be most of its ticks.
+        let core = Controller::new(settings.clone(), self.moment(now), &records).showing_changes_alone();
+        let mut core = if self.whole_way { core.without_shortcuts() } else { core };
         core.recall(&self.filed.values().cloned().collect::<Vec<_>>(), &mut Vec::new());
         self.core = Some(core);
     }

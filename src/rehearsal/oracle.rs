@@ -27,6 +27,10 @@ const STORED_AFTER: u64 = 1_000;
 const DAY: u64 = 86_400_000;
 /// After the link came up or a lamp was switched the command must have gone within this, ms.
 const TOLD_WITHIN: u64 = 1_000;
+/// A well probe is heard again within this share of its interval; more than its beat is ever off, and a guess.
+const BEAT: (u64, u64) = (21, 20);
+/// Readings nearer than this to one that stands for a fault are looked at closely: more than what counts as the same.
+const NEAR_FAULT: f64 = 1e-5;
 /// What a link that is up may leave retained on a command topic, ms.
 const CLEARED_WITHIN: u64 = 5_000;
 
@@ -142,6 +146,39 @@ impl Oracle {
         }
     }
 
+    /// Between which values, neither included, a plain reading is nothing to this oracle but that its probe was heard.
+    pub(super) fn nothing_within(settings: &Settings, e: EnclosureIx, p: ProbeIx) -> (f64, f64) {
+        let enclosure = &settings.enclosures[e.0];
+        let probe = &enclosure.probes[p.0];
+        // Of the stretches between values that stand for a fault the longest.
+        let (least, most) = probe.plausible;
+        let mut edges: Vec<f64> =
+            probe.reject.iter().copied().filter(|fault| *fault > least && *fault < most).collect();
+        edges.extend([least, most]);
+        edges.sort_by(f64::total_cmp);
+        let stretches = edges.windows(2).map(|pair| (pair[0] + NEAR_FAULT, pair[1] - NEAR_FAULT));
+        let (above, below) = stretches.max_by(|a, b| (a.1 - a.0).total_cmp(&(b.1 - b.0))).unwrap_or((0.0, 0.0));
+        let guards = enclosure.lamps.iter().filter_map(|lamp| lamp.guard.as_ref().filter(|it| it.probes.contains(&p)));
+        (above, guards.map(|guard| guard.cut.0).fold(below, f64::min))
+    }
+
+    /// A plain reading within what is [nothing](Oracle::nothing_within) is about to be handed to the core.
+    pub(super) fn nothing(&mut self, now: u64, e: EnclosureIx, p: ProbeIx) {
+        self.probes[e.0][p.0].last = Some(now);
+    }
+
+    /// When a probe that has lost its beat, or could be silent within it, may count as silent; all the others are taken to
+    /// be heard in time, as well ones are.
+    pub(super) fn silent_at(&self, settings: &Settings, now: u64) -> u64 {
+        let ms = |span: std::time::Duration| u64::try_from(span.as_millis()).unwrap_or(u64::MAX / 4);
+        let probes = settings.enclosures.iter().zip(&self.probes).flat_map(|(e, heard)| e.probes.iter().zip(heard));
+        let silent = probes.map(|(probe, heard)| {
+            let (last, beat, stale) = (heard.last.unwrap_or(0), ms(probe.every) * BEAT.0 / BEAT.1, ms(probe.stale));
+            if heard.last.is_some() && now <= last + beat && beat < stale { u64::MAX } else { last + stale }
+        });
+        silent.min().unwrap_or(u64::MAX)
+    }
+
     /// The keeper does something.
     pub(super) fn act(&mut self, act: &Act) {
         if let Act::Reset { enclosure, lamp } = act {
@@ -199,7 +236,8 @@ impl Oracle {
 
     /// Judges what stands after a step. `e`: only this enclosure can have changed; none: any.
     pub(super) fn judge(&mut self, now: u64, settings: &Settings, sight: &Sight, e: Option<EnclosureIx>) {
-        for (output, level) in std::mem::take(&mut self.commands) {
+        let mut commands = std::mem::take(&mut self.commands);
+        for &(output, level) in &commands {
             if let OutputRef::Lamp(e, l) = output
                 && !sight.lamp(e, l).level.agrees_with(level)
             {
@@ -208,6 +246,8 @@ impl Oracle {
                 self.findings.push(("unexplained-command", Some(e), text));
             }
         }
+        commands.clear();
+        self.commands = commands;
         match e {
             Some(e) => self.judge_enclosure(now, settings, sight, e),
             None => {

@@ -1,13 +1,10 @@
 //! What can be seen from outside: what the core has decided and announced, and what probes and outputs have told it.
 
-use std::collections::{BTreeMap, VecDeque};
+use std::collections::BTreeMap;
 
 use crate::control::{AlarmKind, AlarmNotice, OutputRef, Reason};
 use crate::settings::{EnclosureIx, LampIx, ProbeIx, Settings};
 use crate::units::Level;
-
-/// Readings kept of each probe.
-const READINGS: usize = 5;
 
 /// What can be seen.
 #[derive(Clone, Debug)]
@@ -43,16 +40,16 @@ pub(super) struct LampSeen {
 }
 
 /// What can be seen of a probe.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Copy, Debug, Default)]
 pub(super) struct ProbeSeen {
-    /// The last good readings that came to the core, with their moments in ms, newest last.
-    pub readings: VecDeque<(u64, f64)>,
+    /// The last good reading that came to the core, with its moment in ms.
+    pub last: Option<(u64, f64)>,
 }
 
 impl ProbeSeen {
     /// The newest good reading.
     pub(super) fn last(&self) -> Option<(u64, f64)> {
-        self.readings.back().copied()
+        self.last
     }
 }
 
@@ -109,11 +106,7 @@ impl Sight {
 
     /// A good reading came to the core.
     pub(super) fn heard(&mut self, now: u64, e: EnclosureIx, p: ProbeIx, value: f64) {
-        let readings = &mut self.enclosures[e.0].probes[p.0].readings;
-        if readings.len() == READINGS {
-            readings.pop_front();
-        }
-        readings.push_back((now, value));
+        self.enclosures[e.0].probes[p.0].last = Some((now, value));
     }
 
     /// An output's report came to the core.

@@ -40,8 +40,11 @@ const RARELY: f64 = 2.0;
 const DEAD_AT_ZERO: f64 = 0.6;
 const DEAD_FROZEN: f64 = 0.4;
 
-/// A dead probe has moved within a slot only where it died in it: logarithm of a guess.
-const DIES: f64 = -1.5;
+/// A dead probe moves within a slot only where it died in it, once in twenty: logarithms of a guess and of the rest.
+const DIES: f64 = -3.0;
+const DEAD_STILL: f64 = -0.051;
+/// A living probe moves at least as likely as this, a logarithm; a guess.
+const MOVES_AT_LEAST: f64 = -1.0;
 
 /// What is known of a kind of probe before it was ever heard.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -109,6 +112,23 @@ struct Stillness {
     still: f64,
 }
 
+impl Slot {
+    fn is_still(&self) -> bool {
+        self.still == self.pairs
+    }
+
+    /// Logarithm of the probability that a dead probe moves so, or as little.
+    fn of_dead(&self) -> f64 {
+        if self.pairs == 0.0 {
+            0.0
+        } else if self.is_still() {
+            DEAD_STILL
+        } else {
+            DIES
+        }
+    }
+}
+
 impl Stillness {
     fn learn(&mut self, slot: &Slot) {
         let keep = if self.pairs > 10.0 * MEMORY { 0.9 } else { 1.0 };
@@ -116,13 +136,18 @@ impl Stillness {
         self.still = keep * self.still + slot.still;
     }
 
-    /// Logarithm of the probability that a living probe is as still as `slot` was.
+    /// Logarithm of the probability that a living probe moves as `slot` did, or as little.
     fn of(&self, slot: &Slot) -> f64 {
-        if self.pairs < PAIRS {
+        if slot.pairs == 0.0 {
             return 0.0;
         }
+        if self.pairs < PAIRS {
+            return if slot.is_still() { DEAD_STILL } else { 0.0 };
+        }
         let share = (self.still + RARELY) / (self.pairs + 2.0 * RARELY);
-        if slot.still == slot.pairs { slot.pairs * libm::log(share) } else { 0.0 }
+        let still = slot.pairs * libm::log(share);
+        // That a probe moves which seldom does so speaks for its life all the same.
+        if slot.is_still() { still } else { libm::log1p(-libm::exp(still)).max(MOVES_AT_LEAST) }
     }
 }
 
@@ -262,14 +287,13 @@ impl Eye {
             return None;
         }
         let level = self.level?;
-        let still = slot.still == slot.pairs;
         let raw = (slot.sum - slot.others) / slot.count;
         if raw - self.dark.0 > LEARN_FROM * level {
-            return still.then(|| (self.still_lit.of(&slot), 0.0));
+            return slot.is_still().then(|| (self.still_lit.of(&slot), DEAD_STILL));
         }
         let alive = self.still_dark.of(&slot);
         let at_zero = raw.abs() < 2.0 * self.scatter();
-        Some((alive, if still && at_zero { 0.0 } else { alive + DIES }))
+        Some((alive, if at_zero { slot.of_dead() } else { alive + DIES }))
     }
 
     /// Weighs the slot. `warmed` is how far the lamp is warm at least, 0..=1. None where there is nothing to weigh.
@@ -313,11 +337,8 @@ impl Eye {
                 (full(x, level, warmed, scatter).max(alone), shaded, hidden)
             }
         };
-        let dead = self.dead(&slot, raw, scatter).max(if slot.still == slot.pairs {
-            full.max(shaded) + libm::log(DEAD_FROZEN)
-        } else {
-            f64::NEG_INFINITY
-        });
+        let frozen = if slot.is_still() { full.max(shaded) + libm::log(DEAD_FROZEN) } else { f64::NEG_INFINITY };
+        let dead = self.dead(&slot, raw, scatter).max(frozen + slot.of_dead());
         let alive_dark = self.still_dark.of(&slot);
         let alive_lit = self.still_lit.of(&slot);
         Some(Sight { full: full + alive_lit, shaded: shaded + alive_lit, nothing: nothing + alive_dark, dead, hidden })
@@ -325,8 +346,7 @@ impl Eye {
 
     /// A dead probe that reads what one reads without a sensor.
     fn dead(&self, slot: &Slot, raw: f64, scatter: f64) -> f64 {
-        let moved = if slot.still < slot.pairs { DIES } else { 0.0 };
-        log_normal(raw, 0.0, scatter) + libm::log(DEAD_AT_ZERO) + moved
+        log_normal(raw, 0.0, scatter) + libm::log(DEAD_AT_ZERO) + slot.of_dead()
     }
 
     /// Learns the level from the slot that was weighed, where the lamp is warm and taken to be well after `lasted`, and

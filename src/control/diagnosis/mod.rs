@@ -64,7 +64,7 @@ const LEADS: Duration = Duration::from_secs(150);
 /// … and for this long where a probe that repeats itself may be dead instead, and its stillness still tells; guesses.
 const LEADS_IN_DOUBT: Duration = Duration::from_secs(8 * 60);
 /// Of the probability of all faults, the dead probe has neither less nor more than these in that doubt; guesses.
-const IN_DOUBT: (f64, f64) = (0.05, 0.9);
+const IN_DOUBT: (f64, f64) = (0.01, 0.9);
 /// Shade is told when it has lasted for this long of lit time: longer than an animal that lies there for a third of the
 /// longest day, 16 h in summer (MSD Veterinary Manual, "Reptile Housing Requirements", temperate). A guess.
 pub const SHADED_TOO_LONG: Duration = Duration::from_secs(6 * 3600);
@@ -93,6 +93,8 @@ pub struct Diagnosis {
     hidden: f64,
     /// By its power or its light it burns, as of the last slot that told.
     burns: Option<bool>,
+    /// When it began to draw its power again after it did not, although it was told on all along.
+    struck: Option<Mono>,
     /// It has been seen lit since it was last told on.
     was_lit: bool,
     /// Since when faults have led together.
@@ -125,6 +127,7 @@ impl Diagnosis {
             draw: Draw::default(),
             hidden: 0.0,
             burns: None,
+            struck: None,
             was_lit: false,
             fault_since: None,
             shaded: Duration::ZERO,
@@ -154,6 +157,7 @@ impl Diagnosis {
         self.warmth.switched(told == Told::Full);
         self.draw.switched();
         self.burns = None;
+        self.struck = None;
         self.was_lit = false;
         self.fault_since = None;
         true
@@ -215,6 +219,11 @@ impl Diagnosis {
         self.weigh(now)
     }
 
+    /// Until when readings are gathered and nothing is concluded from them; none where that is open.
+    pub fn gathers_until(&self) -> Option<Mono> {
+        self.since.and(self.slot_since).map(|since| since.after(SLOT))
+    }
+
     /// Weighs what was gathered, once a slot is full.
     fn weigh(&mut self, now: Mono) -> bool {
         let since = *self.slot_since.get_or_insert(now);
@@ -262,6 +271,11 @@ impl Diagnosis {
             self.light.start_slot();
             return;
         }
+        if !self.eyed() && self.draw.moved() {
+            let mut logs = [0.0; STATES];
+            logs[DEAD] = -POWER_FIRST;
+            self.beliefs.observe(logs);
+        }
         // With several to choose from, the probe that is dead is the one whose darkness tells.
         let eye = if self.kit.uv.is_some() { &self.uv } else { &self.light };
         if let Some((alive, dead)) = eye.weigh_off() {
@@ -280,9 +294,12 @@ impl Diagnosis {
         let lit = lasted(now, self.since);
         let restrike = self.kit.fitting.traits().restrike.value;
         let cooled = self.since.zip(self.went_out).map(|(since, out)| since.since(out));
-        let waits = cooled.map_or(restrike, |cooled| restrike.saturating_sub(cooled));
         // Where nobody saw it go out it may be hot.
-        let burnt = lit.checked_sub(waits)?;
+        let waits = cooled.map_or(restrike, |cooled| restrike.saturating_sub(cooled));
+        let burnt = match self.struck {
+            Some(struck) => now.since(struck),
+            None => lit.checked_sub(waits)?,
+        };
         if self.kit.warm_up.is_zero() {
             return Some(1.0);
         }
@@ -299,7 +316,7 @@ impl Diagnosis {
         };
         let beside = if self.kit.uv.is_some() { BESIDE_UV } else { 1.0 };
         let minutes = (span.as_secs_f64() / SLOT.as_secs_f64()).min(5.0);
-        self.weigh_power(beside, minutes);
+        self.weigh_power(now, beside, minutes);
         // Whether its light arrives there at all must have been seen.
         if let Some(sight) = self.light.weigh(warmed).filter(|_| self.light.level().is_some()) {
             let bound = if self.kit.uv.is_some() { LIGHT_MORE * beside } else { LIGHT_MORE };
@@ -313,7 +330,7 @@ impl Diagnosis {
             }
         }
         let lit = lasted(now, self.since);
-        if let Some(warms) = self.warmth.weigh(lit).and_then(|rise| rise.warms()) {
+        if let Some(warms) = self.warmth.weigh(lit) {
             self.beliefs.observe(by_burning(warms, HEAT_MORE * beside * minutes));
         }
         if let Some(sight) = self.uv.weigh(warmed).filter(|_| self.kit.uv.is_some()) {
@@ -329,15 +346,19 @@ impl Diagnosis {
         }
     }
 
-    fn weigh_power(&mut self, beside: f64, minutes: f64) {
+    fn weigh_power(&mut self, now: Mono, beside: f64, minutes: f64) {
         let Some(Watts(rated)) = self.kit.rated else { return };
         let Some((draws, news, moved)) = self.draw.weigh(rated) else { return };
+        if draws && self.burns == Some(false) {
+            self.struck = Some(now);
+            self.fault_since = None;
+        }
         self.burns = Some(draws);
         let weight = if news { POWER_FIRST } else { POWER_MORE * beside * minutes };
         let mut logs = by_burning(draws, weight);
         // A meter alone may be dead itself.
-        if !self.eyed() && !draws && !moved {
-            logs[DEAD] = 0.0;
+        if !self.eyed() {
+            logs[DEAD] = if moved { -POWER_FIRST } else { 0.0 };
         }
         self.beliefs.observe(logs);
     }

@@ -13,11 +13,19 @@ const MARKS: [Duration; 4] =
 const TIMES: u32 = 2;
 const SMALLEST: Kelvin = Kelvin(1.0);
 /// Share of the learnt rise below which no heat arrives, and above which it does; between, nothing is said. Guesses.
-const COLD: f64 = 0.2;
-const WARM: f64 = 0.5;
+const COLD: f64 = 0.1;
+const WARM: f64 = 0.4;
+/// Only where it rises by so much when well is a rise that is missing no draught; a guess.
+const FROM_COLD: Kelvin = Kelvin(3.0);
+/// A rise like this within so short a time is the lamp's, whatever it rose by before: a spot without a lamp drifts slower.
+/// Guesses.
+const PLAIN: Kelvin = Kelvin(1.0);
+const PLAIN_WITHIN: Duration = Duration::from_secs(15 * 60);
 /// Weight of a new rise in the learnt one: a guess.
 const WEIGHT: f64 = 0.2;
 
+/// It is falling once it is so far below the most it was; a guess.
+const FALLS: Kelvin = Kelvin(1.0);
 /// Rises that began so near to each other are alike, and so many kinds are kept; guesses.
 const ALIKE: Kelvin = Kelvin(1.5);
 const CLASSES: usize = 3;
@@ -37,7 +45,8 @@ impl Rise {
     /// Heat arrives, or none does; none where it may be either.
     pub(super) fn warms(&self) -> Option<bool> {
         let share = self.rose.0 / self.usual.0;
-        if share < COLD {
+        // From just below a thermostat's target little is gained, and a door that opens takes it.
+        if share < COLD && self.usual >= FROM_COLD {
             Some(false)
         } else if share > WARM {
             Some(true)
@@ -62,6 +71,8 @@ pub(super) struct Warmth {
     last: Option<Celsius>,
     /// What it was when the lamp came on fully.
     base: Option<Celsius>,
+    /// The most it has been since then.
+    peak: Celsius,
     classes: [Option<Class>; CLASSES],
     /// Marks of this time on that have been passed.
     passed: usize,
@@ -70,12 +81,20 @@ pub(super) struct Warmth {
 
 impl Warmth {
     pub(super) fn new() -> Warmth {
-        Warmth { last: None, base: None, classes: [None; CLASSES], passed: 0, fresh: false }
+        Warmth {
+            last: None,
+            base: None,
+            peak: Celsius(f64::NEG_INFINITY),
+            classes: [None; CLASSES],
+            passed: 0,
+            fresh: false,
+        }
     }
 
     pub(super) fn reading(&mut self, reading: Celsius) {
         if reading.0.is_finite() {
             self.last = Some(reading);
+            self.peak = Celsius(self.peak.0.max(reading.0));
             self.fresh = true;
         }
     }
@@ -83,15 +102,24 @@ impl Warmth {
     /// The lamp has come on fully, or gone.
     pub(super) fn switched(&mut self, on: bool) {
         self.base = self.last.filter(|_| on);
+        self.peak = Celsius(f64::NEG_INFINITY);
         self.passed = 0;
         self.fresh = false;
     }
 
-    /// What it says `lit` after the lamp came on, where it has been read since it was last asked.
-    pub(super) fn weigh(&mut self, lit: Duration) -> Option<Rise> {
+    /// Whether heat arrives `lit` after the lamp came on, where it has been read since it was last asked.
+    pub(super) fn weigh(&mut self, lit: Duration) -> Option<bool> {
         if !std::mem::take(&mut self.fresh) {
             return None;
         }
+        let plain = lit <= PLAIN_WITHIN && self.last?.0 - self.base?.0 >= PLAIN.0;
+        let warms = self.rise(lit).and_then(|rise| rise.warms()).or(plain.then_some(true));
+        // What it has gained says nothing of a lamp under which it is falling.
+        warms.filter(|&warms| !warms || self.last.is_some_and(|last| last.0 > self.peak.0 - FALLS.0))
+    }
+
+    /// How far it has risen `lit` after the lamp came on, beside what it rises by when that is well.
+    pub(super) fn rise(&self, lit: Duration) -> Option<Rise> {
         let base = self.base?;
         let rose = Kelvin(self.last?.0 - base.0);
         let class = self.classes.iter().flatten().find(|class| is_near(class.base, base))?;
@@ -99,11 +127,6 @@ impl Warmth {
             |&(mark, &(usual, times)): &(Duration, &(f64, u32))| lit >= mark && times >= TIMES && usual >= SMALLEST.0;
         let (after, &(usual, _)) = MARKS.into_iter().zip(&class.usual).rfind(known)?;
         Some(Rise { rose, usual: Kelvin(usual), after })
-    }
-
-    /// Lets what was last read be weighed once more.
-    pub(super) fn asked_again(&mut self) {
-        self.fresh = self.last.is_some();
     }
 
     /// Learns how far it rose by the marks that are passed by now, with the lamp taken to be well.
@@ -160,9 +183,15 @@ impl Draw {
         }
     }
 
-    /// The lamp has switched: what was read before says nothing.
+    /// The lamp has switched: what was read before says nothing of it, but that the meter moves since.
     pub(super) fn switched(&mut self) {
-        *self = Draw::default();
+        *self = Draw { last: self.last, moved: self.moved, ..Draw::default() };
+    }
+
+    /// Whether it has moved since it was last asked.
+    pub(super) fn moved(&mut self) -> bool {
+        (self.count, self.sum) = (0.0, 0.0);
+        std::mem::take(&mut self.moved)
     }
 
     /// Whether it drew its power when it last told.

@@ -72,9 +72,7 @@ impl Diagnosis {
     /// What the temperature says now.
     fn rise(&self) -> Option<super::warmth::Rise> {
         let (at, since) = (self.at?, self.since?);
-        let mut warmth = self.warmth.clone();
-        warmth.asked_again();
-        warmth.weigh(at.since(since)).filter(|_| self.told == Told::Full)
+        self.warmth.rise(at.since(since)).filter(|_| self.told == Told::Full)
     }
 
     /// Why it has come to what it has: the readings, the beliefs and the thresholds, a line each.

@@ -176,6 +176,27 @@ impl EnclosureControl {
         any
     }
 
+    /// Until when the diagnoses do no more with temperatures of `ix` than gather them; none where they must be asked.
+    pub(super) fn gathers_until(&self, ix: ProbeIx) -> Option<Mono> {
+        let concerned = self.wards.iter().filter(|ward| ward.warms == Some(ix));
+        concerned
+            .map(|ward| ward.diagnosis.gathers_until())
+            .try_fold(Mono::END, |so_far, until| Some(so_far.min(until?)))
+    }
+
+    /// Gives a temperature to the diagnoses, which do no more than gather it.
+    pub(super) fn gather(&mut self, now: Mono, ix: ProbeIx, reading: Celsius) {
+        for ward in self.wards.iter_mut().filter(|ward| ward.warms == Some(ix)) {
+            ward.diagnosis.temperature(now, reading);
+        }
+    }
+
+    /// Whether readings of a probe tell of the light or the power of a lamp.
+    pub(super) fn tells_of_lamps(&self, enclosure: &Enclosure, ix: ProbeIx) -> bool {
+        let mut lamps = enclosure.lamps.iter().zip(&self.wards);
+        lamps.any(|(lamp, ward)| lamp.power_probe == Some(ix) || lamp.lights == Some(ix) || ward.light == Some(ix))
+    }
+
     /// What the other lamps at probe `ix` add there, beside lamp number `of`.
     fn others(
         &self,

@@ -15,7 +15,7 @@ use crate::control::lamp::LampControl;
 use crate::control::trouble::Trouble;
 
 /// A reading that is exactly the same for so long, and as warm as by day beside a lamp that is off, is no reading …
-const STILL: Duration = Duration::from_secs(2 * 3600);
+pub(in crate::control) const STILL: Duration = Duration::from_secs(2 * 3600);
 /// … where as warm as by day means within this of the day's target; both guesses.
 const STILL_WARM: Kelvin = Kelvin(1.0);
 

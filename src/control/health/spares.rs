@@ -53,6 +53,11 @@ impl Demand {
         self.news = true;
     }
 
+    /// Whether something has changed that nobody has taken note of.
+    pub fn has_news(&self) -> bool {
+        self.news
+    }
+
     /// Whether something has changed since this was last asked.
     pub fn take_news(&mut self) -> bool {
         std::mem::take(&mut self.news)

@@ -80,6 +80,8 @@ struct Known {
     to: DateTime<Utc>,
     /// Its plan.
     today: Option<DayPlan>,
+    /// The dates around it in order, each with its plan: most of them stay when the next date comes into force.
+    plans: Vec<(NaiveDate, Option<DayPlan>)>,
     /// Days around it in order; none touches the next.
     days: Vec<Stretch>,
 }
@@ -124,21 +126,21 @@ impl DayClock {
         let date = local::date_in_force(self.timezone, now)?;
         let start = |date: NaiveDate| local::start_of(self.timezone, date);
         let first = date.checked_sub_days(Days::new(DATES_AROUND))?;
-        let mut days = Vec::new();
-        let mut today = None;
-        for date_around in first.iter_days().take(2 * DATES_AROUND as usize + 1) {
-            let Some(plan) = plan(&self.photoperiod, self.timezone, self.place, date_around) else { continue };
-            if date_around == date {
-                today = Some(plan);
-            }
-            days.extend(self.day_of(&plan));
-        }
+        let known = self.known.as_ref().map_or(&[][..], |known| &known.plans);
+        let planned = |date: NaiveDate| match known.iter().find(|(known, _)| *known == date) {
+            Some(known) => *known,
+            None => (date, plan(&self.photoperiod, self.timezone, self.place, date)),
+        };
+        let plans: Vec<_> = first.iter_days().take(2 * DATES_AROUND as usize + 1).map(planned).collect();
+        let today = plans.iter().find(|(known, _)| *known == date).and_then(|(_, plan)| *plan);
+        let days = plans.iter().filter_map(|(_, plan)| self.day_of(plan.as_ref()?)).collect();
         let known_from = start(date.checked_sub_days(Days::new(KNOWN_BEFORE))?)?;
         let known_to = start(date.checked_add_days(Days::new(DATES_AROUND))?)?;
         Some(Known {
             from: start(date)?,
             to: start(date.checked_add_days(Days::new(1))?)?,
             today,
+            plans,
             days: joined(days).into_iter().filter_map(|day| clipped(day, known_from, known_to)).collect(),
         })
     }

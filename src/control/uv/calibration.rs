@@ -30,8 +30,8 @@ const PAIRINGS: usize = 12;
 const HISTORY: usize = 24;
 /// The uncertainty of a reading that its keeper calls a guess: a guess itself.
 const GUESS: Relative = Relative(0.3);
-/// A meter reading this many times more or less than the gain so far would give is not believed alone: a slip of the pen
-/// moves a decimal point. A guess.
+/// A meter reading this many times more or less than the gain so far would give, or before there is any, than the probe says
+/// itself, is not believed alone: a slip of the pen moves a decimal point. A guess.
 const ODD: f64 = 2.5;
 /// Two odd readings this near to each other are no slip; a guess, about three times what placing the meter costs.
 const BORNE_OUT: f64 = 0.3;
@@ -179,8 +179,11 @@ impl Calibration {
         let before = self.gain.clone();
         let ratio = pairing.uvi / pairing.raw;
         let told = Told::Paired { uvi: Uvi(pairing.uvi), raw: pairing.raw };
-        if let Some(gain) = &before {
-            let times = ratio / gain.value;
+        // Before anything was ever measured the probe's own numbers are what there is to go by: a slip of the pen in the
+        // first reading of all would else put a lamp over its ceiling, and dark it could never be measured again.
+        let is_first = self.void_since.is_none() && self.history.is_empty();
+        if let Some(expected) = before.as_ref().map(|gain| gain.value).or(is_first.then_some(1.0)) {
+            let times = ratio / expected;
             if !(1.0 / ODD..=ODD).contains(&times) {
                 let bears_out = |odd: &PairingRecord| libm::log(ratio / (odd.uvi / odd.raw)).abs() <= BORNE_OUT;
                 let Some(odd) = self.odd.take().filter(bears_out) else {
@@ -333,6 +336,21 @@ mod tests {
         let told = walk(&mut calibration, 9, 4.0, 15.0);
         assert!(matches!(told, Some(Told::Jumped { .. })), "{told:?}");
         assert!((calibration.factor() - 3.87).abs() < 0.1, "the mean of 4 and 3.75: {}", calibration.factor());
+    }
+
+    #[test]
+    fn the_first_reading_of_all_is_held_against_what_the_probe_says_of_itself() {
+        let mut calibration = Calibration::default();
+        let times = 42.0 / 3.0;
+        assert_eq!(walk(&mut calibration, 1, 3.0, 42.0), Some(Told::Odd { uvi: Uvi(42.0), times }));
+        assert_eq!(calibration.footing(), Footing::AsRead);
+        assert_eq!(walk(&mut calibration, 2, 3.0, 4.2), Some(Told::Paired { uvi: Uvi(4.2), raw: 3.0 }));
+        assert!(calibration.odd().is_none());
+        // A probe whose numbers are of its own making takes two readings that agree.
+        let mut millivolts = Calibration::default();
+        assert!(matches!(walk(&mut millivolts, 1, 300.0, 4.2), Some(Told::Odd { .. })));
+        assert!(matches!(walk(&mut millivolts, 2, 300.0, 4.3), Some(Told::Paired { .. })));
+        assert_eq!(millivolts.pairings(), 2);
     }
 
     #[test]

@@ -38,6 +38,9 @@ impl Run<'_> {
 
     /// A contactor takes the heat from a whole rack until a person comes: it opens for a cause that is told, or not at all.
     pub(super) fn judge_opened(&mut self) {
+        if self.opened.is_empty() {
+            return;
+        }
         let causes = [AlarmKind::HeatUnstoppable, AlarmKind::RelayDeaf];
         let told = self.sight.alarms.keys().any(|(_, kind)| causes.contains(kind));
         for text in std::mem::take(&mut self.opened) {

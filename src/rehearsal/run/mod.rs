@@ -1,6 +1,7 @@
 //! One rehearsal: core and plant in virtual time, joined by a modelled broker, exactly as the daemon joins them.
 
 mod documents;
+mod gliding;
 mod judging;
 mod keeper;
 mod turning;
@@ -10,11 +11,14 @@ use std::time::Duration;
 use chrono::{DateTime, Utc};
 
 use crate::control::photoperiod::DayClock;
-use crate::control::{Act, Command, Effect, Event, OutputRef};
+use crate::control::{Act, Command, Controller, Effect, Event, OutputRef};
 use crate::guard::SafetyRecord;
 use crate::message::{self, Routes};
 use crate::settings::{CutOffIx, EnclosureIx, LampIx, Settings};
 use crate::simulator::{Message, Physics, TimedFault, World};
+use crate::time::Mono;
+
+use gliding::Guide;
 
 use crate::rehearsal::book::Book;
 use crate::rehearsal::broker::{Broker, Delivery};
@@ -25,7 +29,7 @@ use crate::rehearsal::host::Host;
 use crate::rehearsal::liveness;
 use crate::rehearsal::obligation::Obligations;
 use crate::rehearsal::oracle::Oracle;
-use crate::rehearsal::scenario::{Mishap, Scenario};
+use crate::rehearsal::scenario::{Mishap, Scenario, When};
 use crate::rehearsal::sight::Sight;
 use crate::rehearsal::trace::{Recorder, Span, Trace};
 
@@ -55,6 +59,9 @@ pub struct Options {
     pub stop_at: Option<String>,
     /// Record what a page plots.
     pub trace: bool,
+    /// Spare nothing the whole way: every reading becomes a message that the core, the oracles and the expectations judge.
+    /// What comes of a story is the same, and it takes a hundred times as long.
+    pub whole_way: bool,
 }
 
 /// Something that must not have happened.
@@ -135,6 +142,8 @@ struct Run<'s> {
     broker: Broker,
     host: Host,
     routes: Routes,
+    /// Which readings may be glided over, by enclosure and probe.
+    guides: Vec<Vec<Guide>>,
     sight: Sight,
     book: Book,
     watches: Vec<Watch>,
@@ -185,6 +194,9 @@ struct Run<'s> {
     broker_boots: Option<u64>,
     daemon_boots: Option<u64>,
     looked: u64,
+    /// Moments at which expectations begin and end, in order, and how many have passed.
+    bounds: Vec<u64>,
+    bounded: usize,
     messages: u64,
     /// Reused, so that a message costs no allocation for them.
     said: Vec<Message>,
@@ -217,7 +229,8 @@ impl<'s> Run<'s> {
             end: ms(scenario.span),
             world: World::new(settings, &physics, scenario.start, seed, &faults),
             broker: Broker::new(seed, topics, &settings.site.name),
-            host: Host::new(scenario.start, seed),
+            host: Host::new(scenario.start, seed, options.whole_way),
+            guides: gliding::guides(settings, &routes),
             routes,
             sight: Sight::new(settings),
             book: Book::new(),
@@ -253,6 +266,8 @@ impl<'s> Run<'s> {
             broker_boots: None,
             daemon_boots: Some(0),
             looked: 0,
+            bounds: bounds(scenario),
+            bounded: 0,
             messages: 0,
             said: Vec::new(),
             events: Vec::new(),
@@ -264,8 +279,11 @@ impl<'s> Run<'s> {
     fn finish(mut self) -> Outcome {
         let mut spins = 0;
         loop {
-            let next = self.next().min(self.end);
-            spins = if next > self.now { 0 } else { spins + 1 };
+            let before = self.now;
+            self.glide();
+            // What the plant has said is treated at its moment.
+            let next = if self.said.is_empty() { self.next().min(self.end) } else { self.now };
+            spins = if next > before { 0 } else { spins + 1 };
             if spins > SPINS {
                 self.violate("no-spinning", None, "the core asks for ticks without end".to_owned());
                 break;
@@ -297,10 +315,10 @@ impl<'s> Run<'s> {
     }
 
     /// When something happens next.
-    fn next(&self) -> u64 {
+    fn next(&mut self) -> u64 {
         let turn = self.turns.get(self.turned).map(|(at, ..)| *at);
         let act = self.acts.get(self.acted).map(|(at, _)| *at);
-        let deadline = self.host.core.as_ref().and_then(|core| core.next_deadline());
+        let deadline = self.host.core.as_mut().and_then(Controller::next_deadline);
         let round = self.host.core.is_some().then_some(self.handled + COMES_ROUND);
         let deadline = deadline.map(|at| self.host.story_time(at)).into_iter().chain(round).min();
         let world = self.world.next_event().map(ms);
@@ -311,6 +329,7 @@ impl<'s> Run<'s> {
             deadline,
             world,
             look,
+            self.bounds.get(self.bounded).copied(),
             self.broker.next(),
             self.broker_boots,
             self.daemon_boots,
@@ -322,6 +341,7 @@ impl<'s> Run<'s> {
     /// Lets happen what is due now: what goes wrong, the plant, what arrives, the keeper, and what the core waits for.
     fn step(&mut self) {
         self.host.write(self.now);
+        self.bounded += self.bounds[self.bounded..].iter().take_while(|at| **at <= self.now).count();
         while let Some((_, comes, ix)) = self.turns.get(self.turned).copied().filter(|(at, ..)| *at <= self.now) {
             self.turned += 1;
             self.turn(ix, comes);
@@ -346,7 +366,7 @@ impl<'s> Run<'s> {
             }
             self.handle(Event::Act(act));
         }
-        let deadline = self.host.core.as_ref().and_then(|core| core.next_deadline());
+        let deadline = self.host.core.as_mut().and_then(Controller::next_deadline);
         let is_due = deadline.is_some_and(|at| self.host.story_time(at) <= self.now);
         if is_due || self.now >= self.handled + COMES_ROUND {
             self.handle(Event::Tick);
@@ -458,12 +478,23 @@ impl<'s> Run<'s> {
 
     /// Hands the core an event, and carries out what it wants.
     fn handle(&mut self, event: Event) {
-        let moment = self.host.moment(self.now);
+        let (moment, in_step) = match self.host.in_step() {
+            Some(booted) if !self.options.whole_way => (None, Mono::from_millis(self.now - booted)),
+            _ => (Some(self.host.ask(self.now)), Mono::START),
+        };
         let Some(core) = &mut self.host.core else { return };
         let mut effects = std::mem::take(&mut self.effects);
         self.handled = self.now;
         let any = matches!(event, Event::Tick | Event::Act(_) | Event::LinkUp);
-        core.handle(moment, event, &mut effects);
+        match moment {
+            Some(moment) => core.handle(moment, event, &mut effects),
+            None => core.handle_in_step(in_step, event, &mut effects),
+        }
+        if effects.is_empty() && !any && self.touched.is_empty() {
+            // Nobody has anything to judge.
+            self.effects = effects;
+            return;
+        }
         for effect in effects.drain(..) {
             self.carry_out(effect);
         }
@@ -580,6 +611,18 @@ fn faults_and_turns(scenario: &Scenario) -> (Vec<TimedFault>, Vec<(u64, bool, us
     }
     turns.sort_by_key(|(at, ..)| *at);
     (faults, turns)
+}
+
+/// When expectations begin and end: an instant may be all that one has.
+fn bounds(scenario: &Scenario) -> Vec<u64> {
+    let spans = scenario.expectations.iter().filter_map(|expectation| match expectation.when {
+        When::Within(from, to) | When::Always(from, to) | When::Never(from, to) => Some([ms(from), ms(to)]),
+        When::End => None,
+    });
+    let mut bounds: Vec<_> = spans.flatten().collect();
+    bounds.sort_unstable();
+    bounds.dedup();
+    bounds
 }
 
 /// A recorder that knows the story's faults.

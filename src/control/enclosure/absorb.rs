@@ -1,0 +1,290 @@
+//! Readings and reports of which nothing comes, and when something falls due without any.
+//!
+//! Most of what a healthy room says changes nothing: the temperature is within the thermostat's band, the relay says again
+//! what it said. Each judge tells for itself which readings those are; where all of them do, only what is remembered of
+//! the probe is brought up to date. It must leave everything exactly as the whole way would.
+
+use std::time::Duration;
+
+use super::EnclosureControl;
+use super::judge::STILL;
+use crate::control::context::Context;
+use crate::control::intake::Calm;
+use crate::control::lamp::LampControl;
+use crate::control::uv::UvSeries;
+use crate::guard::{Row, Stoppage, Stretch};
+use crate::settings::{Enclosure, LampIx, Measures, Probe, ProbeIx};
+use crate::time::Mono;
+use crate::units::{Celsius, Level};
+
+/// A guard reckons how long a reading lasts from one at most this much hotter, K; our choice: narrow enough to come near
+/// the reading's own time, wide enough to be reckoned seldom.
+const HOTTER: f64 = 2.0;
+
+/// Readings of a probe of which nothing comes until the next step, and for how long each keeps it from being missed, at
+/// least.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Known {
+    calm: Calm,
+    lasts: Duration,
+}
+
+/// Readings that have come and been told to nobody yet, and which may still join them.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Waiting {
+    within: Stretch,
+    step: f64,
+    lasts: Duration,
+    row: Row,
+}
+
+impl Waiting {
+    /// Takes a reading into the row, if it may join it.
+    fn takes(&mut self, now: Mono, value: f64) -> bool {
+        let joins = self.within.has(now, value) && (value - self.row.last).abs() < self.step;
+        if joins {
+            if value != self.row.last {
+                self.row.changed = Some(now);
+            }
+            (self.row.last, self.row.at) = (value, now);
+            self.row.many = self.row.many.saturating_add(1);
+        }
+        joins
+    }
+}
+
+/// A well probe is heard again within this of its last reading: common ones keep their interval to a few hundredths; a
+/// guess.
+pub(in crate::control) fn on_beat(probe: &Probe) -> Duration {
+    probe.every.saturating_add(probe.every / 16)
+}
+
+impl EnclosureControl {
+    /// Finds anew when something falls due.
+    pub(in crate::control) fn plan(&mut self, ctx: &Context<'_>, enclosure: &Enclosure) {
+        let now = ctx.now;
+        let lamps = || enclosure.lamps.iter().zip(&self.lamps);
+        let timers = lamps().filter_map(|(lamp, control)| control.next_timer(ctx, lamp));
+        let trusted = self.probes.iter().filter_map(|control| control.intake.trusted_at()).filter(|&at| at > now);
+        let retained = self.retained.iter().map(|&(_, until)| until);
+        // From then on one that stands still as warm as by day, its lamp off, cannot be believed.
+        let still = self.probes.iter().filter(|control| control.concerns.iter().any(|concern| concern.regulates));
+        let still = still.map(|control| control.intake.same_at(STILL)).filter(|&at| at > now);
+        let meter = self.uv.iter().filter_map(UvSeries::next_deadline);
+        let walk = self.walk.due().and_then(|due| ctx.mono_at(due)).filter(|&due| due > now);
+        let (day, hours) = self.health.next(&self.lamps);
+        let day = day.and_then(|day| ctx.mono_at(day)).filter(|&day| day > now);
+        let others = [self.publish.due, self.board.next_deadline(), walk, day, hours].into_iter().flatten();
+        let all = timers.chain(trusted).chain(retained).chain(still).chain(meter).chain(others);
+        self.timer = all.min().unwrap_or(Mono::END);
+        self.steady = ctx.stopping.is_none() && !lamps().any(|(_, control)| control.is_ramping());
+        self.plan_told(enclosure);
+        for (at, (probe, control)) in enclosure.probes.iter().zip(&mut self.probes).enumerate() {
+            let silent = ctx.connected.then(|| control.intake.silent_at(probe)).filter(|&at| at > now);
+            let missed = self.lamps.iter().filter_map(|lamp| lamp.guard.next_silence(now, ProbeIx(at)));
+            control.missed = missed.chain(silent).min().unwrap_or(Mono::END);
+            (control.calm, control.row) = (None, None);
+        }
+    }
+
+    fn plan_told(&mut self, enclosure: &Enclosure) {
+        let told = enclosure.lamps.iter().zip(&self.lamps).map(|(lamp, control)| control.told_at(lamp));
+        self.told = told.min().unwrap_or(Mono::END);
+    }
+
+    /// When it must be looked at next, at the latest; [`Mono::END`] for never. Before that a step without an event changes
+    /// nothing.
+    pub(in crate::control) fn due(&self) -> Mono {
+        self.probes.iter().map(|control| control.missed).fold(self.told.min(self.timer), Mono::min)
+    }
+
+    /// [`EnclosureControl::due`] as long as its probes are heard in time.
+    pub(in crate::control) fn next_timer(&self) -> Mono {
+        self.told.min(self.timer)
+    }
+
+    /// Whether every probe has been heard in time.
+    pub(in crate::control) fn is_on_beat(&self, now: Mono, enclosure: &Enclosure) -> bool {
+        let mut probes = enclosure.probes.iter().zip(&self.probes);
+        probes.all(|(probe, control)| {
+            let heard = control.row.map(|waiting| waiting.row.at).or(control.intake.last().map(|(_, at)| at));
+            heard.is_some_and(|at| now <= at.after(on_beat(probe)) && control.missed >= at.after(on_beat(probe)))
+        })
+    }
+
+    /// It must be looked at by `now`, whatever it thinks itself.
+    pub(in crate::control) fn look_by(&mut self, now: Mono) {
+        self.timer = self.timer.min(now);
+    }
+
+    /// Does what is due: where that is no more than to tell outputs again, no more than that.
+    pub(in crate::control) fn fall_due(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
+        let silent = self.probes.iter().any(|control| control.missed <= ctx.now);
+        if !self.steady || silent || self.timer <= ctx.now {
+            self.tell_rows(enclosure);
+            self.step(ctx, enclosure);
+            self.plan(ctx, enclosure);
+            return;
+        }
+        for (at, (lamp, control)) in enclosure.lamps.iter().zip(&mut self.lamps).enumerate() {
+            control.tell(ctx, lamp, (self.ix, LampIx(at)));
+        }
+        self.plan_told(enclosure);
+    }
+
+    /// Takes in a plain live reading if nothing comes of it, and tells when something may be due sooner than before. None:
+    /// nothing was changed, and it must go the whole way. Asked only while nothing is due and the link is up.
+    pub(in crate::control) fn absorb(
+        &mut self,
+        now: Mono,
+        enclosure: &Enclosure,
+        ix: ProbeIx,
+        value: f64,
+    ) -> Option<Mono> {
+        let control = self.probes.get_mut(ix.0)?;
+        if let Some(waiting) = &mut control.row
+            && waiting.takes(now, value)
+        {
+            control.missed = now.after(waiting.lasts);
+            return Some(control.missed);
+        }
+        // Nobody asked below looks at another probe whose readings wait: one with twins has none.
+        self.tell_row(enclosure, ix);
+        let probe = &enclosure.probes[ix.0];
+        let lasts = self.lasts_calm(now, enclosure, ix, value)?;
+        let shown = self.publish.if_read(now);
+        if shown.is_some_and(|due| due <= now) {
+            return None;
+        }
+        match probe.measures {
+            Measures::Temperature => self.absorb_temperature(now, enclosure, ix, Celsius(value))?,
+            // What tells of a lamp's light or power has not said yet of which readings nothing comes.
+            _ if self.tells_of_lamps(enclosure, ix) => return None,
+            Measures::Power | Measures::Illuminance | Measures::Humidity => {}
+            Measures::Uvi => return None,
+        }
+        if let Some(due) = shown {
+            (self.publish.due, self.timer) = (shown, self.timer.min(due));
+        }
+        let control = &mut self.probes[ix.0];
+        control.intake.absorb(now, value);
+        control.missed = now.after(lasts);
+        if shown.is_none() {
+            self.begin_row(now, enclosure, ix);
+        }
+        Some(self.timer.min(self.probes[ix.0].missed))
+    }
+
+    fn absorb_temperature(&mut self, now: Mono, enclosure: &Enclosure, ix: ProbeIx, reading: Celsius) -> Option<()> {
+        let concerns = &self.probes[ix.0].concerns;
+        let lamp = |LampIx(at): LampIx| &enclosure.lamps[at];
+        if !concerns.iter().all(|c| self.lamps[c.lamp.0].bears(now, lamp(c.lamp), c, ix, reading)) {
+            return None;
+        }
+        for c in concerns {
+            self.lamps[c.lamp.0].absorb(now, lamp(c.lamp), &enclosure.probes[ix.0], c, ix, reading);
+        }
+        self.gather(now, ix, reading);
+        Some(())
+    }
+
+    /// The next readings of a probe may wait, where nobody concerned must be told of each.
+    fn begin_row(&mut self, now: Mono, enclosure: &Enclosure, ix: ProbeIx) {
+        let control = &mut self.probes[ix.0];
+        let (Some(known), Some((last, at))) = (control.calm, control.intake.last()) else { return };
+        let (mut within, mut step) = (known.calm.within, known.calm.step);
+        match enclosure.probes[ix.0].measures {
+            Measures::Temperature => {
+                for c in &control.concerns {
+                    let lamp = &self.lamps[c.lamp.0];
+                    let Some(stretch) = lamp.takes_rows(now, &enclosure.lamps[c.lamp.0], c, ix) else { return };
+                    within = within.and(stretch);
+                }
+                step = step.min(Stoppage::ROW_STEP);
+            }
+            Measures::Power | Measures::Illuminance | Measures::Humidity => {}
+            Measures::Uvi => return,
+        }
+        let row = Row { last, at, changed: None, many: 0 };
+        control.row = Some(Waiting { within, step, lasts: known.lasts, row });
+    }
+
+    /// Tells everybody concerned of the readings that wait.
+    pub(in crate::control) fn tell_rows(&mut self, enclosure: &Enclosure) {
+        (0..self.probes.len()).for_each(|at| self.tell_row(enclosure, ProbeIx(at)));
+    }
+
+    fn tell_row(&mut self, enclosure: &Enclosure, ix: ProbeIx) {
+        let control = &mut self.probes[ix.0];
+        let Some(Waiting { row, .. }) = control.row.take().filter(|waiting| waiting.row.many > 0) else { return };
+        control.intake.absorb_row(&row);
+        for c in &control.concerns {
+            self.lamps[c.lamp.0].absorb_row(&enclosure.lamps[c.lamp.0], c, ix, &row);
+        }
+        if enclosure.probes[ix.0].measures == Measures::Temperature {
+            self.gather(row.at, ix, Celsius(row.last));
+        }
+    }
+
+    /// Whether readings wait that nobody concerned has been told of.
+    pub(in crate::control) fn has_rows(&self) -> bool {
+        self.probes.iter().any(|control| control.row.is_some())
+    }
+
+    /// For how long a reading that is calm keeps the probe from being missed, at least; none where it is not calm.
+    fn lasts_calm(&mut self, now: Mono, enclosure: &Enclosure, ix: ProbeIx, value: f64) -> Option<Duration> {
+        let control = &self.probes[ix.0];
+        let (last, _) = control.intake.last()?;
+        let fits = |known: &Known| known.calm.within.has(now, value) && (value - last).abs() <= known.calm.step;
+        if let Some(known) = control.calm.filter(fits) {
+            return Some(known.lasts);
+        }
+        let found = self.find_calm(now, enclosure, ix, value);
+        self.probes[ix.0].calm = found;
+        found.filter(fits).map(|known| known.lasts)
+    }
+
+    /// Which readings of a probe are calm until the next step, around `value`.
+    fn find_calm(&mut self, now: Mono, enclosure: &Enclosure, ix: ProbeIx, value: f64) -> Option<Known> {
+        if !self.steady {
+            return None;
+        }
+        let probe = &enclosure.probes[ix.0];
+        let mut calm = self.probes[ix.0].intake.calm(now, probe)?;
+        // Fresh up to and including the stale time, so the verdict changes just after it.
+        let mut lasts = probe.stale.saturating_add(Duration::from_nanos(1));
+        if probe.measures == Measures::Temperature {
+            let control = &self.probes[ix.0];
+            if control.intake.same_for(now) >= STILL && control.concerns.iter().any(|concern| concern.regulates) {
+                return None;
+            }
+            calm.within.below = calm.within.below.min(value + HOTTER);
+            calm.within.until = self.gathers_until(ix)?;
+            for (lamp, control) in enclosure.lamps.iter().zip(&self.lamps) {
+                calm.within = calm.within.and(control.calm(now, lamp, ix)?);
+            }
+            for at in 0..self.probes[ix.0].concerns.len() {
+                let LampIx(lamp) = self.probes[ix.0].concerns[at].lamp;
+                self.probes[ix.0].concerns[at].others_warm = self.others_warm(enclosure, lamp);
+                lasts = lasts.min(self.lamps[lamp].guard.lasts(ix, Celsius(calm.within.below)));
+            }
+        }
+        // One that could be missed before it is due again is none of which nothing comes.
+        (lasts >= on_beat(probe)).then_some(Known { calm, lasts })
+    }
+
+    /// Takes in an output's report if it tells nothing new; otherwise it changes nothing.
+    pub(in crate::control) fn absorb_report(
+        &mut self,
+        now: Mono,
+        enclosure: &Enclosure,
+        LampIx(ix): LampIx,
+        level: Level,
+    ) -> bool {
+        let steady = self.steady;
+        let old = |control: &&mut LampControl| steady && control.drive.is_old_news(level);
+        let Some(control) = self.lamps.get_mut(ix).filter(old) else { return false };
+        control.report(now, &enclosure.lamps[ix], level);
+        true
+    }
+}

@@ -1,0 +1,104 @@
+//! Gliding: where nothing is under way, time passes with nothing but readings of which nothing comes.
+//!
+//! Core and expectations each tell until when, and for which readings, there is nothing for them to do. Up to there the
+//! plant runs by itself, and a reading is no more than a number. Whoever follows readings one by one still does, and what is
+//! judged on the grid is judged there. What comes of a story is the same as if every reading had gone the whole way.
+
+use std::time::Duration;
+
+use super::{COMES_ROUND, GRID, Run, ms};
+use crate::message::Routes;
+use crate::rehearsal::oracle::Oracle;
+use crate::settings::{EnclosureIx, ProbeIx, Settings};
+use crate::time::Mono;
+
+/// With more enclosures than this somebody speaks so often that to look for a glide costs more than it spares; a guess.
+const MANY: usize = 32;
+
+/// Readings of a probe that may be glided over lie between these, neither included.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Guide {
+    above: f64,
+    below: f64,
+}
+
+/// The guides of all probes.
+pub(super) fn guides(settings: &Settings, routes: &Routes) -> Vec<Vec<Guide>> {
+    let guide = |e: usize, p: usize| {
+        let (e, p) = (EnclosureIx(e), ProbeIx(p));
+        if !routes.is_plain(settings, e, p) {
+            return Guide { above: f64::NAN, below: f64::NAN };
+        }
+        let (above, below) = Oracle::nothing_within(settings, e, p);
+        Guide { above, below }
+    };
+    let enclosures = settings.enclosures.iter().enumerate();
+    enclosures.map(|(e, enclosure)| (0..enclosure.probes.len()).map(|p| guide(e, p)).collect()).collect()
+}
+
+impl Run<'_> {
+    /// Lets time pass as long as nothing happens but readings of which nothing comes. What ends that is left to the next
+    /// step, with what the plant has said.
+    pub(super) fn glide(&mut self) {
+        let Some(until) = self.quiet_until() else { return };
+        let Some(core) = &self.host.core else { return };
+        // As long as every probe keeps its beat no silence falls due.
+        let due = core.next_timer();
+        let due = if due < Mono::END { self.host.story_time(due) } else { u64::MAX };
+        let silent = self.oracle.silent_at(self.settings, self.now);
+        // The moment itself is for a step.
+        let to = until.min(due).min(silent).saturating_sub(1);
+        if to > self.now {
+            self.glide_to(to);
+        }
+    }
+
+    fn glide_to(&mut self, to: u64) {
+        let (Some(booted), Some(core)) = (self.host.in_step(), &mut self.host.core) else { return };
+        let (oracle, obligations, sight) = (&mut self.oracle, &mut self.obligations, &mut self.sight);
+        let (settings, guides, up) = (self.settings, &self.guides, self.up_since.is_some());
+        let (mut messages, mut handled) = (self.messages, self.handled);
+        let mut takes = |now: u64, e: EnclosureIx, p: ProbeIx, value: f64| {
+            let guide = guides[e.0][p.0];
+            let is_nothing =
+                value > guide.above && value < guide.below && core.absorb(Mono::from_millis(now - booted), e, p, value);
+            if is_nothing {
+                oracle.nothing(now, e, p);
+                sight.heard(now, e, p, value);
+                obligations.reading(now, settings, sight, (e, p), value);
+                obligations.follow(now, settings, sight, up, e.0);
+                messages += 1;
+                handled = now;
+            }
+            is_nothing
+        };
+        let reached = ms(self.world.glide(Duration::from_millis(to), &mut takes, &mut self.said));
+        (self.messages, self.handled, self.now) = (messages, handled, reached);
+        // Up to here the core came round with nothing to do.
+        let whole = if self.said.is_empty() { reached } else { reached.saturating_sub(1) };
+        self.handled += whole.saturating_sub(self.handled) / COMES_ROUND * COMES_ROUND;
+    }
+
+    /// When something must happen or be looked at that is no reading of which nothing comes; none where something is under
+    /// way.
+    fn quiet_until(&self) -> Option<u64> {
+        let is_seen = self.options.whole_way || self.recorder.is_some() || self.settings.enclosures.len() > MANY;
+        if is_seen || !self.broker.is_calm() || self.broker.next().is_some() || !self.said.is_empty() {
+            return None;
+        }
+        self.up_since?;
+        self.host.in_step()?;
+        // A probe that is not well may lose its beat in the midst of a glide.
+        if self.active.iter().any(|(active, _)| *active) {
+            return None;
+        }
+        let turn = self.turns.get(self.turned).map(|(at, ..)| *at);
+        let act = self.acts.get(self.acted).map(|(at, _)| *at);
+        let grid = self.looked + GRID;
+        let boots = [self.broker_boots, self.daemon_boots, self.reconciled_by];
+        let all = [turn, act, Some(grid), Some(self.end)];
+        let watches = self.watches.iter().zip(&self.scenario.expectations);
+        let watches = watches.map(|(watch, expectation)| watch.quiet_until(self.now, grid, &expectation.what));
+        all.into_iter().chain(boots).flatten().chain(watches).min()
+    }
+}
