@@ -219,7 +219,10 @@ fn lamps_that_only_switch_together_are_not_told_apart_and_that_is_said() {
     let mut room = Room::new(&format!("{SITE}{together}"), START);
     days(&mut room, 0..34, fading);
     let notice = room.alarm(AlarmKind::UvFading).expect("raised").text.clone();
-    assert!(notice.contains("one of the lamps second and uvb") || notice.contains("one of the lamps uvb and second"), "{notice}");
+    assert!(
+        notice.contains("one of the lamps second and uvb") || notice.contains("one of the lamps uvb and second"),
+        "{notice}"
+    );
     let seen = lamps(&room);
     assert!(seen.iter().all(|lamp| lamp.share.is_none()));
     assert!(seen[0].why.iter().any(|line| line.contains("never switched alone")), "{:#?}", seen[0].why);
