@@ -76,7 +76,8 @@ impl Store {
             Sheet::read(directory.join(RECORDS), "calibrations", |record: Record| (record.owner(), record));
         let (hours, hours_trouble) =
             Sheet::read(directory.join(HOURS), "burn hours", |record: Record| (record.owner(), record));
-        let trouble = [safety_trouble, filed_trouble, hours_trouble].into_iter().flatten().reduce(|a, b| format!("{a}; {b}"));
+        let trouble =
+            [safety_trouble, filed_trouble, hours_trouble].into_iter().flatten().reduce(|a, b| format!("{a}; {b}"));
         let remembered = Remembered {
             records: safety.by_owner.values().cloned().collect(),
             // Hours after the lives they belong to.

@@ -138,9 +138,8 @@ impl Watched {
     ) {
         let Some(&LampIx(lamp)) = self.lamps.get(self.axis) else { return };
         let (window, now) = (&enclosure.lamps[lamp].window, &days[lamp]);
-        self.departure = low.and_then(|low| {
-            Departure::dated((low, &self.whole), (today, now.hours), ahead, window, now.open_share)
-        });
+        self.departure =
+            low.and_then(|low| Departure::dated((low, &self.whole), (today, now.hours), ahead, window, now.open_share));
         if low.is_none() {
             self.announced.forget();
         }
