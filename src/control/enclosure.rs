@@ -551,6 +551,11 @@ impl EnclosureControl {
         }
     }
 
+    /// The levels of its lamps and the kinds of its alarms, as the [view](EnclosureControl::view) has them.
+    pub(super) fn outline(&self) -> (impl Iterator<Item = Level>, Vec<AlarmKind>) {
+        (self.lamps.iter().map(|control| control.drive.wanted()), self.board.standing())
+    }
+
     /// The enclosure as it stands.
     pub(super) fn view(&self, ctx: &Context<'_>, enclosure: &Enclosure) -> EnclosureView {
         let now = ctx.now;

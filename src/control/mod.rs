@@ -308,8 +308,8 @@ impl Controller {
     }
 
     /// Takes in a plain live reading, whose payload has no time stamp, if nothing comes of it: no effect, and no change of
-    /// anything that anybody could see but of the reading itself. False: nothing was changed, and
-    /// [`Controller::handle`] must have it. The wall clock is taken to have kept step with the monotonic one since the last
+    /// anything that anybody could see but of the reading itself. False: [`Controller::handle`] must have it, at the same
+    /// moment. The wall clock is taken to have kept step with the monotonic one since the last
     /// event that was handled; a driver that does not know leaves this to `handle`, which asks the clock.
     pub fn absorb(&mut self, now: Mono, enclosure: EnclosureIx, probe: ProbeIx, value: f64) -> bool {
         if now < self.now.mono || !self.is_idle(now) {
@@ -688,6 +688,12 @@ impl Controller {
     pub fn lamps(&self, enclosure: EnclosureIx) -> Option<Vec<LampHealth>> {
         let settings = self.settings.enclosures.get(enclosure.0)?;
         Some(self.enclosures.get(enclosure.0)?.lamp_health(self.now.mono, &self.settings.site, settings))
+    }
+
+    /// What [`Controller::view`] tells of an enclosure's lamps and alarms, and nothing else: the levels that are permitted,
+    /// and the kinds that stand. None where `enclosure` is not in the settings in force.
+    pub fn outline(&self, enclosure: EnclosureIx) -> Option<(impl Iterator<Item = Level>, Vec<AlarmKind>)> {
+        Some(self.enclosures.get(enclosure.0)?.outline())
     }
 
     /// An enclosure as it stands; none where `enclosure` is not in the settings in force.

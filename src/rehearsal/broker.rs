@@ -6,13 +6,14 @@
 //! retained delivered before the connection counts as up.
 
 use std::collections::BTreeMap;
+use std::ops::Bound;
 
 use crate::control::OutputRef;
 use crate::message::topics;
 use crate::simulator::{Message, Pcg32};
 
 /// A command reaches its output after this, ms: a guess at a wireless network at home.
-const COMMAND_TAKES: u64 = 12;
+pub(super) const COMMAND_TAKES: u64 = 12;
 /// … and is acknowledged after this, ms: by then it has reached the broker, and here for simplicity its output too.
 const ACK_TAKES: u64 = COMMAND_TAKES;
 /// The heartbeat that stays out is noticed between these, ms: sent every 5 s, missed after 12 s (`wire::Patience`).
@@ -303,7 +304,7 @@ impl Broker {
 
     /// Topics below `prefix` on which something is kept.
     pub(super) fn kept_below(&self, prefix: &str) -> Vec<&str> {
-        let from = self.kept.range(prefix.to_owned()..);
+        let from = self.kept.range::<str, _>((Bound::Included(prefix), Bound::Unbounded));
         from.map(|(topic, _)| topic.as_str()).take_while(|topic| topic.starts_with(prefix)).collect()
     }
 

@@ -323,6 +323,19 @@ impl Oracle {
         }
     }
 
+    /// Before when [`Oracle::judge_holds`] finds nothing, as long as nothing is told or switched.
+    pub(super) fn holds_until(&self, settings: &Settings, sight: &Sight) -> u64 {
+        let lamps = settings.enclosures.iter().zip(&sight.enclosures).zip(&self.lamps);
+        let lamps = lamps.flat_map(|((e, seen), laws)| e.lamps.iter().zip(&seen.lamps).zip(laws));
+        let held =
+            lamps.filter(|((lamp, seen), law)| lamp.output.hold.is_some() && !seen.level.is_off() && !law.accused);
+        let ends = held.filter_map(|((lamp, _), law)| {
+            let hold = u64::try_from(lamp.output.hold?.as_millis()).unwrap_or(u64::MAX / 4);
+            Some(law.told_on.map_or(0, |at| at + hold))
+        });
+        ends.min().unwrap_or(u64::MAX)
+    }
+
     /// Judges that nothing stays retained on command topics while the link is up.
     pub(super) fn judge_kept(&mut self, now: u64, up_since: u64, since: u64, topic: &str) {
         if now > up_since.max(since) + CLEARED_WITHIN {

@@ -8,7 +8,7 @@
 //! ```
 //!
 //! The causes form a Markov chain that runs on with time ([`Beliefs::pass`]): lamps die seldom and stay dead, animals lie
-//! down often and get up again. Each minute with readings is weighed under every cause and observed. What an animal
+//! down often and get up again. Each minute with readings that can tell anything is weighed under every cause and observed. What an animal
 //! leaves of the light tells it from a dark lamp; where the probe cannot see what is left, its getting up does.
 //!
 //! Work for a reading is a few sums; for a minute some tens of exponentials. Nothing is allocated before words are asked
@@ -42,6 +42,10 @@ pub use words::odds_in_words;
 
 /// Readings are gathered for this long before they are weighed; a guess.
 const SLOT: Duration = Duration::from_secs(60);
+/// … and for this long of a lamp that a thermometer alone tells of, once it has burnt for longer than after which warmth
+/// that comes is plain; guesses.
+const SLOW_SLOT: Duration = Duration::from_secs(300);
+const SLOW_AFTER: Duration = warmth::PLAIN_WITHIN;
 /// Beliefs run on in steps of at most this …
 const STEP: Duration = Duration::from_secs(600);
 /// … over at most this; a longer silence changes no more.
@@ -227,7 +231,18 @@ impl Diagnosis {
 
     /// Until when readings are gathered and nothing is concluded from them; none where that is open.
     pub fn gathers_until(&self) -> Option<Mono> {
-        self.since.and(self.slot_since).map(|since| since.after(SLOT))
+        let since = self.since.and(self.slot_since)?;
+        Some(self.slot(since).map_or(Mono::END, |slot| since.after(slot)))
+    }
+
+    /// How long the slot that began then lasts; none where nothing there is could tell anything: a lamp that is off warms
+    /// no spot.
+    fn slot(&self, began: Mono) -> Option<Duration> {
+        if self.eyed() || self.kit.rated.is_some() {
+            return Some(SLOT);
+        }
+        let slow = || lasted(began, self.since) >= SLOW_AFTER;
+        (self.told == Told::Full).then(|| if slow() { SLOW_SLOT } else { SLOT })
     }
 
     /// Weighs what was gathered, once a slot is full.
@@ -235,7 +250,7 @@ impl Diagnosis {
         let since = *self.slot_since.get_or_insert(now);
         self.since.get_or_insert(now);
         let lasted_for = now.since(since);
-        if lasted_for < SLOT {
+        if self.slot(since).is_none_or(|slot| lasted_for < slot) {
             return false;
         }
         self.slot_since = Some(now);
@@ -257,10 +272,13 @@ impl Diagnosis {
         let mut left = now.since(self.at.unwrap_or(now)).min(LONGEST);
         self.at = Some(now);
         let rates = rates(self.eyed(), self.kit.uv.is_some(), self.hidden);
-        while !left.is_zero() {
-            let step = left.min(STEP);
-            self.beliefs.pass(&chances(&rates, step));
-            left -= step;
+        let whole = (left > STEP).then(|| chances(&rates, STEP));
+        while let Some(whole) = whole.as_ref().filter(|_| left > STEP) {
+            self.beliefs.pass(whole);
+            left -= STEP;
+        }
+        if !left.is_zero() {
+            self.beliefs.pass(&chances(&rates, left));
         }
     }
 
@@ -371,14 +389,13 @@ impl Diagnosis {
 
     /// The probability of all faults together, without what other lamps say.
     fn fault_share(&self) -> f64 {
-        let of = self.beliefs.probabilities();
-        FAULTS.iter().map(|&(fault, _)| of[fault]).sum()
+        fault_share(&self.beliefs.probabilities())
     }
 
     /// Notes how long what leads has led.
     fn conclude(&mut self, now: Mono, span: Duration) {
         let of = self.beliefs.probabilities();
-        let fault = self.fault_share();
+        let fault = fault_share(&of);
         let shaded = of[SHADE] + of[COVER];
         if self.told == Told::Full {
             if self.draw.says() == Some(false) && self.kit.uv.is_some() && of[WELL] > 0.9 && self.uv_is_seen() {
@@ -461,13 +478,13 @@ impl Diagnosis {
 
     /// What the evidence has come to.
     pub fn standing(&self, peers: &Peers) -> Standing {
-        let of = self.posterior(peers);
         match self.standing {
-            Verdict::Open if self.shaded >= SHADED_TOO_LONG => Standing::Fault(finding(&of, true)),
-            Verdict::First if self.shaded >= SHADED_TOO_LONG => Standing::Fault(finding(&of, true)),
+            Verdict::Open | Verdict::First if self.shaded >= SHADED_TOO_LONG => {
+                Standing::Fault(finding(&self.posterior(peers), true))
+            }
             Verdict::Open => Standing::Open,
             Verdict::First => Standing::Well,
-            Verdict::Second => Standing::Fault(finding(&of, false)),
+            Verdict::Second => Standing::Fault(finding(&self.posterior(peers), false)),
         }
     }
 
@@ -477,6 +494,11 @@ impl Diagnosis {
         beliefs.observe(by_peers(peers));
         beliefs.probabilities()
     }
+}
+
+/// The probability of all faults together.
+fn fault_share(of: &[f64; STATES]) -> f64 {
+    FAULTS.iter().map(|&(fault, _)| of[fault]).sum()
 }
 
 /// The most likely cause of `of`; shade, where it is told to be that.

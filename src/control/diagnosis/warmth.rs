@@ -20,7 +20,7 @@ const FROM_COLD: Kelvin = Kelvin(3.0);
 /// A rise like this within so short a time is the lamp's, whatever it rose by before: a spot without a lamp drifts slower.
 /// Guesses.
 const PLAIN: Kelvin = Kelvin(1.0);
-const PLAIN_WITHIN: Duration = Duration::from_secs(15 * 60);
+pub(super) const PLAIN_WITHIN: Duration = Duration::from_secs(15 * 60);
 /// Weight of a new rise in the learnt one: a guess.
 const WEIGHT: f64 = 0.2;
 

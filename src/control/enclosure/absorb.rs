@@ -36,6 +36,8 @@ pub(super) struct Waiting {
     step: f64,
     lasts: Duration,
     row: Row,
+    /// The highest of them.
+    most: f64,
 }
 
 impl Waiting {
@@ -47,6 +49,7 @@ impl Waiting {
                 self.row.changed = Some(now);
             }
             (self.row.last, self.row.at) = (value, now);
+            self.most = self.most.max(value);
             self.row.many = self.row.many.saturating_add(1);
         }
         joins
@@ -181,15 +184,18 @@ impl EnclosureControl {
         if !concerns.iter().all(|c| self.lamps[c.lamp.0].bears(now, lamp(c.lamp), c, ix, reading)) {
             return None;
         }
-        for c in concerns {
+        if !self.gather(now, ix, reading) {
+            return None;
+        }
+        for c in &self.probes[ix.0].concerns {
             self.lamps[c.lamp.0].absorb(now, lamp(c.lamp), &enclosure.probes[ix.0], c, ix, reading);
         }
-        self.gather(now, ix, reading);
         Some(())
     }
 
     /// The next readings of a probe may wait, where nobody concerned must be told of each.
     fn begin_row(&mut self, now: Mono, enclosure: &Enclosure, ix: ProbeIx) {
+        let gathers_until = self.gathers_until(ix);
         let control = &mut self.probes[ix.0];
         let (Some(known), Some((last, at))) = (control.calm, control.intake.last()) else { return };
         let (mut within, mut step) = (known.calm.within, known.calm.step);
@@ -200,13 +206,15 @@ impl EnclosureControl {
                     let Some(stretch) = lamp.takes_rows(now, &enclosure.lamps[c.lamp.0], c, ix) else { return };
                     within = within.and(stretch);
                 }
+                let Some(until) = gathers_until else { return };
+                within.until = within.until.min(until);
                 step = step.min(Stoppage::ROW_STEP);
             }
             Measures::Power | Measures::Illuminance | Measures::Humidity => {}
             Measures::Uvi => return,
         }
         let row = Row { last, at, changed: None, many: 0 };
-        control.row = Some(Waiting { within, step, lasts: known.lasts, row });
+        control.row = Some(Waiting { within, step, lasts: known.lasts, row, most: last });
     }
 
     /// Tells everybody concerned of the readings that wait.
@@ -216,13 +224,16 @@ impl EnclosureControl {
 
     fn tell_row(&mut self, enclosure: &Enclosure, ix: ProbeIx) {
         let control = &mut self.probes[ix.0];
-        let Some(Waiting { row, .. }) = control.row.take().filter(|waiting| waiting.row.many > 0) else { return };
+        let Some(Waiting { row, most, .. }) = control.row.take().filter(|waiting| waiting.row.many > 0) else { return };
         control.intake.absorb_row(&row);
         for c in &control.concerns {
             self.lamps[c.lamp.0].absorb_row(&enclosure.lamps[c.lamp.0], c, ix, &row);
         }
         if enclosure.probes[ix.0].measures == Measures::Temperature {
-            self.gather(row.at, ix, Celsius(row.last));
+            // Within the slot, where nothing is concluded.
+            for reading in [most, row.last] {
+                self.gather(row.at, ix, Celsius(reading));
+            }
         }
     }
 
@@ -259,7 +270,6 @@ impl EnclosureControl {
                 return None;
             }
             calm.within.below = calm.within.below.min(value + HOTTER);
-            calm.within.until = self.gathers_until(ix)?;
             for (lamp, control) in enclosure.lamps.iter().zip(&self.lamps) {
                 calm.within = calm.within.and(control.calm(now, lamp, ix)?);
             }

@@ -4,10 +4,12 @@ use std::sync::Arc;
 
 use crate::control::alarm::AlarmKind;
 use crate::control::context::Context;
-use crate::control::diagnosis::{Cause, Diagnosis, Finding, Kit, Others, Peers, Standing, Told, odds_in_words};
+use crate::control::diagnosis::{
+    Cause, Circles, Diagnosis, Finding, Kit, Others, Peers, Sign, Standing, Told, odds_in_words,
+};
 use crate::control::lamp::LampControl;
 use crate::control::trouble::Trouble;
-use crate::settings::{Enclosure, Lamp, LampIx, Measures, Probe, ProbeIx};
+use crate::settings::{Enclosure, EnclosureIx, Lamp, LampIx, Measures, Probe, ProbeIx};
 use crate::time::Mono;
 use crate::units::{Celsius, Level, Lux, Uvi, Watts};
 
@@ -30,6 +32,8 @@ pub(super) struct Ward {
     /// Something was concluded that nobody has been told.
     news: bool,
     standing: Standing,
+    /// What its circles were last shown of it.
+    shown: Sign,
 }
 
 impl Ward {
@@ -51,7 +55,7 @@ impl Ward {
             rated,
             reports: lamp.output.state.is_some(),
         };
-        Ward { diagnosis: Diagnosis::new(kit), light, warms, news: false, standing: Standing::Open }
+        Ward { diagnosis: Diagnosis::new(kit), light, warms, news: false, standing: Standing::Open, shown: Sign::None }
     }
 
     /// Carries on from the same lamp under earlier settings, where it is known by the same probes.
@@ -65,6 +69,20 @@ impl Ward {
     /// Whether something is wrong with it, or with what it is seen by.
     pub(super) fn is_ailing(&self) -> bool {
         matches!(self.standing, Standing::Fault(_))
+    }
+
+    /// Shows its circles what it shows.
+    fn show(&mut self, circles: &mut Circles, (enclosure, lamp): (EnclosureIx, LampIx)) {
+        self.shown = self.diagnosis.sign();
+        circles.shows(enclosure, lamp, self.shown);
+    }
+
+    /// Whether what was told of it last is what would be told now; `doubted`: its meter was not believed before.
+    fn stays_as_told(&self, doubted: bool) -> bool {
+        // What is told of a fault is told with its odds, which every slot moves.
+        let same = matches!(self.standing, Standing::Open | Standing::Well)
+            && self.diagnosis.standing(&Peers::default()) == self.standing;
+        same && self.diagnosis.doubts_meter() == doubted && self.diagnosis.sign() == self.shown
     }
 
     /// What its dead or covered probe is told to be, for the probe that its light is looked for with.
@@ -133,7 +151,7 @@ impl EnclosureControl {
     pub(super) fn tell_wards(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
         for (at, (lamp, ward)) in enclosure.lamps.iter().zip(&mut self.wards).enumerate() {
             if ward.diagnosis.told(ctx.now, told(ctx.now, lamp, &self.lamps[at])) {
-                ctx.circles.shows(self.ix, LampIx(at), ward.diagnosis.sign());
+                ward.show(ctx.circles, (self.ix, LampIx(at)));
             }
         }
     }
@@ -160,8 +178,9 @@ impl EnclosureControl {
                     let others = self.others(now, enclosure, at, ix, Diagnosis::light_level);
                     self.wards[at].diagnosis.light(now, Lux(value), others)
                 }
+                // It has had this reading already, where that was found to be news while it was to be absorbed.
                 Measures::Temperature if ward.warms == Some(ix) => {
-                    self.wards[at].diagnosis.temperature(now, Celsius(value))
+                    ward.news || self.wards[at].diagnosis.temperature(now, Celsius(value))
                 }
                 Measures::Power if lamp.power_probe == Some(ix) => self.wards[at].diagnosis.power(now, Watts(value)),
                 _ => false,
@@ -169,7 +188,7 @@ impl EnclosureControl {
             if concluded {
                 let ward = &mut self.wards[at];
                 ward.news = true;
-                ctx.circles.shows(self.ix, LampIx(at), ward.diagnosis.sign());
+                ward.show(ctx.circles, (self.ix, LampIx(at)));
                 any = true;
             }
         }
@@ -184,11 +203,18 @@ impl EnclosureControl {
             .try_fold(Mono::END, |so_far, until| Some(so_far.min(until?)))
     }
 
-    /// Gives a temperature to the diagnoses, which do no more than gather it.
-    pub(super) fn gather(&mut self, now: Mono, ix: ProbeIx, reading: Celsius) {
-        for ward in self.wards.iter_mut().filter(|ward| ward.warms == Some(ix)) {
-            ward.diagnosis.temperature(now, reading);
+    /// Gives a temperature to the diagnoses; whether nobody needs to be told of anything that they conclude from it. If
+    /// somebody does, [`EnclosureControl::diagnose`] must be given it next, and knows that they have had it.
+    pub(super) fn gather(&mut self, now: Mono, ix: ProbeIx, reading: Celsius) -> bool {
+        let concerned = || self.wards.iter().filter(|ward| ward.warms == Some(ix));
+        if concerned().any(|ward| ward.news) {
+            return false;
         }
+        for ward in self.wards.iter_mut().filter(|ward| ward.warms == Some(ix)) {
+            let doubted = ward.diagnosis.doubts_meter();
+            ward.news = ward.diagnosis.temperature(now, reading) && !ward.stays_as_told(doubted);
+        }
+        !self.wards.iter().any(|ward| ward.warms == Some(ix) && ward.news)
     }
 
     /// Whether readings of a probe tell of the light or the power of a lamp.

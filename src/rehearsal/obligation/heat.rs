@@ -1,10 +1,10 @@
 //! Heat: no place with a guard probe is truly above the limit, and what cannot be stopped is told and cut off upstream.
 
-use super::{Scene, Since, ms, table};
+use super::{Scene, Since, lamp, ms, table};
 use crate::control::AlarmKind;
 use crate::rehearsal::oracle::{Oracle, name};
 use crate::rehearsal::scenario::{Mishap, Timed};
-use crate::settings::{EnclosureIx, LampIx, Output};
+use crate::settings::{EnclosureIx, Heat, LampIx, Output};
 use crate::simulator::{Subject, Switch};
 
 /// A place may truly be this much above its limit, K: a lamp's body still warms after OFF, and probes are noisy.
@@ -137,6 +137,15 @@ pub(super) fn weak(
         let lasted = (scene.now - since) / 60_000;
         format!("{name} is fully on and reads {reading:.1} of {target:.1} for {lasted} min, and nobody is told")
     })
+}
+
+/// Before when [`weak`] neither finds anything nor begins to reckon, as long as the lamp does not switch.
+pub(super) fn weak_not_before(now: u64, heat: &Heat, track: &lamp::Track) -> u64 {
+    match track.shines.0.zip(track.full.0) {
+        _ if track.short.is_some() => now,
+        Some((shines, full)) => shines.max(full) + ms(heat.weak.within),
+        None => u64::MAX,
+    }
 }
 
 /// Whether a dimmed lamp counts as fully on.

@@ -80,6 +80,18 @@ impl Track {
         self.hand_until = now + span.map_or(0, |span| ms(span.min(LONGEST_OVERRIDE)));
     }
 
+    /// Until when nothing can be owed of its output, its draw, its ceiling and the hand that set it, as long as nothing
+    /// switches; `by_hand`: somebody's hand has.
+    pub(super) fn quiet_until(&self, now: u64, enclosure: &Enclosure, lamp: &Lamp, by_hand: bool) -> u64 {
+        if self.disagrees.0.is_some() || by_hand {
+            return now;
+        }
+        let idle = lamp.power_probe.map(|_| self.idle.0.unwrap_or(now) + IDLE_WITHIN);
+        // The probe's own time over it is not known here: it may be over now.
+        let over = lamp.uv_ceiling.as_ref().map(|ceiling| now + ms(enclosure.probes[ceiling.probe.0].every));
+        idle.into_iter().chain(over).min().unwrap_or(u64::MAX)
+    }
+
     pub(super) fn follow(&mut self, now: u64, lamp: &Lamp, seen: &LampSeen, up: bool, probes: &[probe::Track]) {
         let agrees = seen.reported.is_some_and(|(level, _)| level.agrees_with(seen.level));
         self.disagrees.set(now, up && lamp.output.state.is_some() && !agrees);
@@ -96,6 +108,11 @@ impl Track {
             (self.lit, self.lit_changed) = (lit, now);
         }
     }
+}
+
+/// Within which times what a UV probe sees outside is owed: none, too little, too much, over the ceiling.
+pub(super) fn uv_withins() -> [u64; 4] {
+    [DARK_WITHIN, BELOW_WITHIN, ABOVE_WITHIN, CEILING_WITHIN]
 }
 
 /// A good reading came from probe `p`; `gap`: after a silence.

@@ -14,6 +14,7 @@
 mod heat;
 mod lamp;
 mod probe;
+mod quiet;
 mod site;
 mod table;
 

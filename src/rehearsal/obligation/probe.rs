@@ -5,7 +5,7 @@ use super::{LampAt, Scene, Since, lamp_name, ms, probe_name};
 use crate::control::AlarmKind;
 use crate::rehearsal::oracle::Oracle;
 use crate::rehearsal::sight::Seen;
-use crate::settings::{Enclosure, EnclosureIx, ProbeIx};
+use crate::settings::{Enclosure, EnclosureIx, Guard, ProbeIx};
 
 /// Alarms about silence are due this long after the stale time, ms.
 const SILENCE_GRACE: u64 = 2_000;
@@ -65,6 +65,11 @@ impl Track {
         self.judged_from = now + GAIN_SETTLES;
     }
 
+    /// Whether it has said nothing of late that must be told.
+    pub(super) fn is_believed(&self, now: u64) -> bool {
+        self.doubted.is_none_or(|at| now > at + DOUBT_LASTS)
+    }
+
     pub(super) fn nonsense(&mut self, now: u64) {
         self.doubted = Some(now);
     }
@@ -117,6 +122,20 @@ pub(super) fn frozen(scene: &Scene<'_>, at: LampAt, track: &lamp::Track, probes:
         (true, true) => Some(format!("{name} stands still for {for_long} min, and {} is on", lamp_name(scene, at))),
         (true, false) => None,
     }
+}
+
+/// Before when [`frozen`] finds nothing of one of a guard's probes, as long as nothing switches.
+pub(super) fn frozen_not_before(now: u64, guard: &Guard, lamp: &lamp::Track, track: &Track) -> u64 {
+    let after = ms(guard.frozen_after);
+    let since_switch = lamp.tested.as_ref().filter(|(switched, _)| track.same_since < *switched);
+    let since_switch = since_switch.map_or(u64::MAX, |(switched, _)| switched + after + FROZEN_GRACE);
+    let full = lamp.full.0.map_or(u64::MAX, |full| full.max(track.same_since) + 2 * after + FROZEN_GRACE);
+    since_switch.min(full).max(now)
+}
+
+/// Before when [`still`] finds nothing, as long as nothing switches.
+pub(super) fn still_not_before(lamp: &lamp::Track, track: &Track) -> u64 {
+    lamp.off.0.map_or(u64::MAX, |off| off.max(track.same_since) + STILL)
 }
 
 /// A probe that says exactly the same for long, as warm as by day beside a lamp that is off, is told.

@@ -137,6 +137,16 @@ impl Track {
         self.contactors.iter_mut().for_each(|contactor| *contactor = (None, Since::default()));
     }
 
+    /// Whether nothing is owed of the site as long as nothing happens and the clock stays off by so much.
+    pub(super) fn is_quiet(&self, (off, set): (i64, bool)) -> bool {
+        let followed = match self.clock {
+            Belief::Followed { off: known, contender: None, doubtful: Since(None) } => (off - known).abs() <= AGREES,
+            _ => false,
+        };
+        let obey = self.contactors.iter().all(|(_, disagrees)| disagrees.0.is_none());
+        followed && set && obey && self.stored.is_empty() && self.refused.is_none()
+    }
+
     pub(super) fn judge(&mut self, scene: &Scene<'_>) -> [(&'static str, Option<String>); 6] {
         self.clock.follow(scene.now, scene.clock);
         self.stored.retain(|(_, at)| scene.now < at + STORED_SHOWN);

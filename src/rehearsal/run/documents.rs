@@ -2,16 +2,15 @@
 //!
 //! State documents are written out where something may have changed that is judged here: after a switch or an alarm, and
 //! for a while after every connection. In between they tell new readings alone, and writing them all would take longer
-//! than the rest of the rehearsal.
-
-use std::collections::BTreeMap;
+//! than the rest of the rehearsal. In long stories most of those written are no more than what a document would say of
+//! lamps and alarms, straight from the core; now and then one goes the whole way.
 
 use serde_json::Value;
 
 use super::Run;
 use crate::control::{AlarmKind, AlarmNotice, Event, Reason};
 use crate::message::{self, topics};
-use crate::settings::EnclosureIx;
+use crate::settings::{Enclosure, EnclosureIx, Lamp, Settings};
 
 /// A document is with the broker this long after what it tells, ms: the program publishes a change within a second.
 const SHOWN_WITHIN: u64 = 2_000;
@@ -20,11 +19,30 @@ const AGREE_WITHIN: u64 = 5_000;
 /// For this long after a connection every state document is written out, ms.
 const WRITTEN_OUT: u64 = 60_000;
 /// What has been judged is judged again for this long after something has changed, and then this often, ms.
-const JUDGED_FOR: u64 = 90_000;
+const JUDGED_FOR: u64 = 45_000;
 const JUDGED_EVERY: u64 = 3_600_000;
+/// So many documents are written out whatever they tell, and of those after them one in so many.
+const ALL_OF: u64 = 500;
+const ONE_IN: u64 = 50;
 
-/// Lamps' wanted levels by name, and the names of alarms.
-type Says = (BTreeMap<String, f64>, Vec<String>);
+/// Lamps' wanted levels in the order of the settings, not a number where one is missing; and the names of alarms.
+type Says = (Vec<f64>, Vec<String>);
+
+/// The daemon's topics, made once.
+#[derive(Debug)]
+pub(super) struct Topics {
+    status: String,
+    alarms: String,
+    states: Vec<String>,
+}
+
+impl Topics {
+    pub(super) fn new(settings: &Settings) -> Topics {
+        let site = &settings.site.name;
+        let states = settings.enclosures.iter().map(|enclosure| topics::state(site, &enclosure.id));
+        Topics { status: topics::status(site), alarms: topics::alarms(site), states: states.collect() }
+    }
+}
 
 /// What the newest state document of an enclosure says.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -60,11 +78,36 @@ impl Run<'_> {
         if self.shown[e].written && !connected {
             return;
         }
-        let view = self.host.core.as_ref().and_then(|core| core.view(EnclosureIx(e)));
-        let Some(document) = view.and_then(|view| message::state_document(self.settings, &view)) else { return };
+        self.documents += 1;
+        let is_known = self.shown[e].says.is_some() && !connected && !self.options.whole_way;
+        let in_short = is_known && self.documents > ALL_OF && !self.documents.is_multiple_of(ONE_IN);
+        let Some(core) = &self.host.core else { return };
         self.shown[e].written = true;
-        self.shown[e].says = said(&document.payload);
+        if in_short {
+            self.shown[e].says = core.outline(EnclosureIx(e)).map(|(levels, alarms)| {
+                let alarms = alarms.into_iter().map(|kind| kind.name().to_owned());
+                (levels.map(|level| level.share()).collect(), alarms.collect())
+            });
+            return;
+        }
+        let view = core.view(EnclosureIx(e));
+        let Some(document) = view.and_then(|view| message::state_document(self.settings, &view)) else { return };
+        self.shown[e].says = said(&document.payload, &self.settings.enclosures[e]);
         self.broker.document(document.topic, document.payload);
+    }
+
+    /// Until when documents need not be judged, as long as nothing changes.
+    pub(super) fn documents_agree_until(&self) -> u64 {
+        if self.disagree.is_some() || self.now < self.documents_changed() + JUDGED_FOR {
+            return self.now;
+        }
+        self.documents_judged + JUDGED_EVERY
+    }
+
+    /// When anything last changed that a document tells.
+    fn documents_changed(&self) -> u64 {
+        let changed = self.shown.iter().map(|shown| shown.changed).chain(self.up_since);
+        changed.fold(self.alarm_changed, u64::max)
     }
 
     /// Judges that what the broker keeps of the daemon's documents agrees with what the core says.
@@ -74,9 +117,7 @@ impl Run<'_> {
             self.disagree = None;
             return;
         }
-        let changed = self.shown.iter().map(|shown| shown.changed).chain(self.up_since).max().unwrap_or(0);
-        let is_due = self.now < changed.max(self.alarm_changed) + JUDGED_FOR || self.disagree.is_some();
-        if !is_due && self.now < self.documents_judged + JUDGED_EVERY {
+        if self.documents_agree_until() > self.now {
             return;
         }
         self.documents_judged = self.now;
@@ -88,12 +129,10 @@ impl Run<'_> {
     }
 
     fn document_that_disagrees(&self) -> Option<String> {
-        let site = &self.settings.site.name;
-        if self.broker.kept(&topics::status(site)) != Some(b"online") {
+        if self.broker.kept(&self.topics.status) != Some(b"online") {
             return Some("the daemon is connected, and its status is not online".to_owned());
         }
-        let prefix = topics::alarms(site);
-        let kept = self.broker.kept_below(&prefix);
+        let kept = self.broker.kept_below(&self.topics.alarms);
         let standing =
             self.sight.alarms.values().filter_map(|(notice, _)| message::alarm_document(self.settings, notice));
         let mut standing: Vec<_> = standing.map(|document| (document.topic, document.payload)).collect();
@@ -114,11 +153,11 @@ impl Run<'_> {
             return None;
         }
         let enclosure = &self.settings.enclosures[e];
-        let topic = topics::state(&self.settings.site.name, &enclosure.id);
-        let says = shown.says.as_ref().filter(|_| self.broker.kept(&topic).is_some());
+        let topic = &self.topics.states[e];
+        let says = shown.says.as_ref().filter(|_| self.broker.kept(topic).is_some());
         let Some((levels, alarms)) = says else { return Some(format!("{topic} is not there")) };
         for (l, lamp) in enclosure.lamps.iter().enumerate() {
-            let level = levels.get(&lamp.name).copied().unwrap_or(f64::NAN);
+            let level = levels.get(l).copied().unwrap_or(f64::NAN);
             let decided = self.sight.enclosures[e].lamps[l].level;
             // Written so that a lamp that is missing disagrees.
             if !((decided.share() - level).abs() <= 0.001) {
@@ -183,12 +222,12 @@ fn alarm_in_words(notice: &AlarmNotice) -> String {
     format!("alarm {} of {}", notice.kind, notice.subjects.join(", "))
 }
 
-/// Lamps' wanted levels and the names of alarms in a state document.
-fn said(payload: &[u8]) -> Option<Says> {
+/// The wanted levels of an enclosure's lamps and the names of alarms in a state document.
+fn said(payload: &[u8], enclosure: &Enclosure) -> Option<Says> {
     let document: Value = serde_json::from_slice(payload).ok()?;
     let lamps = document.get("lamps")?.as_object()?;
-    let wanted = |(name, lamp): (&String, &Value)| Some((name.clone(), lamp.get("wanted")?.as_f64()?));
-    let levels = lamps.iter().map(wanted).collect::<Option<_>>()?;
+    let wanted = |lamp: &Lamp| lamps.get(&lamp.name).map_or(Some(f64::NAN), |lamp| lamp.get("wanted")?.as_f64());
+    let levels = enclosure.lamps.iter().map(wanted).collect::<Option<_>>()?;
     let alarms = document.get("alarms")?.as_array()?;
     let alarms = alarms.iter().map(|name| name.as_str().map(str::to_owned)).collect::<Option<_>>()?;
     Some((levels, alarms))

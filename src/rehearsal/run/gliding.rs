@@ -2,11 +2,12 @@
 //!
 //! Core and expectations each tell until when, and for which readings, there is nothing for them to do. Up to there the
 //! plant runs by itself, and a reading is no more than a number. Whoever follows readings one by one still does, and what is
-//! judged on the grid is judged there. What comes of a story is the same as if every reading had gone the whole way.
+//! judged on the grid is judged there, unless it is known before that nothing can be found. What comes of a story is the same as if every reading had gone the whole way.
 
 use std::time::Duration;
 
 use super::{COMES_ROUND, GRID, Run, ms};
+use crate::control::Controller;
 use crate::message::Routes;
 use crate::rehearsal::oracle::Oracle;
 use crate::settings::{EnclosureIx, ProbeIx, Settings};
@@ -40,17 +41,26 @@ impl Run<'_> {
     /// Lets time pass as long as nothing happens but readings of which nothing comes. What ends that is left to the next
     /// step, with what the plant has said.
     pub(super) fn glide(&mut self) {
-        let Some(until) = self.quiet_until() else { return };
-        let Some(core) = &self.host.core else { return };
-        // As long as every probe keeps its beat no silence falls due.
-        let due = core.next_timer();
-        let due = if due < Mono::END { self.host.story_time(due) } else { u64::MAX };
-        let silent = self.oracle.silent_at(self.settings, self.now);
-        // The moment itself is for a step.
-        let to = until.min(due).min(silent).saturating_sub(1);
-        if to > self.now {
-            self.glide_to(to);
+        while let Some(until) = self.quiet_until() {
+            let due = self.core_due();
+            let silent = self.oracle.silent_at(self.settings, self.now);
+            // The moment itself is for a step.
+            let to = until.min(due).min(silent).saturating_sub(1);
+            if to > self.now {
+                self.glide_to(to);
+                // What lies behind was not looked at; a moment of the grid that is now is for the step.
+                self.looked += (self.now - 1).saturating_sub(self.looked) / GRID * GRID;
+            }
+            if !self.said.is_empty() || self.now + 1 != due || !self.refresh(due, until.min(silent)) {
+                break;
+            }
         }
+    }
+
+    /// When the core must do something by itself, as long as every probe keeps its beat: then no silence falls due.
+    pub(super) fn core_due(&self) -> u64 {
+        let due = self.host.core.as_ref().map_or(Mono::END, Controller::next_timer);
+        if due < Mono::END { self.host.story_time(due) } else { u64::MAX }
     }
 
     fn glide_to(&mut self, to: u64) {
@@ -94,9 +104,12 @@ impl Run<'_> {
         }
         let turn = self.turns.get(self.turned).map(|(at, ..)| *at);
         let act = self.acts.get(self.acted).map(|(at, _)| *at);
+        // The first moment of the grid at which anything could be found.
+        let passed = self.nothing_owed_until().saturating_sub(self.looked).div_ceil(GRID).max(1);
+        let owed = self.looked.saturating_add(passed.saturating_mul(GRID));
         let grid = self.looked + GRID;
         let boots = [self.broker_boots, self.daemon_boots, self.reconciled_by];
-        let all = [turn, act, Some(grid), Some(self.end)];
+        let all = [turn, act, Some(owed), Some(self.end)];
         let watches = self.watches.iter().zip(&self.scenario.expectations);
         let watches = watches.map(|(watch, expectation)| watch.quiet_until(self.now, grid, &expectation.what));
         all.into_iter().chain(boots).flatten().chain(watches).min()

@@ -71,11 +71,26 @@ impl Run<'_> {
         failed.into_iter().for_each(|(ix, how)| self.fail(ix, &how));
         if on_grid {
             self.judge_grid();
+            self.settled = true;
         }
         if self.reconciled_by.is_some_and(|at| at <= self.now) {
             self.reconciled_by = None;
             self.judge_reconciled();
         }
+    }
+
+    /// Until when to judge the grid would find nothing, as long as nothing happens but readings of which nothing comes.
+    pub(super) fn nothing_owed_until(&self) -> u64 {
+        let trouble = self.down_since.is_some() || self.disk_failing.is_some() || !self.kept_since.is_empty();
+        if !self.settled || trouble {
+            return self.now;
+        }
+        let healed = self.scenario.healed.map_or(u64::MAX, |healed| ms(healed) + liveness::ON_SCHEDULE_AFTER);
+        let hours = self.hours_looked + HOURS_LOOKED_AT;
+        let holds = self.oracle.holds_until(self.settings, &self.sight);
+        let clock = self.host.clock_error(self.now);
+        let owed = self.obligations.quiet_until(self.now, self.settings, &self.sight, clock);
+        [healed, hours, holds, self.documents_agree_until()].into_iter().fold(owed, u64::min)
     }
 
     /// Judges what takes long to judge.

@@ -4,6 +4,7 @@ mod documents;
 mod gliding;
 mod judging;
 mod keeper;
+mod refreshing;
 mod turning;
 
 use std::time::Duration;
@@ -17,6 +18,7 @@ use crate::message::{self, Routes};
 use crate::settings::{CutOffIx, EnclosureIx, LampIx, Settings};
 use crate::simulator::{Message, Physics, TimedFault, World};
 use crate::time::Mono;
+use crate::units::Level;
 
 use gliding::Guide;
 
@@ -164,6 +166,9 @@ struct Run<'s> {
     /// What the newest state document of each enclosure says, and which document is known to disagree.
     shown: Vec<Shown>,
     disagree: Option<String>,
+    /// How many documents have been published, and their topics.
+    documents: u64,
+    topics: documents::Topics,
     /// When documents were last judged, and when an alarm last changed.
     documents_judged: u64,
     alarm_changed: u64,
@@ -194,6 +199,10 @@ struct Run<'s> {
     broker_boots: Option<u64>,
     daemon_boots: Option<u64>,
     looked: u64,
+    /// Whether nothing has happened since then but readings and refreshes of which nothing comes.
+    settled: bool,
+    /// What each lamp's output was last told without another word coming of it: the level, and the payload.
+    refreshes: Vec<Vec<Option<(Level, Vec<u8>)>>>,
     /// Moments at which expectations begin and end, in order, and how many have passed.
     bounds: Vec<u64>,
     bounded: usize,
@@ -247,6 +256,8 @@ impl<'s> Run<'s> {
             chatter: Chatter::default(),
             shown: vec![Shown::default(); settings.enclosures.len()],
             disagree: None,
+            documents: 0,
+            topics: documents::Topics::new(settings),
             documents_judged: 0,
             alarm_changed: 0,
             disk_failing: None,
@@ -266,6 +277,8 @@ impl<'s> Run<'s> {
             broker_boots: None,
             daemon_boots: Some(0),
             looked: 0,
+            settled: false,
+            refreshes: settings.enclosures.iter().map(|enclosure| vec![None; enclosure.lamps.len()]).collect(),
             bounds: bounds(scenario),
             bounded: 0,
             messages: 0,
@@ -340,6 +353,7 @@ impl<'s> Run<'s> {
 
     /// Lets happen what is due now: what goes wrong, the plant, what arrives, the keeper, and what the core waits for.
     fn step(&mut self) {
+        self.settled = false;
         self.host.write(self.now);
         self.bounded += self.bounds[self.bounded..].iter().take_while(|at| **at <= self.now).count();
         while let Some((_, comes, ix)) = self.turns.get(self.turned).copied().filter(|(at, ..)| *at <= self.now) {
@@ -495,6 +509,11 @@ impl<'s> Run<'s> {
             self.effects = effects;
             return;
         }
+        self.carry_out_all(effects, any);
+    }
+
+    /// Carries out what the core wants after an event, and judges what has come of it; `any`: it may be anything.
+    fn carry_out_all(&mut self, mut effects: Vec<Effect>, any: bool) {
         for effect in effects.drain(..) {
             self.carry_out(effect);
         }
