@@ -531,6 +531,11 @@ impl EnclosureControl {
         if ctx.out[before..].iter().any(news) {
             self.publish.request(ctx.now, STATE_AFTER_CHANGE);
         }
+        self.publish_due(ctx);
+    }
+
+    /// Publishes how it stands, where that is due.
+    fn publish_due(&mut self, ctx: &mut Context<'_>) {
         if self.publish.due.is_some_and(|due| ctx.now >= due) {
             self.publish = Publish { due: None, last: Some(ctx.now), ..self.publish };
             ctx.out.push(Effect::State(self.ix));

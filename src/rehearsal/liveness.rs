@@ -112,6 +112,23 @@ pub(super) fn against_hours(
     findings
 }
 
+/// For how long from `wall` on, ms, [`against_hours`] finds every lamp within its hours, as long as nothing switches.
+pub(super) fn steady_for(settings: &Settings, hours: &mut [DayClock], sight: &Sight, wall: DateTime<Utc>) -> u64 {
+    let edge = TimeDelta::seconds(EDGE);
+    let mut steady = u64::MAX / 4;
+    for ((e, enclosure), clock) in settings.enclosures.iter().enumerate().zip(hours) {
+        for (l, lamp) in enclosure.lamps.iter().enumerate() {
+            let lit = !sight.enclosures[e].lamps[l].level.is_off();
+            let [before, now, after] = [wall - edge, wall, wall + edge].map(|at| clock.window(&lamp.window, at));
+            let same = before.open == now.open && now.open == after.open;
+            let right = lit == now.open || (lamp.heat.is_some() && !lit);
+            let left = if same && right { (after.next - wall - edge).num_milliseconds() } else { 0 };
+            steady = steady.min(u64::try_from(left).unwrap_or(0));
+        }
+    }
+    steady
+}
+
 /// Whether a reason says that something else than its hours holds a lamp.
 fn is_held(reason: &str) -> bool {
     let reasons =

@@ -84,6 +84,8 @@ const METER_DOUBTED: Duration = Duration::from_secs(15 * 60);
 pub struct Diagnosis {
     kit: Kit,
     beliefs: Beliefs<STATES>,
+    /// The probabilities by them, as of the last slot.
+    shares: [f64; STATES],
     /// How far the beliefs have run on.
     at: Option<Mono>,
     slot_since: Option<Mono>,
@@ -123,6 +125,7 @@ impl Diagnosis {
         Diagnosis {
             kit,
             beliefs: Beliefs::new(prior),
+            shares: Beliefs::new(prior).probabilities(),
             at: None,
             slot_since: None,
             told: Told::Off,
@@ -395,6 +398,7 @@ impl Diagnosis {
     /// Notes how long what leads has led.
     fn conclude(&mut self, now: Mono, span: Duration) {
         let of = self.beliefs.probabilities();
+        self.shares = of;
         let fault = fault_share(&of);
         let shaded = of[SHADE] + of[COVER];
         if self.told == Told::Full {
@@ -455,7 +459,7 @@ impl Diagnosis {
         if self.told != Told::Full || self.at.is_none() {
             return Sign::None;
         }
-        let of = self.beliefs.probabilities();
+        let of = self.shares;
         let dark = of[OUT] + of[RELAY] + of[SUPPLY];
         if dark > 0.5 {
             Sign::Dark

@@ -77,7 +77,7 @@ impl EnclosureControl {
         let walk = self.walk.due().and_then(|due| ctx.mono_at(due)).filter(|&due| due > now);
         let (day, hours) = self.health.next(&self.lamps);
         let day = day.and_then(|day| ctx.mono_at(day)).filter(|&day| day > now);
-        let others = [self.publish.due, self.board.next_deadline(), walk, day, hours].into_iter().flatten();
+        let others = [self.board.next_deadline(), walk, day, hours].into_iter().flatten();
         let all = timers.chain(trusted).chain(retained).chain(still).chain(meter).chain(others);
         self.timer = all.min().unwrap_or(Mono::END);
         self.steady = ctx.stopping.is_none() && !lamps().any(|(_, control)| control.is_ramping());
@@ -98,12 +98,12 @@ impl EnclosureControl {
     /// When it must be looked at next, at the latest; [`Mono::END`] for never. Before that a step without an event changes
     /// nothing.
     pub(in crate::control) fn due(&self) -> Mono {
-        self.probes.iter().map(|control| control.missed).fold(self.told.min(self.timer), Mono::min)
+        self.probes.iter().map(|control| control.missed).fold(self.next_timer(), Mono::min)
     }
 
     /// [`EnclosureControl::due`] as long as its probes are heard in time.
     pub(in crate::control) fn next_timer(&self) -> Mono {
-        self.told.min(self.timer)
+        self.told.min(self.timer).min(self.publish.due.unwrap_or(Mono::END))
     }
 
     /// Whether every probe has been heard in time.
@@ -120,7 +120,7 @@ impl EnclosureControl {
         self.timer = self.timer.min(now);
     }
 
-    /// Does what is due: where that is no more than to tell outputs again, no more than that.
+    /// Does what is due: where that is no more than to tell outputs again and to publish how it stands, no more than that.
     pub(in crate::control) fn fall_due(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
         let silent = self.probes.iter().any(|control| control.missed <= ctx.now);
         if !self.steady || silent || self.timer <= ctx.now {
@@ -132,6 +132,7 @@ impl EnclosureControl {
         for (at, (lamp, control)) in enclosure.lamps.iter().zip(&mut self.lamps).enumerate() {
             control.tell(ctx, lamp, (self.ix, LampIx(at)));
         }
+        self.publish_due(ctx);
         self.plan_told(enclosure);
     }
 
@@ -166,16 +167,14 @@ impl EnclosureControl {
             Measures::Power | Measures::Illuminance | Measures::Humidity => {}
             Measures::Uvi => return None,
         }
-        if let Some(due) = shown {
-            (self.publish.due, self.timer) = (shown, self.timer.min(due));
-        }
+        self.publish.due = shown.or(self.publish.due);
         let control = &mut self.probes[ix.0];
         control.intake.absorb(now, value);
         control.missed = now.after(lasts);
         if shown.is_none() {
             self.begin_row(now, enclosure, ix);
         }
-        Some(self.timer.min(self.probes[ix.0].missed))
+        Some(self.next_timer().min(self.probes[ix.0].missed))
     }
 
     fn absorb_temperature(&mut self, now: Mono, enclosure: &Enclosure, ix: ProbeIx, reading: Celsius) -> Option<()> {

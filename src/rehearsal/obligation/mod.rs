@@ -24,7 +24,7 @@ use std::collections::BTreeSet;
 use std::time::Duration;
 
 use crate::control::{Act, AlarmKind, Controller, OutputRef};
-use crate::settings::{EnclosureIx, LampIx, ProbeIx, Settings};
+use crate::settings::{Enclosure, EnclosureIx, Lamp, LampIx, Measures, ProbeIx, Settings};
 use crate::simulator::World;
 use crate::units::Level;
 
@@ -144,6 +144,21 @@ impl Obligations {
             }
             _ => {}
         }
+    }
+
+    /// Whether a probe's readings are nothing but a sign of its life: no twin is set against it, and it tells of no lamp's
+    /// light or power.
+    pub(super) fn is_alone(enclosure: &Enclosure, p: ProbeIx) -> bool {
+        let tells = |lamp: &Lamp| {
+            let twins = lamp.guard.as_ref().is_some_and(|guard| guard.probes.len() > 1 && guard.probes.contains(&p));
+            twins || lamp.lights == Some(p) || lamp.power_probe == Some(p)
+        };
+        enclosure.probes[p.0].measures != Measures::Uvi && !enclosure.lamps.iter().any(tells)
+    }
+
+    /// What [`Obligations::reading`] does with a reading of a probe that [is alone](Obligations::is_alone).
+    pub(super) fn heard(&mut self, now: u64, settings: &Settings, (e, p): (EnclosureIx, ProbeIx), value: f64) {
+        self.probes[e.0][p.0].read(now, value, ms(settings.enclosures[e.0].probes[p.0].stale));
     }
 
     /// A good live reading came to the core.

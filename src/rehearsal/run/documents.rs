@@ -18,8 +18,8 @@ const SHOWN_WITHIN: u64 = 2_000;
 const AGREE_WITHIN: u64 = 5_000;
 /// For this long after a connection every state document is written out, ms.
 const WRITTEN_OUT: u64 = 60_000;
-/// What has been judged is judged again for this long after something has changed, and then this often, ms.
-const JUDGED_FOR: u64 = 45_000;
+/// They are judged until they have been this long after the last change, ms, and then this often.
+const JUDGED_AFTER: u64 = 5_000;
 const JUDGED_EVERY: u64 = 3_600_000;
 /// So many documents are written out whatever they tell, and of those after them one in so many.
 const ALL_OF: u64 = 500;
@@ -98,7 +98,7 @@ impl Run<'_> {
 
     /// Until when documents need not be judged, as long as nothing changes.
     pub(super) fn documents_agree_until(&self) -> u64 {
-        if self.disagree.is_some() || self.now < self.documents_changed() + JUDGED_FOR {
+        if self.disagree.is_some() || self.documents_judged < self.documents_changed() + JUDGED_AFTER {
             return self.now;
         }
         self.documents_judged + JUDGED_EVERY

@@ -9,18 +9,21 @@ use std::time::Duration;
 use super::{COMES_ROUND, GRID, Run, ms};
 use crate::control::Controller;
 use crate::message::Routes;
+use crate::rehearsal::obligation::Obligations;
 use crate::rehearsal::oracle::Oracle;
 use crate::settings::{EnclosureIx, ProbeIx, Settings};
 use crate::time::Mono;
 
 /// With more enclosures than this somebody speaks so often that to look for a glide costs more than it spares; a guess.
-const MANY: usize = 32;
+const MANY: usize = 31;
 
 /// Readings of a probe that may be glided over lie between these, neither included.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Guide {
     above: f64,
     below: f64,
+    /// Nothing is owed by what it says in itself: it has no twin, and tells of no lamp's light or power.
+    alone: bool,
 }
 
 /// The guides of all probes.
@@ -28,10 +31,10 @@ pub(super) fn guides(settings: &Settings, routes: &Routes) -> Vec<Vec<Guide>> {
     let guide = |e: usize, p: usize| {
         let (e, p) = (EnclosureIx(e), ProbeIx(p));
         if !routes.is_plain(settings, e, p) {
-            return Guide { above: f64::NAN, below: f64::NAN };
+            return Guide { above: f64::NAN, below: f64::NAN, alone: false };
         }
         let (above, below) = Oracle::nothing_within(settings, e, p);
-        Guide { above, below }
+        Guide { above, below, alone: Obligations::is_alone(&settings.enclosures[e.0], p) }
     };
     let enclosures = settings.enclosures.iter().enumerate();
     enclosures.map(|(e, enclosure)| (0..enclosure.probes.len()).map(|p| guide(e, p)).collect()).collect()
@@ -68,6 +71,8 @@ impl Run<'_> {
         let (oracle, obligations, sight) = (&mut self.oracle, &mut self.obligations, &mut self.sight);
         let (settings, guides, up) = (self.settings, &self.guides, self.up_since.is_some());
         let (mut messages, mut handled) = (self.messages, self.handled);
+        // Outputs stay as they are for the whole of a glide; a bit for each enclosure.
+        let mut followed = 0_u32;
         let mut takes = |now: u64, e: EnclosureIx, p: ProbeIx, value: f64| {
             let guide = guides[e.0][p.0];
             let is_nothing =
@@ -75,8 +80,15 @@ impl Run<'_> {
             if is_nothing {
                 oracle.nothing(now, e, p);
                 sight.heard(now, e, p, value);
-                obligations.reading(now, settings, sight, (e, p), value);
-                obligations.follow(now, settings, sight, up, e.0);
+                if guide.alone {
+                    obligations.heard(now, settings, (e, p), value);
+                } else {
+                    obligations.reading(now, settings, sight, (e, p), value);
+                }
+                if followed & (1 << e.0) == 0 {
+                    followed |= 1 << e.0;
+                    obligations.follow(now, settings, sight, up, e.0);
+                }
                 messages += 1;
                 handled = now;
             }

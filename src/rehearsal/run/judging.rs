@@ -86,7 +86,7 @@ impl Run<'_> {
             return self.now;
         }
         let healed = self.scenario.healed.map_or(u64::MAX, |healed| ms(healed) + liveness::ON_SCHEDULE_AFTER);
-        let hours = self.hours_looked + HOURS_LOOKED_AT;
+        let hours = self.hours_steady.max(self.hours_looked + HOURS_LOOKED_AT);
         let holds = self.oracle.holds_until(self.settings, &self.sight);
         let clock = self.host.clock_error(self.now);
         let owed = self.obligations.quiet_until(self.now, self.settings, &self.sight, clock);
@@ -131,6 +131,8 @@ impl Run<'_> {
 
     /// Lamps that are not as their hours say, by the time that the daemon must go by.
     fn against_hours(&mut self) -> Vec<Finding> {
+        // What was passed over, because nothing could be found, counts as looked at.
+        self.hours_looked += self.now.saturating_sub(self.hours_looked + 1) / HOURS_LOOKED_AT * HOURS_LOOKED_AT;
         let due = self.now >= self.hours_looked + HOURS_LOOKED_AT;
         let Some((off, core)) = self.obligations.schedules_by().zip(self.host.core.as_ref()).filter(|_| due) else {
             return Vec::new();
@@ -144,6 +146,7 @@ impl Run<'_> {
         let is_news = |finding: &Finding| !self.against.contains(&finding.2);
         let news = findings.iter().filter(|finding| is_news(finding)).cloned().collect();
         self.against = findings.drain(..).map(|(_, _, text)| text).collect();
+        self.hours_steady = self.now + liveness::steady_for(self.settings, &mut self.hours, &self.sight, wall);
         news
     }
 

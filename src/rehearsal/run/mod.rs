@@ -164,6 +164,8 @@ struct Run<'s> {
     /// When schedules were last looked at, and what was found then.
     hours_looked: u64,
     against: Vec<String>,
+    /// Until when they would be found as they were, as long as nothing switches, ms.
+    hours_steady: u64,
     obligations: Obligations,
     chatter: Chatter,
     /// What the newest state document of each enclosure says, and which document is known to disagree.
@@ -255,6 +257,7 @@ impl<'s> Run<'s> {
             hours: liveness::hours(settings),
             hours_looked: 0,
             against: Vec::new(),
+            hours_steady: 0,
             obligations: Obligations::new(settings),
             chatter: Chatter::default(),
             shown: vec![Shown::default(); settings.enclosures.len()],
@@ -546,6 +549,7 @@ impl<'s> Run<'s> {
                 let before = self.sight.lamp(e, l).level;
                 self.oracle.switched(self.now, self.settings, (e, l), (before, level), &reason);
                 self.sight.switched(self.now, e, l, level, reason);
+                self.hours_steady = 0;
                 self.changed(e);
                 self.touched.push(e);
             }

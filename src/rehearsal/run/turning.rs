@@ -12,6 +12,7 @@ impl Run<'_> {
     /// A mishap comes or goes.
     pub(super) fn turn(&mut self, ix: usize, comes: bool) {
         self.active[ix] = (comes, (!comes).then_some(self.now));
+        self.hours_steady = 0;
         let what = &self.scenario.mishaps[ix].what;
         if comes {
             self.coverage.fault(what.class());
@@ -134,7 +135,7 @@ impl Run<'_> {
         self.obligations.daemon_ended(self.settings);
         self.chatter.daemon_ended();
         (self.up_since, self.down_since, self.reconciled_by) = (None, None, None);
-        (self.disk_failing, self.disagree) = (None, None);
+        (self.disk_failing, self.disagree, self.hours_steady) = (None, None, 0);
         self.shown.iter_mut().for_each(|shown| *shown = Shown::default());
     }
 
