@@ -262,10 +262,13 @@ impl EnclosureControl {
             }
         }
         let lit = self.lit(ctx.now, enclosure, &self.uv[at].lamps);
-        if let Some(slot) = self.uv[at].reading(ctx.now, raw, lit) {
+        let slot = self.uv[at].reading(ctx.now, raw, lit);
+        // What a lamp that is told to be dark gives is no course of any ageing.
+        let ailing = self.uv[at].lamps.iter().any(|&LampIx(lamp)| self.wards[lamp].is_ailing());
+        if let Some(slot) = slot.filter(|_| !ailing) {
             self.health.slot(at, slot, ctx.now, &self.lamps);
         }
-        if self.health.has_parts(at) {
+        if self.health.has_parts(at) && !ailing {
             let warm = self.warm_lamps(ctx.now, enclosure, &self.uv[at].lamps);
             self.health.part(at, ctx.now, raw, warm);
         }

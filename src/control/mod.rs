@@ -42,7 +42,7 @@ pub use walk::{Remark, SpotView};
 use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, TimeDelta, Utc};
 
 use crate::guard::{Permit, SafetyRecord};
 use crate::settings::{CutOffIx, Enclosure, EnclosureIx, LampIx, OnExit, ProbeIx, Settings};
@@ -242,12 +242,22 @@ impl Controller {
     }
 
     /// [`Controller::handle`] for a driver that knows that the wall clock has kept step with the monotonic one since it last
-    /// called that: it spares to ask the clock.
+    /// called that, and that it [is followed](Controller::follows_its_clock): it spares to ask the clock.
     pub fn handle_in_step(&mut self, now: Mono, event: Event, out: &mut Vec<Effect>) {
+        // A clock that is doubted wins or loses by what it says over time, so it is asked at every step.
+        if !self.clock.is_trusted() {
+            let passed = TimeDelta::from_std(now.since(self.now.mono)).unwrap_or_default();
+            return self.handle(Moment { mono: now, wall: self.now.wall + passed }, event, out);
+        }
         self.now.mono = now.max(self.now.mono);
         if !self.is_nothing(&event) {
             self.handle_something(event, out);
         }
+    }
+
+    /// Whether the wall clock is believed. While it is not, [`Controller::handle`] alone finds out that it is to be.
+    pub fn follows_its_clock(&self) -> bool {
+        self.clock.is_trusted()
     }
 
     fn handle_something(&mut self, event: Event, out: &mut Vec<Effect>) {

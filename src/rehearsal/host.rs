@@ -99,9 +99,10 @@ impl Host {
     }
 
     /// The core's monotonic time at the story's time 0, as a count of ms that may be subtracted, where the wall clock keeps
-    /// step with it.
+    /// step with it and is followed.
     pub(super) fn in_step(&self) -> Option<u64> {
-        (self.core.is_some() && self.keeps_step).then_some(self.booted)
+        let follows = self.core.as_ref().is_some_and(Controller::follows_its_clock);
+        (follows && self.keeps_step).then_some(self.booted)
     }
 
     /// How far the wall clock is off, ms, and whether it is set.

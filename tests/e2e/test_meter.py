@@ -45,6 +45,25 @@ def test_lamps_measured_one_by_one_add_up_and_too_much_is_an_alarm(room):
     assert any(remark["wrong"] and "above the ceiling" in remark["text"] for remark in spots(room)["remarks"])
 
 
+def test_lamps_are_listed_a_change_is_logged_and_why_is_answered(room):
+    room.start()
+    room.heats()
+    listed = json.loads(subprocess.run([rig.PROGRAM, "lamps", "-c", room.config, "--json"], capture_output=True, check=True).stdout)
+    assert [lamp["lamp"] for lamp in listed] == ["heat", "uvb"] and listed[1]["fitted"] is None
+    plain = subprocess.run([rig.PROGRAM, "lamps", "-c", room.config], capture_output=True, text=True, check=True).stdout
+    assert plain.splitlines()[0].startswith("lamp ") and len(plain.splitlines()) == 3
+    changed = lampwarden(room, "lamps", "changed", "e1", "uvb")
+    assert changed.returncode == 0 and "meter log" in changed.stdout
+    why = lampwarden(room, "lamps", "why", "e1", "uvb")
+    assert why.returncode == 0 and "since it was fitted on" in why.stdout
+    room.daemon.stop()
+    room.start()
+    again = json.loads(subprocess.run([rig.PROGRAM, "lamps", "-c", room.config, "--json"], capture_output=True, check=True).stdout)
+    assert again[1]["fitted"] is not None, "a change outlives a restart"
+    odd = lampwarden(room, "lamps", "why", "e1", "sun")
+    assert odd.returncode == 2 and "there are heat, uvb" in odd.stderr
+
+
 def test_what_cannot_be_logged_is_refused_in_words(room):
     alone = lampwarden(room, "meter", "log", "e1", "basking", "4.2")
     assert alone.returncode == 2 and "no daemon runs" in alone.stderr

@@ -33,13 +33,13 @@ fn measures_of(word: &str) -> Option<Measures> {
 }
 
 /// What is plausible unless said otherwise: guesses, but for humidity. A UVI probe may touch a lamp, which reads 40 and
-/// more.
+/// more; the noise of one in the dark, or of a power probe under a lamp that is off, goes a little below zero.
 fn plausible_of(measures: Measures) -> (f64, f64) {
     match measures {
         Measures::Temperature => (-30.0, 120.0),
-        Measures::Uvi => (0.0, 60.0),
-        Measures::Illuminance => (0.0, 200_000.0),
-        Measures::Power => (0.0, 5000.0),
+        Measures::Uvi => (-0.5, 60.0),
+        Measures::Illuminance => (-1.0, 200_000.0),
+        Measures::Power => (-5.0, 5000.0),
         Measures::Humidity => (0.0, 100.0),
     }
 }

@@ -6,8 +6,8 @@ use std::time::{Duration, Instant};
 use proptest::prelude::*;
 
 use super::*;
-use crate::settings::{HeatLaw, Output, OutputKind, Photoperiod, ProbeIx, When};
-use crate::units::{Celsius, Uvi};
+use crate::settings::{Fitting, HeatLaw, Output, OutputKind, Photoperiod, ProbeIx, When};
+use crate::units::{Celsius, Uvi, Watts};
 
 #[test]
 fn the_examples_have_no_findings() {
@@ -62,6 +62,19 @@ fn the_skeleton_of_the_design_gives_what_it_says() {
     assert_eq!((heat.window.when, uvb.window.when), (When::Always, When::Day));
     assert_eq!(uvb.window.after_dawn, Duration::from_secs(3600));
     assert_eq!(uvb.lights, Some(ProbeIx(1)));
+}
+
+#[test]
+fn spares_are_counted_kind_by_kind_and_a_spare_without_a_count_is_none() {
+    let text = format!("{BASE}\n[[spare]]\nfitting = \"compact-uvb\"\nwatts = 24\ncount = 2\n");
+    let settings = parse_one(&text).settings.expect("no error");
+    let [spare] = settings.spares[..] else { panic!("{:?}", settings.spares) };
+    assert_eq!((spare.fitting, spare.power, spare.count), (Fitting::CompactUvb, Some(Watts(24.0)), 2));
+    let days = |days: u64| Duration::from_secs(days * 86_400);
+    assert_eq!((settings.site.uv_notice, settings.site.spare_horizon), (days(30), days(60)));
+    for (from, to) in [("count = 2", ""), ("count = 2", "count = -1"), ("compact-uvb", "tube")] {
+        assert!(parse_one(&text.replace(from, to)).is_refused(), "{to}");
+    }
 }
 
 #[test]

@@ -72,6 +72,9 @@ const IN_DOUBT: (f64, f64) = (0.01, 0.9);
 /// Shade is told when it has lasted for this long of lit time: longer than an animal that lies there for a third of the
 /// longest day, 16 h in summer (MSD Veterinary Manual, "Reptile Housing Requirements", temperate). A guess.
 pub const SHADED_TOO_LONG: Duration = Duration::from_secs(6 * 3600);
+/// Off for so long it was night, and an animal that slept there may lie there in the morning: shade is counted anew. A
+/// guess.
+const NIGHT: Duration = Duration::from_secs(4 * 3600);
 
 /// A meter that has read next to nothing for this long of a lamp that is seen lit is not believed; a guess.
 const METER_DOUBTED: Duration = Duration::from_secs(15 * 60);
@@ -155,6 +158,9 @@ impl Diagnosis {
         }
         if self.told != Told::Off && told == Told::Off {
             self.went_out = Some(now);
+        }
+        if told != Told::Off && self.went_out.is_some_and(|out| now.since(out) >= NIGHT) {
+            self.shaded = Duration::ZERO;
         }
         self.told = told;
         self.since = Some(now);

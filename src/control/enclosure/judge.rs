@@ -163,7 +163,7 @@ impl EnclosureControl {
                 series.forget();
             }
             if !series.lamps.is_empty() {
-                let wanted = series.wants_calibration().or_else(|| self.health.stepped(at));
+                let wanted = self.health.stepped(at).or_else(|| series.wants_calibration());
                 self.board.set(now, stamp, AlarmKind::CalibrationDue, &probe.name, wanted);
                 let fading = self.health.fading(at, enclosure, series);
                 self.board.set(now, stamp, AlarmKind::UvFading, &probe.name, fading);

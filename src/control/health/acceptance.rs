@@ -80,8 +80,8 @@ pub enum Finding {
     Good(Uvi),
     /// There is nothing to judge its level by, and it is like the lamp before.
     Alike(f64),
-    /// It is unlike the lamp before by this factor.
-    Unlike(f64),
+    /// It is unlike the lamp before by this factor, although within the band where that is known.
+    Unlike(f64, Option<Uvi>),
     /// There is nothing to judge it by.
     Unjudged,
 }
@@ -94,9 +94,9 @@ impl Look {
             (Some(uvi), Some(band)) if uvi > band.ceiling => Finding::OverCeiling(uvi),
             (Some(uvi), Some(band)) if uvi > band.high => Finding::Strong(uvi),
             (Some(uvi), Some(band)) if uvi < band.low => Finding::Weak(uvi),
-            (Some(uvi), Some(_)) => unlike.map_or(Finding::Good(uvi), Finding::Unlike),
+            (Some(uvi), Some(_)) => unlike.map_or(Finding::Good(uvi), |times| Finding::Unlike(times, Some(uvi))),
             _ => match (self.times, unlike) {
-                (_, Some(times)) => Finding::Unlike(times),
+                (_, Some(times)) => Finding::Unlike(times, None),
                 (Some(times), None) => Finding::Alike(times),
                 (None, None) => Finding::Unjudged,
             },
@@ -113,7 +113,7 @@ impl Finding {
             Finding::Weak(_) => "weak",
             Finding::Good(_) => "good",
             Finding::Alike(_) => "like-the-last",
-            Finding::Unlike(_) => "unlike-the-last",
+            Finding::Unlike(..) => "unlike-the-last",
             Finding::Unjudged => "unjudged",
         }
     }
@@ -132,11 +132,16 @@ impl fmt::Display for Finding {
             Finding::Weak(uvi) => write!(f, "UVI {uvi} is below the band: it is too weak there from the start"),
             Finding::Good(uvi) => write!(f, "UVI {uvi} is within the band"),
             Finding::Alike(times) => write!(f, "it gives {times:.2} times what the lamp before gave at this age"),
-            Finding::Unlike(times) => write!(
-                f,
-                "it gives {times:.2} times what the lamp before gave at this age: see whether it is the right kind, in its \
-                 place and clean, and measure by hand"
-            ),
+            Finding::Unlike(times, within) => {
+                if let Some(uvi) = within {
+                    write!(f, "UVI {uvi} is within the band, but ")?;
+                }
+                write!(
+                    f,
+                    "it gives {times:.2} times what the lamp before gave at this age: see whether it is the right kind, in its \
+                     place and clean, and measure by hand"
+                )
+            }
             Finding::Unjudged => f.write_str("there is no meter reading and no lamp before it to judge it by"),
         }
     }

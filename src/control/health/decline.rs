@@ -78,15 +78,16 @@ impl Prior {
     /// What any lamp is taken for.
     pub const PUBLISHED: Prior = Prior { rate: PUBLISHED, error: PUBLISHED_ERROR };
 
-    /// The rate of the lamp before as it was observed: the next one of its kind is known no better than to a half, a
-    /// guess.
+    /// The rate of the lamp before as it was observed, weighed against the published one: the next lamp of a kind is known
+    /// no better than to a half by the last, and no lamp is taken to last for ever. Guesses.
     pub fn of_previous((rate, error): (f64, f64)) -> Prior {
-        let error = error.max(rate.abs() / 2.0).max(PUBLISHED.0 / 4.0);
-        if rate.is_finite() && error.is_finite() {
-            Prior { rate: PerHour(rate), error: PerHour(error) }
-        } else {
-            Prior::PUBLISHED
+        let error = error.max(rate.abs() / 2.0).max(PUBLISHED.0 / 3.0);
+        let (own, published) = (1.0 / (error * error), 1.0 / (PUBLISHED_ERROR.0 * PUBLISHED_ERROR.0));
+        let mean = (own * rate + published * PUBLISHED.0) / (own + published);
+        if !mean.is_finite() {
+            return Prior::PUBLISHED;
         }
+        Prior { rate: PerHour(mean.max(PUBLISHED.0 / 4.0)), error: PerHour((own + published).sqrt().recip()) }
     }
 }
 

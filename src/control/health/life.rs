@@ -134,9 +134,9 @@ impl LampLife {
         }
     }
 
-    /// Takes up what was on file, right after the start; what it has burnt since then counts on.
+    /// Takes up what was on file, right after the start.
     pub(super) fn take_up(&mut self, filed: LampLife) {
-        let burnt = self.burnt.saturating_add(filed.burnt);
+        let burnt = self.burnt.max(filed.burnt);
         *self = LampLife { burnt, lit: self.lit, ..filed };
     }
 

@@ -106,7 +106,7 @@ impl UvSeries {
             Lit::Warm => {
                 self.calibration.raw(now, net);
                 let ended = self.slots.push(now, net)?;
-                self.whole = if self.slots.is_full() { self.slots.unshaded() } else { None };
+                self.whole = self.slots.is_full().then(|| self.slots.unshaded());
                 self.hour = self.slots.recent();
                 self.asked = self.asked.saturating_add(1);
                 Some(ended)

@@ -3,7 +3,7 @@
 use std::collections::VecDeque;
 use std::time::Duration;
 
-use crate::science::robust::{UNSHADED, median, quantile};
+use crate::science::robust::{self, median};
 use crate::time::Mono;
 
 /// Readings this long are taken together, by their middle: a guess, short beside a day and long beside a probe's beat.
@@ -13,9 +13,6 @@ pub(in crate::control) const SLOT: Duration = Duration::from_secs(5 * 60);
 const WINDOW: Duration = Duration::from_secs(6 * 3600);
 /// A rise is believed after this much: nothing that lies on a probe adds UV; a guess.
 const RECENT: usize = 12;
-/// Values further below the upper quantile than this, in standard deviations of a slot, were shaded; a guess.
-const SHADED: f64 = 4.0;
-
 /// A slot that has ended.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(in crate::control) struct Slot {
@@ -80,11 +77,11 @@ impl Slots {
         self.ended.len() >= self.size
     }
 
-    /// What the lamps give, whatever lay on the probe for a third of the day; none of no slot. The upper quantile finds
-    /// the slots that nothing shaded, and the middle of those is not biased by it.
-    pub(super) fn unshaded(&self) -> Option<f64> {
-        let mut values: Vec<f64> = self.ended.iter().map(|&value| f64::from(value)).collect();
-        unshaded(&mut values)
+    /// What the lamps give, whatever lay on the probe for a third of the day ([`robust::unshaded`]): nothing, where no slot
+    /// saw anything.
+    pub(super) fn unshaded(&self) -> f64 {
+        let values: Vec<f64> = self.ended.iter().map(|&value| f64::from(value)).collect();
+        robust::unshaded(&values).map_or(0.0, |lit| lit.value)
     }
 
     /// What the lamps gave in the last hour.
@@ -94,37 +91,9 @@ impl Slots {
     }
 }
 
-/// The middle of the values that nothing shaded, where those are in the order of time.
-fn unshaded(values: &mut [f64]) -> Option<f64> {
-    // Shade comes in blocks, so the differences of neighbours tell the noise; their median is 0.6745·√2 deviations.
-    let mut steps: Vec<f64> = values.windows(2).map(|pair| (pair[1] - pair[0]).abs()).collect();
-    let noise = median(&mut steps).map_or(0.0, |step| step / (0.6745 * core::f64::consts::SQRT_2));
-    let lit = quantile(values, UNSHADED)?;
-    // Rounding alone may leave no noise at all.
-    let floor = lit - (SHADED * noise).max(0.02 * lit.abs());
-    let from = values.partition_point(|&value| value < floor);
-    median(&mut values[from..])
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::science::testing::{Pcg32, normal};
-
-    /// A day of twelve hours of slots about 1, with the first `shaded` of them at `left` of it.
-    fn day(rng: &mut Pcg32, shaded: usize, left: f64) -> Vec<f64> {
-        (0..144).map(|slot| (1.0 + 0.02 * normal(rng)) * if slot < shaded { left } else { 1.0 }).collect()
-    }
-
-    #[test]
-    fn a_third_of_the_day_in_shade_moves_the_statistic_by_less_than_half_a_percent_on_average() {
-        let mut rng = Pcg32::new(7, 1);
-        for (shaded, left) in [(0, 1.0), (48, 0.0), (48, 0.3), (48, 0.8)] {
-            let mean =
-                (0..400).map(|_| unshaded(&mut day(&mut rng, shaded, left)).expect("slots")).sum::<f64>() / 400.0;
-            assert!((mean - 1.0).abs() < 0.005, "{shaded} slots at {left}: {mean}");
-        }
-    }
 
     #[test]
     fn a_slot_is_the_middle_of_its_readings_and_one_that_was_interrupted_is_none() {

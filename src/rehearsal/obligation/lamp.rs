@@ -64,6 +64,13 @@ impl Track {
         self.lit_changed = now;
     }
 
+    /// Its output reports what it was told: it is not deaf, even if it is told something else in the same moment.
+    pub(super) fn reported(&mut self, seen: &LampSeen) {
+        if seen.reported.is_some_and(|(level, _)| level.agrees_with(seen.level)) {
+            self.disagrees = Since::default();
+        }
+    }
+
     /// A person has reset its guard: a probe that stood still is given another chance.
     pub(super) fn reset(&mut self) {
         self.tested = None;

@@ -189,10 +189,11 @@ impl Obligations {
         }
     }
 
-    /// An output's report came to the core.
+    /// An output's report is about to be handed to the core.
     pub(super) fn reported(&mut self, now: u64, output: OutputRef, sight: &Sight) {
-        if let OutputRef::CutOff(cut_off) = output {
-            self.site.contactor(now, cut_off, None, sight);
+        match output {
+            OutputRef::Lamp(e, l) => self.lamps[e.0][l.0].reported(sight.lamp(e, l)),
+            OutputRef::CutOff(cut_off) => self.site.contactor(now, cut_off, None, sight),
         }
     }
 

@@ -18,6 +18,7 @@ use crate::message::{self, Routes};
 use crate::settings::{CutOffIx, EnclosureIx, LampIx, Settings};
 use crate::simulator::{Message, Physics, TimedFault, World};
 use crate::time::Mono;
+use crate::units::Level;
 
 use gliding::Guide;
 
@@ -131,6 +132,9 @@ pub fn rehearse(scenario: &Scenario, options: &Options) -> Outcome {
     Run::new(scenario, options).finish()
 }
 
+/// A level with the payload that was sent for it.
+type Refresh = Option<(Level, Vec<u8>)>;
+
 /// A rehearsal under way. Moments are ms since the start of the story.
 struct Run<'s> {
     scenario: &'s Scenario,
@@ -204,7 +208,7 @@ struct Run<'s> {
     /// Whether nothing has happened since then but readings and refreshes of which nothing comes.
     settled: bool,
     /// What each lamp's output was last told without another word coming of it: the level, and the payload.
-    refreshes: Vec<Vec<Option<refreshing::Known>>>,
+    refreshes: Vec<Vec<Refresh>>,
     /// Moments at which expectations begin and end, in order, and how many have passed.
     bounds: Vec<u64>,
     bounded: usize,

@@ -11,10 +11,6 @@ use crate::control::{Command, Effect, Event, OutputRef};
 use crate::message;
 use crate::rehearsal::broker::COMMAND_TAKES;
 use crate::time::Mono;
-use crate::units::Level;
-
-/// A level, and the payload that tells it.
-pub(super) type Known = (Level, Vec<u8>);
 
 impl Run<'_> {
     /// Lets the core do what is due at `due`, the next millisecond, and lets outputs answer that are told again what they do;

@@ -143,8 +143,12 @@ fn a_spoilt_record_is_taken_for_nothing() {
 
 #[test]
 fn the_next_lamp_is_taken_for_like_the_last_with_caution() {
-    let prior = Prior::of_previous((3e-4, 1e-5));
-    assert_eq!(prior.rate.0, 3e-4);
-    assert!(prior.error.0 >= 1.5e-4);
-    assert_eq!(Prior::of_previous((f64::NAN, 1.0)), Prior::PUBLISHED);
+    let of = |rate: f64, error: f64| Prior::of_previous((rate, error));
+    let prior = of(4e-4, 1e-5);
+    assert!((PUBLISHED.0..4e-4).contains(&prior.rate.0) && prior.error.0 > 0.3 * prior.rate.0, "{prior:?}");
+    assert!(of(0.0, 1e-6).rate.0 >= PUBLISHED.0 / 4.0, "none lasts for ever");
+    for broken in [(f64::NAN, 1.0), (f64::INFINITY, 1.0), (1.0, f64::NAN)] {
+        let Prior { rate, error } = of(broken.0, broken.1);
+        assert!(rate.0.is_finite() && error.0 > 0.0, "{broken:?}");
+    }
 }
