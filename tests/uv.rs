@@ -222,3 +222,15 @@ fn the_days_dose_is_the_calibrated_index_times_the_hours_it_shone() {
     assert!((yesterday.as_ref().expect("seen").uvi_hours() - 42.0).abs() < 0.5, "{yesterday:?}");
     assert!((today.as_ref().expect("seen").uvi_hours() - 16.0).abs() < 0.3, "{today:?}");
 }
+
+#[test]
+fn a_lamp_that_burns_on_although_told_off_is_no_background_and_does_not_blind_the_ceiling() {
+    // Its relay says what it was told, whatever its contacts do.
+    let mut room = Room::new(ONE, "2026-03-02T20:00:00Z");
+    room.keeps_saying("e1/uv", "9.0", 60);
+    room.wait_until("2026-03-03T07:00:00Z");
+    assert_eq!(uv(&room).background, None);
+    room.wait_until("2026-03-03T08:00:00Z");
+    assert!(room.alarm(AlarmKind::UvOverCeiling).expect("raised").text.contains("9.0"));
+    assert!(room.level("e1/uvb").is_off());
+}

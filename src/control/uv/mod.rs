@@ -37,6 +37,9 @@ use calibration::Calibration;
 use dose::Dose;
 use slots::Slots;
 
+/// What a probe reads above this with its lamps told off comes from a lamp that is not off, and must not blind the guard of
+/// the ceiling; a guess.
+const BACKGROUND_MOST: Uvi = Uvi(1.0);
 /// A band alarm clears this far inside the band; a guess.
 const INSIDE: f64 = 0.05;
 /// A probe that was never calibrated is asked about after this many slots of warm light, a week of common days: time to
@@ -113,7 +116,8 @@ impl UvSeries {
             }
             Lit::Off(lasted) => {
                 self.slots.interrupt();
-                if lasted >= SETTLED {
+                // More than a little is no background: a lamp is on that was told off.
+                if lasted >= SETTLED && raw * self.calibration.factor() <= BACKGROUND_MOST.0 {
                     self.background.learn(now, raw);
                 }
                 None
