@@ -29,7 +29,7 @@ pub(super) struct Arguments {
     /// Mesh that will be between lamp and animal, in percent
     #[arg(long, value_name = "PERCENT", value_parser = percent)]
     mesh: Option<f64>,
-    /// Ferguson zone whose band is wanted, 1 to 4
+    /// Ferguson zone whose band is wanted, 1 to 4; 3 where nothing is said
     #[arg(long, value_parser = clap::value_parser!(u8).range(1..=4), conflicts_with_all = ["low", "high"])]
     zone: Option<u8>,
     /// Least UV index wanted
