@@ -427,9 +427,14 @@ impl EnclosureControl {
             }
         }
         if self.health.should_file(ctx.now) && self.lamps.iter().any(|lamp| lamp.life.is_lit()) {
-            let lamps = self.health.file_hours(ctx.now, enclosure, &self.lamps);
-            ctx.out.push(Effect::File(Record::Hours { enclosure: enclosure.id.clone(), lamps }));
+            self.file_hours(ctx, enclosure);
         }
+    }
+
+    /// Puts the burn hours of the lamps on file.
+    pub(super) fn file_hours(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
+        let lamps = self.health.file_hours(ctx.now, enclosure, &self.lamps);
+        ctx.out.push(Effect::File(Record::Hours { enclosure: enclosure.id.clone(), lamps }));
     }
 
     /// Forecasts anew because a gain or a lamp is another.

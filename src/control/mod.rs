@@ -459,6 +459,16 @@ impl Controller {
         self.clock.wall(self.now.mono).unwrap_or(self.now.wall)
     }
 
+    /// The wall time that schedules go by, as of the latest moment; none while the clock was never set.
+    pub fn wall(&self) -> Option<DateTime<Utc>> {
+        self.clock.wall(self.now.mono)
+    }
+
+    /// Files the burn hours of one enclosure's lamps as they are by now, sooner than they would be.
+    pub fn file_hours(&mut self, enclosure: EnclosureIx, out: &mut Vec<Effect>) {
+        self.do_with(enclosure, out, EnclosureControl::file_hours);
+    }
+
     fn raise(&mut self, trouble: Trouble) {
         self.board.raise(self.now.mono, self.stamp(), "", trouble);
     }

@@ -131,7 +131,8 @@ impl Ids {
         if let Some(&id) = self.lamps.get(&key) {
             return Ok(id);
         }
-        transaction.execute("INSERT OR IGNORE INTO lamps (enclosure, lamp) VALUES (?1, ?2)", params![enclosure, lamp])?;
+        transaction
+            .execute("INSERT OR IGNORE INTO lamps (enclosure, lamp) VALUES (?1, ?2)", params![enclosure, lamp])?;
         let id = transaction.query_row(
             "SELECT id FROM lamps WHERE enclosure = ?1 AND lamp = ?2",
             params![enclosure, lamp],

@@ -53,10 +53,16 @@ impl Bin {
 }
 
 /// The minute that is being gathered, for every series under a key of the caller's.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 pub struct Gatherer<K> {
     minute: Option<i64>,
     bins: BTreeMap<K, Bin>,
+}
+
+impl<K> Default for Gatherer<K> {
+    fn default() -> Gatherer<K> {
+        Gatherer { minute: None, bins: BTreeMap::new() }
+    }
 }
 
 impl<K: Ord + Copy> Gatherer<K> {

@@ -94,11 +94,6 @@ impl Kept {
     pub(super) fn is_nowhere(&mut self) {
         self.stale = self.records.keys().cloned().collect();
     }
-
-    /// Whether something is not in the file.
-    pub(super) fn is_stale(&self) -> bool {
-        !self.stale.is_empty()
-    }
 }
 
 impl Recalled {

@@ -9,7 +9,9 @@ const NAME: &str = "lock";
 
 /// Held until it is dropped or the process ends, however it does.
 #[derive(Debug)]
-pub(super) struct Lock(Option<File>);
+pub(super) struct Lock {
+    _held: Option<File>,
+}
 
 impl Lock {
     /// Errors, as a sentence: another daemon holds it. On a disk that cannot be written and has no lock file, nobody can
@@ -20,17 +22,17 @@ impl Lock {
             Ok(file) => file,
             Err(error) => {
                 warn!("{}: the lock file cannot be made: {error}", path.display());
-                return Ok(Lock(None));
+                return Ok(Lock { _held: None });
             }
         };
         match file.try_lock() {
-            Ok(()) => Ok(Lock(Some(file))),
+            Ok(()) => Ok(Lock { _held: Some(file) }),
             Err(TryLockError::WouldBlock) => {
                 Err(format!("{}: another lampwarden is running on this state directory", directory.display()))
             }
             Err(TryLockError::Error(error)) => {
                 warn!("{}: the lock file cannot be locked: {error}", path.display());
-                Ok(Lock(None))
+                Ok(Lock { _held: None })
             }
         }
     }

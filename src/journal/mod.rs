@@ -15,6 +15,8 @@ mod schema;
 #[cfg(test)]
 pub(crate) mod scratch;
 mod stored;
+#[cfg(test)]
+mod tests;
 mod tidy;
 mod writer;
 

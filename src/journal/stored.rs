@@ -26,7 +26,7 @@ pub(super) enum Stored {
 
 #[derive(Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-struct StoredLamp {
+pub(super) struct StoredLamp {
     lamp: String,
     set: String,
     heat_latch: Option<StoredLatch>,
@@ -37,7 +37,7 @@ struct StoredLamp {
 
 #[derive(Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
-enum StoredLatch {
+pub(super) enum StoredLatch {
     Limit { reading_celsius: f64, limit_celsius: f64 },
     ThreeTrips,
     Ceiling { reading_uvi: f64, ceiling_uvi: f64 },

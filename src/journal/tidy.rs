@@ -86,12 +86,13 @@ fn sum_an_hour(transaction: &Transaction<'_>, now: i64) -> rusqlite::Result<bool
 
 /// One hour of every series that has something in it.
 pub(super) fn sum(transaction: &Transaction<'_>, hour: i64) -> rusqlite::Result<()> {
-    transaction.prepare_cached(
-        "INSERT OR REPLACE INTO hours (series, hour, mean, low, high, good, bad, covered)
+    transaction
+        .prepare_cached(
+            "INSERT OR REPLACE INTO hours (series, hour, mean, low, high, good, bad, covered)
          SELECT series, ?1, avg(mean), min(ifnull(low, mean)), max(ifnull(high, mean)), sum(good), sum(bad), count(mean)
          FROM recent WHERE minute >= ?1 * 60 AND minute < (?1 + 1) * 60 GROUP BY series",
-    )?
-    .execute([hour])?;
+        )?
+        .execute([hour])?;
     Ok(())
 }
 

@@ -47,6 +47,8 @@ pub(super) struct Desk {
     /// By when that must be written; none where nothing waits.
     due: Option<Instant>,
     failing: bool,
+    /// Something that a person should know, although it is over.
+    trouble: Option<String>,
     /// Minutes of readings that were given up.
     given_up: usize,
     tidy: Tidy,
@@ -66,6 +68,7 @@ impl Desk {
             taken: 0,
             due: None,
             failing: false,
+            trouble: None,
             given_up: 0,
             tidy: Tidy::default(),
             now: None,
@@ -87,6 +90,7 @@ impl Desk {
             Err(Misfit::Sqlite(error)) => {
                 let (recalled, last_alive) = read_only(path);
                 desk.failing = true;
+                desk.due = Some(Instant::now() + RETRY);
                 let why = format!("{}: the journal cannot be written: {error}", path.display());
                 let Recalled { kept, safety, filed, lost_latches, .. } = recalled;
                 desk.kept = kept;
@@ -104,6 +108,8 @@ impl Desk {
         if lost_latches {
             told.push("latches may be forgotten: every guard starts as if it had tripped twice today".to_owned());
         }
+        // Told at the start, and over with the first success.
+        desk.failing |= !told.is_empty();
         let trouble = (!told.is_empty()).then(|| format!("{}: {}", path.display(), told.join("; ")));
         Ok((desk, Remembered { safety, filed, last_alive, lost_latches, trouble }))
     }
@@ -148,6 +154,20 @@ impl Desk {
         }
     }
 
+    /// Takes in a batch and writes what is due.
+    #[cfg(test)]
+    pub(super) fn hand(&mut self, batch: Batch, tell: &UnboundedSender<News>) {
+        self.take(batch);
+        self.write(tell);
+    }
+
+    /// Makes the next write read the file again.
+    #[cfg(test)]
+    pub(super) fn drop_cache(&mut self) {
+        let pragmas = "PRAGMA wal_checkpoint(TRUNCATE); PRAGMA shrink_memory;";
+        self.book.as_ref().expect("is open").connection.execute_batch(pragmas).expect("done");
+    }
+
     fn next(&self, batches: &Receiver<Batch>) -> Result<Batch, RecvTimeoutError> {
         match self.due {
             Some(due) => batches.recv_timeout(due.saturating_duration_since(Instant::now())),
@@ -170,7 +190,13 @@ impl Desk {
             }
         }
         // A disk that fails is not tried more often for being wanted more.
-        let patience = if is_urgent && !self.failing { Duration::ZERO } else if self.failing { RETRY } else { LAZY };
+        let patience = if is_urgent && !self.failing {
+            Duration::ZERO
+        } else if self.failing {
+            RETRY
+        } else {
+            LAZY
+        };
         let due = Instant::now() + patience;
         self.due = Some(self.due.map_or(due, |before| before.min(due)));
         self.give_up_some();
@@ -195,7 +221,12 @@ impl Desk {
     }
 
     fn write(&mut self, tell: &UnboundedSender<News>) {
-        match self.try_write() {
+        let written = self.try_write();
+        if let Some(told) = self.trouble.take() {
+            self.failing = true;
+            let _ = tell.send(News::Failing(told));
+        }
+        match written {
             Ok(()) => {
                 self.due = None;
                 self.waiting.clear();
@@ -230,8 +261,15 @@ impl Desk {
             Ok(()) => Ok(()),
             Err(error) if book::is_spoilt(&error) => {
                 let told = self.begin_anew(&error.to_string());
+                let told = named(&self.path, told);
                 error!("{told}");
-                Err(named(&self.path, told))
+                self.trouble = Some(told.clone());
+                match &mut self.book {
+                    Some(book) => book
+                        .write(&mut self.kept, self.waiting.make_contiguous())
+                        .map_err(|error| named(&self.path, error.to_string())),
+                    None => Err(told),
+                }
             }
             Err(error) => Err(named(&self.path, error.to_string())),
         }
@@ -273,7 +311,9 @@ fn read_only(path: &Path) -> (Recalled, Option<DateTime<Utc>>) {
         return (Recalled::default(), None);
     }
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_URI;
-    let uri = |options: &str| format!("file:{}?{options}", path.display());
+    // What means something in a URI is written as its number.
+    let plain = path.display().to_string().replace('%', "%25").replace('?', "%3f").replace('#', "%23");
+    let uri = |options: &str| format!("file:{plain}?{options}");
     for options in ["mode=ro", "immutable=1"] {
         if let Ok(connection) = Connection::open_with_flags(uri(options), flags) {
             let recalled = Recalled::read(&connection);

@@ -4,6 +4,7 @@ Every wait is for something that must happen, with the longest time it may take;
 does not. Nothing here knows how the daemon works, only what it promises.
 """
 
+import contextlib
 import dataclasses
 import datetime
 import json
@@ -12,6 +13,7 @@ import pathlib
 import shutil
 import signal
 import socket
+import sqlite3
 import subprocess
 import threading
 import time
@@ -276,8 +278,16 @@ class Room:
 
     def wait_until_stored(self, what):
         """Waits until the safety state on disk says `what`."""
-        safety = self.folder / "state" / "safety.json"
-        until(lambda: safety.exists() and what in safety.read_text(), 5, f"{what} is on disk")
+        until(lambda: any(what in record for record in self.journal("SELECT record FROM kept WHERE room = 'safety'")), 5,
+              f"{what} is on disk")
+
+    def journal(self, select):
+        """The first column of what `select` finds in the journal; nothing where there is none yet."""
+        path = self.folder / "state" / "journal.db"
+        if not path.exists():
+            return []
+        with contextlib.closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as connection:
+            return [row[0] for row in connection.execute(select)]
 
     def wait(self, *args, **kwargs):
         """See `Player.wait`."""
