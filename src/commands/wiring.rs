@@ -98,7 +98,8 @@ pub async fn look(settings: &Settings, options: &Options, out: &mut impl Write) 
         true => daemons_state(options.state_directory.as_deref())?,
         false => (None, Remembered::default()),
     };
-    let mut room = Room::enter(settings, options.record.as_deref(), &remembered.safety)?;
+    let safety = remembered.safety(settings);
+    let mut room = Room::enter(settings, options.record.as_deref(), &safety)?;
     if let Err(why) = room.wait_until_up(CONNECT_WITHIN).await {
         // A finding, and not a mistake in the arguments.
         let (broker, within) = (&settings.broker, CONNECT_WITHIN.as_secs());
@@ -113,7 +114,7 @@ pub async fn look(settings: &Settings, options: &Options, out: &mut impl Write) 
         false => Vec::new(),
     };
     if let Some(mut journal) = journal {
-        journal.write(room.to_remember(&remembered.safety).into_iter().map(Entry::Safety).collect());
+        journal.write(room.to_remember(&safety).into_iter().map(Entry::Safety).collect());
         journal.close();
     }
     let hearing = room.leave().await?;

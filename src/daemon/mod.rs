@@ -58,7 +58,8 @@ pub async fn run(options: Options, stop: impl Future<Output = ()>) -> anyhow::Re
         }
         None => (None, Remembered::default(), None),
     };
-    let mut controller = Controller::new(settings, clock.now(), &remembered.safety);
+    let safety = remembered.safety(&settings);
+    let mut controller = Controller::new(settings, clock.now(), &safety);
     let mut effects = Vec::new();
     controller.recall(&remembered.filed, &mut effects);
     let routes = Routes::new(controller.settings());

@@ -20,6 +20,7 @@ mod tests;
 mod tidy;
 mod writer;
 
+use std::collections::BTreeSet;
 use std::fs;
 use std::path::Path;
 use std::sync::mpsc as blocking;
@@ -29,7 +30,8 @@ use chrono::{DateTime, Utc};
 use tokio::sync::mpsc;
 
 use crate::control::Record;
-use crate::guard::SafetyRecord;
+use crate::guard::{self, SafetyRecord};
+use crate::settings::Settings;
 
 pub use entry::{AlarmEntry, Entry};
 pub use gather::{Bin, Gatherer, Series};
@@ -73,6 +75,17 @@ pub struct Remembered {
     pub lost_latches: bool,
     /// What a person should know.
     pub trouble: Option<String>,
+}
+
+impl Remembered {
+    /// What guards and contactors begin with under `settings`: what was remembered of them, and where that may have been
+    /// lost, guards that [are wary](guard::wary).
+    pub fn safety(&self, settings: &Settings) -> Vec<SafetyRecord> {
+        let owners: BTreeSet<_> = self.safety.iter().map(stored::owner).collect();
+        let wary = if self.lost_latches { guard::wary(settings) } else { Vec::new() };
+        let lost = wary.into_iter().filter(|record| !owners.contains(&stored::owner(record)));
+        self.safety.iter().cloned().chain(lost).collect()
+    }
 }
 
 impl Journal {

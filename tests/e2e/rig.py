@@ -222,14 +222,53 @@ class Player:
         self.client.loop_stop()
 
 
+class Disk:
+    """A disk that forgets what was not synced and has faults on demand (see disk.c), under a room's state directory."""
+
+    def __init__(self, room):
+        self.state = room.folder / "state"
+        self.shadow = room.folder / "shadow"
+        self.faults = room.folder / "faults"
+        for folder in (self.state, self.shadow, self.faults):
+            folder.mkdir(parents=True, exist_ok=True)
+        library = room.folder / "disk.so"
+        source = pathlib.Path(__file__).with_name("disk.c")
+        subprocess.run(["cc", "-shared", "-fPIC", "-O1", "-o", library, source, "-ldl"], check=True)
+        self.environment = {
+            **os.environ,
+            "LD_PRELOAD": str(library),
+            "DISK_FOLDER": f"{self.state}/",
+            "DISK_SHADOW": str(self.shadow),
+            "DISK_FAULTS": str(self.faults),
+        }
+
+    def has(self, fault):
+        """From now on it is `full`, `slow` or `readonly`."""
+        (self.faults / fault).touch()
+
+    def heals(self):
+        """It works again."""
+        for fault in self.faults.iterdir():
+            fault.unlink()
+
+    def loses_power(self):
+        """What was not synced is gone. Nobody may have a file open."""
+        for path in self.state.iterdir():
+            if not path.is_socket():
+                path.unlink()
+        for path in self.shadow.iterdir():
+            if not path.name.endswith(".draft"):
+                shutil.copy(path, self.state / path.name)
+
+
 class Daemon:
     """The built program, serving one configuration."""
 
-    def __init__(self, config, log):
+    def __init__(self, config, log, **process):
         self.log = log
         with log.open("ab") as errors:
             self.process = subprocess.Popen(
-                [PROGRAM, "serve", "-c", config], stdout=errors, stderr=errors, stdin=subprocess.DEVNULL
+                [PROGRAM, "serve", "-c", config], stdout=errors, stderr=errors, stdin=subprocess.DEVNULL, **process
             )
 
     def tail(self, lines=40):
@@ -268,11 +307,11 @@ class Room:
         """Writes the configuration."""
         self.config.write_text(house(self, *parts, **site))
 
-    def start(self):
-        """Starts the daemon and waits until it is online."""
+    def start(self, **process):
+        """Starts the daemon, with what `Popen` takes, and waits until it is online."""
         since = time.monotonic()
         self.daemons += 1
-        self.daemon = Daemon(self.config, self.folder / f"daemon-{self.daemons}.log")
+        self.daemon = Daemon(self.config, self.folder / f"daemon-{self.daemons}.log", **process)
         self.wait(f"{OWN}/status", "online", within=10, since=since)
         return since
 
