@@ -124,3 +124,7 @@ class Machine:
             except subprocess.TimeoutExpired:
                 self.process.kill()
                 self.process.wait()
+
+
+if __name__ == "__main__":
+    print(root())
