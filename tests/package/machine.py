@@ -15,8 +15,6 @@ HOUSE = pathlib.Path(__file__).parents[2]
 TARGET = pathlib.Path(os.environ.get("CARGO_TARGET_DIR", HOUSE / "target")).resolve() / "package"
 PACKAGES = ["systemd-sysv", "dbus", "adduser", "sudo", "mosquitto", "mosquitto-clients", "openssl"]
 ENVIRONMENT = {"LANG": "C.UTF-8", "PATH": "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin"}
-# From systemd(1): the signal by which its first process shuts down as poweroff.target does.
-POWEROFF = signal.SIGRTMIN + 4
 
 
 def codename():
@@ -115,15 +113,13 @@ class Machine:
                          stderr=subprocess.DEVNULL, start_new_session=True)  # fmt: skip
 
     def stop(self):
-        """Switches it off."""
+        """Pulls its plug: nothing of it is to be kept."""
         if self.process.poll() is None:
             if getattr(self, "first", None):
-                os.kill(self.first, POWEROFF)
-            try:
-                self.process.wait(20)
-            except subprocess.TimeoutExpired:
+                os.kill(self.first, signal.SIGKILL)
+            else:
                 self.process.kill()
-                self.process.wait()
+        self.process.wait()
 
 
 if __name__ == "__main__":
