@@ -14,7 +14,11 @@ import time
 HOUSE = pathlib.Path(__file__).parents[2]
 TARGET = pathlib.Path(os.environ.get("CARGO_TARGET_DIR", HOUSE / "target")).resolve() / "package"
 PACKAGES = ["systemd-sysv", "dbus", "adduser", "sudo", "mosquitto", "mosquitto-clients", "openssl"]
-ENVIRONMENT = {"LANG": "C.UTF-8", "PATH": "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin"}
+ENVIRONMENT = {
+    "LANG": "C.UTF-8",
+    "PATH": "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin",
+    "SUDO_EDITOR": "/usr/local/bin/edit",
+}
 
 
 def codename():
@@ -80,10 +84,10 @@ class Machine:
 
     def inside(self, user="root"):
         """How a command gets in there."""
-        home = {"HOME": "/root" if user == "root" else f"/home/{user}", "SUDO_EDITOR": "/usr/local/bin/edit"}
-        variables = [f"{name}={value}" for name, value in (ENVIRONMENT | home).items()]
+        home = "/root" if user == "root" else f"/home/{user}"
+        variables = [f"{name}={value}" for name, value in (ENVIRONMENT | {"HOME": home}).items()]
         return [
-            "nsenter", "--target", str(self.first), "--all", "--", "env", "--ignore-environment", *variables,
+            "nsenter", "--target", str(self.first), "--all", "--", "env", f"--chdir={home}", "--ignore-environment", *variables,
             "runuser", "--user", user, "--", "bash", "-euo", "pipefail",
         ]  # fmt: skip
 
