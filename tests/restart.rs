@@ -369,6 +369,19 @@ fn a_hot_mercury_lamp_cools_for_its_whole_time_and_a_cold_one_does_not_wait() {
 }
 
 #[test]
+fn an_off_that_a_lamp_hears_after_a_restart_is_when_it_began_to_cool() {
+    let room = noon();
+    // It was on, and goes off with the connection of a daemon whose guard hears nothing.
+    let mut dumb =
+        Room::again(ONE, "2026-01-15T12:00:01Z", &room.remembered, &kept(&room), Some(room.controller.stamp()));
+    dumb.event(Event::LinkUp);
+    dumb.wait(20 * 60);
+    assert!(dumb.level("e1/sun").is_off());
+    let after = restarted(ONE, &dumb, "2026-01-15T12:21:00Z");
+    assert!(comes_on_after(after, "e1/sun", 2000) < 5, "it has been off for twenty minutes");
+}
+
+#[test]
 fn a_mercury_lamp_that_reports_on_although_told_off_is_hot_whatever_is_on_file() {
     let mut room = noon();
     room.wait_until("2026-01-15T20:10:00Z");

@@ -68,7 +68,21 @@ pub(super) enum ClockDoubt {
         says: DateTime<Utc>,
         /// The last time that is known from before.
         known: DateTime<Utc>,
+        /// It is the past, and not the far future.
+        has_been: bool,
     },
+}
+
+impl ClockDoubt {
+    /// Which doubt it is.
+    pub(super) const fn word(self) -> &'static str {
+        match self {
+            ClockDoubt::Unset => "unset",
+            ClockDoubt::Jumped => "jumped",
+            ClockDoubt::Contradicts { has_been: true, .. } => "in the past",
+            ClockDoubt::Contradicts { has_been: false, .. } => "far ahead",
+        }
+    }
 }
 
 /// A wall time pinned to a monotonic one.
@@ -203,8 +217,9 @@ impl Clock {
             State::Unset => Some(ClockDoubt::Unset),
             State::Trusted(_) => None,
             State::Doubtful { known: None, .. } => Some(ClockDoubt::Jumped),
-            State::Doubtful { contender, known: Some(Known(known)), .. } => {
-                Some(ClockDoubt::Contradicts { says: contender.at(mono), known })
+            State::Doubtful { estimate, contender, known: Some(Known(known)) } => {
+                let has_been = has_been(estimate, contender);
+                Some(ClockDoubt::Contradicts { says: contender.at(mono), known, has_been })
             }
         }
     }
@@ -212,8 +227,12 @@ impl Clock {
 
 /// How long a contender must hold.
 fn hold(estimate: Anchor, contender: Anchor, known: Option<Known>) -> Duration {
-    let has_been = known.is_some() && contender.wall < estimate.at(contender.mono);
-    if has_been { HOLD_BEFORE } else { HOLD }
+    if known.is_some() && has_been(estimate, contender) { HOLD_BEFORE } else { HOLD }
+}
+
+/// Whether a contender says a time that has passed.
+fn has_been(estimate: Anchor, contender: Anchor) -> bool {
+    contender.wall < estimate.at(contender.mono)
 }
 
 #[cfg(test)]
@@ -321,7 +340,11 @@ mod tests {
         let mut clock = started(-3 * DAY);
         assert_eq!(
             clock.doubt(Mono::from_secs(5)),
-            Some(ClockDoubt::Contradicts { says: moment(0, 5 - 3 * DAY).wall, known: moment(0, 0).wall })
+            Some(ClockDoubt::Contradicts {
+                says: moment(0, 5 - 3 * DAY).wall,
+                known: moment(0, 0).wall,
+                has_been: true
+            })
         );
         assert_eq!(clock.next_deadline(), Some(Mono::from_secs(DAY as u64)));
         for hour in 1..24 {

@@ -343,8 +343,8 @@ impl EnclosureControl {
         for control in &mut self.probes {
             control.intake.excuse(ctx.now);
         }
-        for control in &mut self.lamps {
-            control.drive.link_up(ctx.now);
+        for (lamp, control) in enclosure.lamps.iter().zip(&mut self.lamps) {
+            control.link_up(ctx, lamp);
         }
         // The broker may have lost its memory.
         self.publish.request(ctx.now, Duration::ZERO);

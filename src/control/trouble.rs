@@ -226,7 +226,7 @@ impl Trouble {
             (
                 Trouble::ClockDoubtful { doubt: now, given_up: lamps, .. },
                 Trouble::ClockDoubtful { doubt: before, given_up: known, .. },
-            ) => std::mem::discriminant(now) != std::mem::discriminant(before) || lamps != known,
+            ) => now.word() != before.word() || lamps != known,
             (Trouble::UvFading { expected: now, .. }, Trouble::UvFading { expected: before, .. }) => {
                 moved_by_a_week(*now, *before)
             }
@@ -471,7 +471,7 @@ fn clock_in_words(doubt: ClockDoubt, timezone: Tz, since: &str) -> (String, &'st
             ),
             "Check the time and the time service.",
         ),
-        ClockDoubt::Contradicts { says, known } if says < known => (
+        ClockDoubt::Contradicts { says, known, has_been: true } => (
             format!(
                 "the clock of this computer cannot be right since {since}: it says {}, and it was {} when the program \
                  last ran. Lamps carry on from then, late by as long as it did not run.",
@@ -481,7 +481,7 @@ fn clock_in_words(doubt: ClockDoubt, timezone: Tz, since: &str) -> (String, &'st
             "Check the network and the time service, or set the clock; a new battery for it may be due. If what it says \
              is right, let it be: after 24 h it is believed.",
         ),
-        ClockDoubt::Contradicts { says, known } => (
+        ClockDoubt::Contradicts { says, known, has_been: false } => (
             format!(
                 "the clock of this computer is far ahead since {since}: it says {}, and it was {} when the program last \
                  ran. Lamps carry on from then until the clock has held for 15 min.",
@@ -610,8 +610,8 @@ mod tests {
             Trouble::RetainedCommand { topic: "garden/e1/heat/set".into() },
             clock(ClockDoubt::Unset),
             clock(ClockDoubt::Jumped),
-            clock(ClockDoubt::Contradicts { says: DateTime::UNIX_EPOCH, known: DateTime::UNIX_EPOCH }),
-            clock(ClockDoubt::Contradicts { says: DateTime::UNIX_EPOCH, known: DateTime::<Utc>::MAX_UTC }),
+            clock(ClockDoubt::Contradicts { says: DateTime::UNIX_EPOCH, known: DateTime::UNIX_EPOCH, has_been: false }),
+            clock(ClockDoubt::Contradicts { says: DateTime::UNIX_EPOCH, known: DateTime::UNIX_EPOCH, has_been: true }),
             Trouble::BrokerLost,
             Trouble::StorageFailing { why: "no space left".into() },
             Trouble::ConfigRefused { why: "2 errors.".into() },

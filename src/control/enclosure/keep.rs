@@ -15,6 +15,7 @@ use crate::settings::Enclosure;
 
 /// The end of a hand setting is filed anew where the clock was set by this much: more than slewing moves it; a guess.
 const SAME_END: TimeDelta = TimeDelta::seconds(60);
+
 impl EnclosureControl {
     /// Takes up what was on file; gives lamps whose hand setting is given up.
     pub(in crate::control) fn recall(

@@ -66,6 +66,16 @@ impl LampControl {
         };
     }
 
+    /// The connection to the broker is up. An output that is to be off hears so now, if it had not before: from here on it
+    /// is known to rest.
+    pub(in crate::control) fn link_up(&mut self, ctx: &Context<'_>, lamp: &Lamp) {
+        self.drive.link_up(ctx.now);
+        let unheard = matches!(self.last_switch, Some((true, _) | (false, None)));
+        if unheard && self.drive.wanted().is_off() {
+            self.note_switch(ctx, lamp, false);
+        }
+    }
+
     /// Notes for the file that it goes on or off now. An OFF that nobody hears is no known moment.
     pub(super) fn note_switch(&mut self, ctx: &Context<'_>, lamp: &Lamp, on: bool) {
         if !lamp.min_off.is_zero() {

@@ -6,7 +6,6 @@ use chrono::NaiveDate;
 
 use super::{Trouble, moved_by_a_week};
 use crate::control::alarm::Carrying;
-use crate::control::clock::ClockDoubt;
 
 /// What the next readings of a probe will tell is told within this; a guess, above the ten minutes for which a doubt lasts
 /// and the five for which twins must disagree.
@@ -71,12 +70,7 @@ impl Trouble {
             Trouble::SpareDue { due, stock, .. } => format!("{due} due, {stock} in stock"),
             Trouble::StorageFailing { why } | Trouble::ConfigRefused { why } => why.clone(),
             Trouble::ClockDoubtful { doubt, given_up, .. } => {
-                let word = match doubt {
-                    ClockDoubt::Unset => "unset",
-                    ClockDoubt::Jumped => "jumped",
-                    ClockDoubt::Contradicts { .. } => "contradicts",
-                };
-                [word.to_owned()].into_iter().chain(given_up.iter().cloned()).collect::<Vec<_>>().join(", ")
+                [doubt.word().to_owned()].into_iter().chain(given_up.iter().cloned()).collect::<Vec<_>>().join(", ")
             }
             Trouble::OnFile { gist, .. } => gist.clone(),
             Trouble::OverTemperature { .. }
