@@ -20,11 +20,15 @@ fn every_page_that_leads_to_mains_carries_its_cautions() {
     for (page, words) in [
         (
             "deploy/first-hour.md",
-            &["licensed electrician", "local code", "residual-current", "thermal cut-out", "UV lamps", "veterinarian"][..],
+            &["licensed electrician", "local code", "residual-current", "thermal cut-out", "UV lamps", "veterinarian"]
+                [..],
         ),
         ("deploy/README.md", &["licensed", "local code", "residual-current", "thermal cut-out", "cautions"]),
         ("deploy/upgrade.md", &["thermal cut-out", "Unplug what warms"]),
-        ("deploy/Containerfile", &["CAUTION", "thermal cut-out", "residual-current", "licensed electrician", "local code"]),
+        (
+            "deploy/Containerfile",
+            &["CAUTION", "thermal cut-out", "residual-current", "licensed electrician", "local code"],
+        ),
     ] {
         let text = read(page);
         for word in words {
