@@ -7,6 +7,7 @@ pub mod check;
 #[cfg(feature = "demo")]
 pub mod demo;
 mod desk;
+mod history;
 mod lamps;
 mod meter;
 mod rehearse;
@@ -79,6 +80,9 @@ enum Command {
     Meter(meter::Arguments),
     /// Lamps, a line each: state, hours, next change; why one is judged so; log that one was changed
     Lamps(lamps::Arguments),
+    /// Write the journal out as CSV, JSON Lines or Parquet; take readings of a spreadsheet in; make a backup
+    #[command(long_about = history::ABOUT)]
+    History(Box<history::Arguments>),
 }
 
 /// Where the configuration is.
@@ -138,6 +142,7 @@ pub fn main() -> ExitCode {
         Command::Replay(arguments) => replay::run(arguments),
         Command::Meter(arguments) => meter::run(arguments),
         Command::Lamps(arguments) => lamps::run(arguments),
+        Command::History(arguments) => history::run(*arguments),
     }
 }
 

@@ -6,6 +6,7 @@
 
 #![allow(clippy::disallowed_methods, clippy::disallowed_types, reason = "this room is for files")]
 
+pub mod read;
 mod schema;
 #[cfg(test)]
 pub(crate) mod scratch;

@@ -1,0 +1,1 @@
+//! The journal read back, against rows put there by SQL.
