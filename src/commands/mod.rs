@@ -12,6 +12,7 @@ mod lamps;
 mod meter;
 mod rehearse;
 mod replay;
+mod report;
 mod serve;
 pub mod wiring;
 
@@ -83,6 +84,8 @@ enum Command {
     /// Write the journal out as CSV, JSON Lines or Parquet; take readings of a spreadsheet in; make a backup
     #[command(long_about = history::ABOUT)]
     History(Box<history::Arguments>),
+    /// Write ninety days of one animal's light, heat and UV as a page for a veterinarian, which prints on A4
+    Report(report::Arguments),
 }
 
 /// Where the configuration is.
@@ -143,6 +146,7 @@ pub fn main() -> ExitCode {
         Command::Meter(arguments) => meter::run(arguments),
         Command::Lamps(arguments) => lamps::run(arguments),
         Command::History(arguments) => history::run(*arguments),
+        Command::Report(arguments) => report::run(&arguments),
     }
 }
 

@@ -21,6 +21,7 @@ use crate::settings::Settings;
 use super::serve::state_directory;
 use super::{Config, failed};
 
+pub(in crate::commands) use table::GAP;
 use table::{Sink, What};
 use times::Edge;
 

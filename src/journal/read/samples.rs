@@ -267,6 +267,18 @@ impl Reader {
         statement.query_map((series.id, from, until), minute)?.collect()
     }
 
+    /// The first hour of which anything is kept of `series`.
+    pub fn first_hour(&self, series: &Series) -> Result<Option<DateTime<Utc>>, Unreadable> {
+        let read = || {
+            let text = "SELECT min(hour) FROM hours WHERE series = ?1";
+            let kept: Option<i64> = self.connection.prepare_cached(text)?.query_row([series.id], |row| row.get(0))?;
+            let fresh = || Ok(self.fresh_hours(series, i64::MIN / 60, i64::MAX / 60)?.first().map(|first| first.number));
+            kept.map_or_else(fresh, |hour| Ok(Some(hour)))
+        };
+        let at = |hour: i64| moment(hour.saturating_mul(HOUR_MINUTES * MINUTE_MS));
+        read().map(|hour| hour.map(at)).map_err(|error| self.failed(error))
+    }
+
     /// When the first minute and the first hour begin of which anything is kept.
     pub fn kept_from(&self) -> Result<(Option<DateTime<Utc>>, Option<DateTime<Utc>>), Unreadable> {
         let read = || {

@@ -1,0 +1,1 @@
+//! The page, against numbers reckoned by hand.
