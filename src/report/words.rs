@@ -40,7 +40,8 @@ pub(super) fn date(date: NaiveDate) -> String {
 
 /// A number to one decimal; a dash where there is none.
 pub(super) fn tenth(number: Option<f64>) -> String {
-    number.map_or_else(|| "–".to_owned(), |number| format!("{number:.1}").replace("-0.0", "0.0"))
+    let text = number.map_or_else(|| "–".to_owned(), |number| format!("{number:.1}"));
+    if text == "-0.0" { "0.0".to_owned() } else { text }
 }
 
 /// `24.1 to 33.0 °C, on the whole 31.2`.

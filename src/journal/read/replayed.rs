@@ -205,3 +205,62 @@ fn values(sample: &Sample, mean: f64, rises: bool) -> Vec<f64> {
     }
     values
 }
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    proptest! {
+        #[test]
+        fn the_messages_of_a_minute_have_its_mean_its_lowest_and_its_highest(
+            readings in prop::collection::vec(-40.0..120.0f64, 1..60),
+            rises in any::<bool>(),
+        ) {
+            let count = readings.len() as f64;
+            let mean = readings.iter().sum::<f64>() / count;
+            let low = readings.iter().copied().fold(f64::INFINITY, f64::min);
+            let high = readings.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+            let (good, some) = (readings.len() as u64, Some);
+            let at = DateTime::UNIX_EPOCH;
+            let sample = Sample { at, mean: some(mean), low: some(low), high: some(high), good, bad: 0, covered: 1 };
+            let told = values(&sample, mean, rises);
+            prop_assert_eq!(told.len(), readings.len());
+            prop_assert!((told.iter().sum::<f64>() / count - mean).abs() < 1e-9);
+            if readings.len() > 1 {
+                // To the bit: a guard's cut may lie on it.
+                prop_assert_eq!(told.iter().copied().fold(f64::INFINITY, f64::min), low);
+                prop_assert_eq!(told.iter().copied().fold(f64::NEG_INFINITY, f64::max), high);
+                let first = if rises { low } else { high };
+                prop_assert_eq!(told[0], first);
+            }
+        }
+    }
+
+    #[test]
+    fn probes_of_one_topic_speak_in_one_message_evenly_over_the_minute() {
+        let probe = |name: &str, pointer: &str| Probe {
+            name: name.to_owned(),
+            measures: Measures::Humidity,
+            topic: "a".to_owned(),
+            pointer: Some(pointer.to_owned()),
+            stamp_pointer: None,
+            unit: crate::settings::PayloadUnit::Kept,
+            every: std::time::Duration::from_secs(30),
+            stale: std::time::Duration::from_secs(90),
+            spot: "basking".to_owned(),
+            plausible: (0.0, 100.0),
+            reject: Vec::new(),
+            fastest: None,
+        };
+        let (one, other) = (probe("one", "/x"), probe("other", "/y"));
+        let mut lines = Vec::new();
+        tell(DateTime::UNIX_EPOCH, "a", &[(&one, vec![1.0, 2.0]), (&other, vec![7.0])], &mut lines);
+        let expected = [
+            (15_000, r#"{"payload":"{\"x\":1.0,\"y\":7.0}","t":"1970-01-01T00:00:15.000Z","topic":"a"}"#),
+            (45_000, r#"{"payload":"{\"x\":2.0,\"y\":7.0}","t":"1970-01-01T00:00:45.000Z","topic":"a"}"#),
+        ];
+        assert_eq!(lines, expected.map(|(at, line)| (at, line.to_owned())));
+    }
+}
