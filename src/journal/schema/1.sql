@@ -29,7 +29,7 @@ CREATE TABLE series (
 ) STRICT;
 
 -- Readings, minute by minute. `low` and `high` are empty where they equal `mean`, which is empty where no reading was good.
--- `good` and `bad` count readings that were believed and that were not. Those of the last day or two stand in `recent`, in
+-- `good` and `bad` count readings that were believed and that were not. Those of the last hour or two stand in `recent`, in
 -- order of time, so that a minute of a whole site lies on a page or two; then they move to `minutes`, in order of series.
 CREATE TABLE recent (
     minute  INTEGER NOT NULL,
@@ -69,6 +69,12 @@ CREATE TABLE hours (
     bad      INTEGER NOT NULL,
     covered  INTEGER NOT NULL,
     PRIMARY KEY (series, hour)
+) STRICT, WITHOUT ROWID;
+
+-- How far the hours are summed ('summed', an hour: all before it are).
+CREATE TABLE marks (
+    name   TEXT PRIMARY KEY,
+    value  INTEGER NOT NULL
 ) STRICT, WITHOUT ROWID;
 
 CREATE TABLE lamps (
