@@ -216,6 +216,10 @@ impl<'a> Scene<'a> {
         let probes = self.enclosure.probes.iter().enumerate();
         for (ix, probe) in probes.filter(|(_, probe)| probe.measures == Measures::Uvi) {
             let hours = self.hours(series, probe, "uvi")?;
+            // What the probe itself said is kept also while no UVI can be made of it.
+            let raw = self.hours(series, probe, "uvi-raw")?;
+            let minutes = |hours: &[Hour]| hours.iter().map(|hour| hour.minutes).sum::<u64>();
+            let heard = if minutes(&raw) > minutes(&hours) { &raw } else { &hours };
             let there = self.enclosure.lamps.iter().zip(on).filter(|(lamp, _)| lamp.lights == Some(ProbeIx(ix)));
             let there: Vec<Vec<Span>> = there.map(|(_, spans)| spans.clone()).collect();
             let lit = gather::all_of(&there);
@@ -237,8 +241,9 @@ impl<'a> Scene<'a> {
                 uncertainty,
                 calibrated: record.pairings.iter().map(|pairing| pairing.at).max(),
                 readings: record.pairings.len(),
+                relative: minutes(&raw).saturating_sub(minutes(&hours)),
                 days: gather::uv(&self.calendar, &hours, lit),
-                silent: self.silent(&hours),
+                silent: self.silent(heard),
             });
         }
         Ok(all)

@@ -152,6 +152,8 @@ pub struct Uv {
     pub calibrated: Option<DateTime<Utc>>,
     /// Meter readings the gain comes from.
     pub readings: usize,
+    /// Minutes in which the probe was heard and no UVI could be made of it, since a lamp had been changed.
+    pub relative: u64,
     /// One for each date.
     pub days: Vec<UvDay>,
     /// Whole hours without a good reading while the program ran.

@@ -13,7 +13,7 @@ pub use facts::{Climate, ClimateDay, Facts, Lamp, Range, Remark, Span, Spell, Uv
 
 use std::fmt::Write as _;
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, TimeDelta, Utc};
 
 use crate::control::Footing;
 use crate::page::{PLOT_STYLE, escaped};
@@ -147,6 +147,14 @@ fn uv(page: &mut String, facts: &Facts, plots: &mut Plots) {
     for uv in &facts.uv {
         let _ = writeln!(page, "<h3>{}</h3>", escaped(&words::place(&uv.name, &uv.spot)));
         let _ = writeln!(page, "<p>{}</p>", trust(facts, uv));
+        if uv.relative >= 60 {
+            let _ = writeln!(
+                page,
+                "<p>For {} in these days the probe was heard, and no UVI could be told from it, since a lamp had been changed \
+                 and nobody had measured yet: that time counts in no mean and in no dose.</p>",
+                words::about(TimeDelta::minutes(i64::try_from(uv.relative).unwrap_or(i64::MAX / 100_000)))
+            );
+        }
         plots.uvi(page, facts, uv);
         plots.dose(page, uv);
         tables::uv(page, facts, uv);

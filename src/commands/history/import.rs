@@ -10,6 +10,7 @@ use clap::Args;
 
 use crate::commands::{Config, failed, find_enclosure};
 use crate::daemon::Clock;
+use crate::journal::HOURS_KEPT;
 use crate::journal::read::{self, Merged, PastReadings};
 use crate::settings::{Enclosure, Measures, Probe};
 use crate::units::Celsius;
@@ -146,7 +147,8 @@ fn import(arguments: &Arguments, settings: &crate::settings::Settings) -> Result
         })
         .collect();
     let count: usize = offered.iter().map(|past| past.readings.len()).sum();
-    let merged = read::merge(&journal_of(settings)?, &offered, arguments.replace).map_err(|why| why.to_string())?;
+    let merged =
+        read::merge(&journal_of(settings)?, &offered, arguments.replace, now).map_err(|why| why.to_string())?;
     println!("{}", words(count, merged, arguments.replace));
     Ok(if is_good { ExitCode::SUCCESS } else { ExitCode::from(1) })
 }
@@ -301,6 +303,10 @@ impl Reading<'_> {
         if at > self.now + AHEAD {
             let now = self.now.with_timezone(&self.zone).format("%Y-%m-%d %H:%M");
             return Err((format!("{text:?} is in the future"), format!("a time before now, {now} in {}", self.zone)));
+        }
+        if at < self.now - TimeDelta::days(HOURS_KEPT) {
+            let right = format!("a time within the last {} years, since the journal forgets what is older", HOURS_KEPT / 366);
+            return Err((format!("{text:?} is too long ago"), right));
         }
         Ok(at)
     }

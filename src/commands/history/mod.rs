@@ -79,7 +79,7 @@ struct Export {
     /// Up to this time, or to the end of this date
     #[arg(long, value_name = "TIME")]
     to: Option<String>,
-    /// How closely readings are told. Minutes are kept for some weeks, hours for good; a day is one of the site's calendar
+    /// How closely readings are told. Minutes are kept for five weeks, hours for five years; a day is one of the site's calendar
     #[arg(long, value_enum, default_value_t = Closeness::Hour)]
     resolution: Closeness,
     /// What is told

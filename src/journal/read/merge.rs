@@ -3,7 +3,8 @@
 use std::collections::BTreeMap;
 use std::path::Path;
 
-use rusqlite::{Connection, OptionalExtension as _, TransactionBehavior};
+use chrono::{DateTime, Utc};
+use rusqlite::{Connection, OptionalExtension as _, Row, TransactionBehavior};
 
 use super::samples::Sum;
 use super::{HOUR_MINUTES, MINUTE_MS, Sample, Unreadable};
@@ -42,8 +43,13 @@ struct Minute {
 }
 
 /// Writes `offered` into the journal at `path`, all or nothing. What is in the journal stays, unless `replace`. The daemon
-/// may run meanwhile: it waits for us, or we for it, for some seconds at most.
-pub fn merge(path: &Path, offered: &[PastReadings], replace: bool) -> Result<Merged, Unreadable> {
+/// may run meanwhile: it waits for us, or we for it, for some seconds at most. `now` is the present time.
+pub fn merge(
+    path: &Path,
+    offered: &[PastReadings],
+    replace: bool,
+    now: DateTime<Utc>,
+) -> Result<Merged, Unreadable> {
     if !path.exists() {
         return Err(Unreadable::Absent(path.to_owned()));
     }
@@ -55,7 +61,7 @@ pub fn merge(path: &Path, offered: &[PastReadings], replace: bool) -> Result<Mer
         let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
         let mut merged = Merged::default();
         for readings in offered {
-            let table = Table::of(&transaction, readings)?;
+            let table = Table::of(&transaction, readings, now)?;
             table.merge(&minutes_of(&readings.readings), replace, &mut merged)?;
         }
         transaction.commit()?;
@@ -76,12 +82,29 @@ fn minutes_of(readings: &[(i64, f64)]) -> BTreeMap<i64, Minute> {
     minutes
 }
 
+/// The first hour that the daemon has yet to sum; where it never did, that of the oldest minute it wrote, or of `now`.
+fn fresh_from(connection: &Connection, now: DateTime<Utc>) -> rusqlite::Result<i64> {
+    let text = "SELECT value FROM marks WHERE name = 'summed'";
+    let mark: Option<i64> = connection.query_row(text, [], |row| row.get(0)).optional()?;
+    let oldest: Option<i64> = connection.query_row("SELECT min(minute) FROM recent", [], |row| row.get(0))?;
+    let oldest = oldest.map(|minute| minute.div_euclid(HOUR_MINUTES));
+    Ok(mark.or(oldest).unwrap_or(now.timestamp().div_euclid(3600)))
+}
+
 /// One series in a transaction.
 struct Table<'a> {
     connection: &'a Connection,
     series: i64,
-    /// From here on minutes stand in `recent`; none: nowhere.
-    recent_from: Option<i64>,
+    /// From this hour on minutes go to `recent`, of which the daemon makes hours; before it we do.
+    fresh_from: i64,
+}
+
+/// A minute that is there before anything is written to it.
+struct Stood {
+    table: &'static str,
+    /// It has a good reading.
+    is_good: bool,
+    bad: i64,
 }
 
 /// What is known of an hour before anything is written to it.
@@ -93,14 +116,13 @@ struct Hour {
 }
 
 impl<'a> Table<'a> {
-    fn of(connection: &'a Connection, readings: &PastReadings) -> rusqlite::Result<Table<'a>> {
+    fn of(connection: &'a Connection, readings: &PastReadings, now: DateTime<Utc>) -> rusqlite::Result<Table<'a>> {
         let PastReadings { enclosure, probe, quantity, .. } = readings;
         let key = (enclosure, probe, quantity);
         connection.execute("INSERT OR IGNORE INTO series (enclosure, probe, quantity) VALUES (?1, ?2, ?3)", key)?;
         let text = "SELECT id FROM series WHERE enclosure = ?1 AND probe = ?2 AND quantity = ?3";
         let series = connection.query_row(text, key, |row| row.get(0))?;
-        let recent_from = connection.query_row("SELECT min(minute) FROM recent", [], |row| row.get(0))?;
-        Ok(Table { connection, series, recent_from })
+        Ok(Table { connection, series, fresh_from: fresh_from(connection, now)? })
     }
 
     fn merge(
@@ -118,18 +140,18 @@ impl<'a> Table<'a> {
         for (number, minute) in minutes {
             let is_closed = hours.get(&number.div_euclid(HOUR_MINUTES)).is_some_and(|hour| hour.is_closed);
             let stood = self.stands(*number)?;
-            let is_taken = is_closed || matches!(stood, Some((true, _)));
+            let is_taken = is_closed || stood.as_ref().is_some_and(|stood| stood.is_good);
             if is_taken && !replace {
                 merged.left += 1;
                 continue;
             }
-            self.write(*number, minute, stood.map_or(0, |(_, bad)| bad))?;
+            self.write(*number, minute, stood.as_ref())?;
             merged.written += 1;
             merged.replaced += u64::from(is_taken);
         }
         for (number, hour) in hours {
             // The newest hours are made by the daemon, of minutes that may still come.
-            let is_past = self.recent_from.is_none_or(|from| (number + 1) * HOUR_MINUTES <= from);
+            let is_past = number < self.fresh_from;
             if (is_past || hour.is_kept) && !(hour.is_closed && !replace) {
                 self.reckon(number)?;
             }
@@ -161,12 +183,13 @@ impl<'a> Table<'a> {
         rows.map(|row| row.map(|stored| stored.sample)).collect()
     }
 
-    /// Whether a minute is there with a good reading, and how many bad ones it had.
-    fn stands(&self, minute: i64) -> rusqlite::Result<Option<(bool, i64)>> {
+    /// A minute that is there.
+    fn stands(&self, minute: i64) -> rusqlite::Result<Option<Stood>> {
         for table in ["recent", "minutes"] {
             let text = format!("SELECT mean IS NOT NULL, bad FROM {table} WHERE series = ?1 AND minute = ?2");
             let mut statement = self.connection.prepare_cached(&text)?;
-            let row = statement.query_row((self.series, minute), |row| Ok((row.get(0)?, row.get(1)?))).optional()?;
+            let stood = |row: &Row<'_>| Ok(Stood { table, is_good: row.get(0)?, bad: row.get(1)? });
+            let row = statement.query_row((self.series, minute), stood).optional()?;
             if row.is_some() {
                 return Ok(row);
             }
@@ -174,14 +197,15 @@ impl<'a> Table<'a> {
         Ok(None)
     }
 
-    fn write(&self, number: i64, minute: &Minute, bad: i64) -> rusqlite::Result<()> {
-        let is_recent = self.recent_from.is_some_and(|from| number >= from);
-        let table = if is_recent { "recent" } else { "minutes" };
+    fn write(&self, number: i64, minute: &Minute, stood: Option<&Stood>) -> rusqlite::Result<()> {
+        let is_fresh = number.div_euclid(HOUR_MINUTES) >= self.fresh_from;
+        let table = stood.map_or(if is_fresh { "recent" } else { "minutes" }, |stood| stood.table);
         let text = format!(
             "INSERT OR REPLACE INTO {table} (series, minute, mean, low, high, good, bad) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)"
         );
         let Minute { mean, low, high, count } = *minute;
         let apart = |value: f64| Some(value).filter(|value| *value != mean);
+        let bad = stood.map_or(0, |stood| stood.bad);
         self.connection
             .prepare_cached(&text)?
             .execute((self.series, number, mean, apart(low), apart(high), count, bad))

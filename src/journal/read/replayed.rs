@@ -9,6 +9,7 @@ use rusqlite::Row;
 use super::samples::{Stored, minute, moment};
 use super::{Failure, HOUR_MINUTES, MINUTE_MS, Reader, Sample, Series, Whose, Window};
 use crate::message::payload_of;
+use crate::message::topics::SITE;
 use crate::settings::{Measures, Probe, Settings};
 
 /// A minute is told by so many messages at most; a probe that says more is as well told by these. Our choice.
@@ -61,6 +62,7 @@ impl Reader {
                 let mut words = done.words;
                 let at = done.at.to_rfc3339_opts(chrono::SecondsFormat::Millis, true);
                 words.insert("t".to_owned(), at.into());
+                words.entry("enclosure").or_insert_with(|| SITE.into());
                 lines.push((done.at.timestamp_millis(), serde_json::Value::from(words).to_string()));
                 Ok(())
             })?;

@@ -245,7 +245,7 @@ fn merged(filled: &Filled, readings: &[(i64, f64)], replace: bool) -> Merged {
         quantity: "temperature",
         readings: readings.to_vec(),
     };
-    merge(&filled.path(), &[offered], replace).expect("merged")
+    merge(&filled.path(), &[offered], replace, moment_of(200 * 60_000)).expect("merged")
 }
 
 #[test]
@@ -277,9 +277,27 @@ fn imported_readings_replace_where_they_are_told_to() {
 }
 
 #[test]
+fn minutes_of_hours_that_the_daemon_has_summed_or_will_sum_end_in_its_hours() {
+    // Two hours are summed, their last minutes not moved yet; of the second this probe has said nothing.
+    let rows = format!(
+        "{SERIES}
+         INSERT INTO marks VALUES ('summed', 2);
+         INSERT INTO hours VALUES (1, 0, 30.0, NULL, NULL, 1, 0, 1);
+         INSERT INTO recent VALUES (58, 1, 30.0, NULL, NULL, 1, 0), (61, 2, 7.0, NULL, NULL, 1, 0);"
+    );
+    let filled = Filled::new("summed", &rows);
+    let readings = [(58 * 60_000, 1.0), (59 * 60_000, 32.0), (61 * 60_000, 33.0), (121 * 60_000, 34.0)];
+    assert_eq!(merged(&filled, &readings, false), Merged { written: 3, replaced: 0, left: 1 });
+    let (minutes, hours) = lying(&filled);
+    assert_eq!(hours, [(0, 31.0, 2), (1, 33.0, 1)], "nobody else would make them");
+    let places: Vec<_> = minutes.iter().map(|(table, minute, ..)| (table.as_str(), *minute)).collect();
+    assert_eq!(places, [("recent", 58), ("minutes", 59), ("minutes", 61), ("recent", 121)]);
+}
+
+#[test]
 fn readings_of_a_new_probe_make_their_series_and_hours_where_no_daemon_ran_yet() {
     let filled = Filled::new("merge-new", "");
     assert_eq!(merged(&filled, &[(0, 20.0), (60_000, 22.0)], false), Merged { written: 2, replaced: 0, left: 0 });
     assert_eq!(filled.told(Resolution::Hour, Tz::UTC), [(0, Some(21.0), Some(20.0), Some(22.0), 2, 0, 2)]);
-    assert!(matches!(merge(Path::new("/nowhere/journal.db"), &[], false), Err(Unreadable::Absent(_))));
+    assert!(matches!(merge(Path::new("/nowhere/journal.db"), &[], false, moment_of(0)), Err(Unreadable::Absent(_))));
 }
