@@ -271,28 +271,68 @@ pub(super) fn gaps(page: &mut String, facts: &Facts) {
     page.push_str("<p class=\"soft\">A probe's gaps are told in whole hours.</p>\n");
 }
 
+/// A column of the last table.
+struct Column {
+    name: String,
+    /// How many numbers stand side by side in it.
+    numbers: usize,
+    cells: Vec<String>,
+}
+
+/// Numbers side by side that fit on a sheet of A4, beside the date. Measured.
+const NUMBERS_WIDE: usize = 17;
+
 pub(super) fn day_by_day(page: &mut String, facts: &Facts) {
     page.push_str("<h2>Day by day</h2>\n");
-    let mut columns = vec!["date".to_owned(), "#on".to_owned(), "#off".to_owned(), "#length".to_owned()];
-    columns.extend(facts.lamps.iter().map(|lamp| format!("#{}, h", lamp.name)));
-    columns.extend(facts.climate.iter().map(|climate| format!("#{}, {}", climate.name, climate.unit)));
-    columns.extend(facts.uv.iter().flat_map(|uv| [format!("#{}, UVI", uv.name), format!("#{}, SED", uv.name)]));
-    let columns: Vec<&str> = columns.iter().map(String::as_str).collect();
-    open(page, "days", "Every date: lowest · mean · highest of the whole day; UVI with the lamps on", &columns);
-    for (place, plan) in facts.plans.iter().enumerate() {
-        let (on, off) = plan.span().unzip();
-        let clock = |at: Option<DateTime<Utc>>| at.map_or("–".to_owned(), |at| words::clock(at, facts.zone));
-        let mut cells = vec![clock(on), clock(off), words::lasting(plan.day_length()).replace(" min", "")];
-        cells.extend(facts.lamps.iter().map(|lamp| words::tenth(lamp.hours.get(place).copied())));
-        for day in facts.climate.iter().filter_map(|climate| climate.days.get(place)) {
-            let [mean, low, high] = three(&day.whole);
-            cells.push(if day.whole.minutes == 0 { mean } else { format!("{low} · {mean} · {high}") });
+    let mut parts: Vec<Vec<Column>> = vec![Vec::new()];
+    for column in columns(facts) {
+        let wide = |part: &[Column]| part.iter().map(|column| column.numbers).sum::<usize>();
+        match parts.last_mut() {
+            Some(part) if part.is_empty() || wide(part) + column.numbers <= NUMBERS_WIDE => part.push(column),
+            _ => parts.push(vec![column]),
         }
-        for day in facts.uv.iter().filter_map(|uv| uv.days.get(place)) {
-            cells.push(words::tenth(day.lit.mean()));
-            cells.push(words::tenth((day.minutes > 0).then_some(day.dose)));
-        }
-        row(page, &plan.date.format("%-d %b %Y").to_string(), &cells);
     }
-    close(page);
+    for (nth, part) in parts.iter().enumerate() {
+        let more = if nth > 0 { ", continued" } else { "" };
+        let caption =
+            format!("Every date: lowest · mean · highest of the whole day; UVI with the lamps on{more}");
+        let names: Vec<String> = part.iter().map(|column| format!("#{}", column.name)).collect();
+        let names: Vec<&str> = std::iter::once("date").chain(names.iter().map(String::as_str)).collect();
+        open(page, "days", &caption, &names);
+        for (place, plan) in facts.plans.iter().enumerate() {
+            let cells: Vec<String> = part.iter().filter_map(|column| column.cells.get(place).cloned()).collect();
+            row(page, &plan.date.format("%-d %b %Y").to_string(), &cells);
+        }
+        close(page);
+    }
+}
+
+/// What is told of every date, column by column.
+fn columns(facts: &Facts) -> Vec<Column> {
+    let clock = |at: Option<DateTime<Utc>>| at.map_or("–".to_owned(), |at| words::clock(at, facts.zone));
+    let column = |name: String, numbers, cells| Column { name, numbers, cells };
+    let plans = || facts.plans.iter();
+    let edges: (Vec<_>, Vec<_>) = plans().map(|plan| plan.span().unzip()).unzip();
+    let lengths = plans().map(|plan| words::lasting(plan.day_length()).replace(" min", "")).collect();
+    let mut all = vec![
+        column("on".to_owned(), 1, edges.0.into_iter().map(clock).collect()),
+        column("off".to_owned(), 1, edges.1.into_iter().map(clock).collect()),
+        column("length".to_owned(), 1, lengths),
+    ];
+    for lamp in &facts.lamps {
+        all.push(column(format!("{}, h", lamp.name), 1, lamp.hours.iter().map(|hours| words::tenth(Some(*hours))).collect()));
+    }
+    for climate in &facts.climate {
+        let cells = climate.days.iter().map(|day| {
+            let [mean, low, high] = three(&day.whole);
+            if day.whole.minutes == 0 { mean } else { format!("{low} · {mean} · {high}") }
+        });
+        all.push(column(format!("{}, {}", climate.name, climate.unit), 3, cells.collect()));
+    }
+    for uv in &facts.uv {
+        let doses = uv.days.iter().map(|day| words::tenth((day.minutes > 0).then_some(day.dose)));
+        all.push(column(format!("{}, UVI", uv.name), 1, uv.days.iter().map(|day| words::tenth(day.lit.mean())).collect()));
+        all.push(column(format!("{}, SED", uv.name), 1, doses.collect()));
+    }
+    all
 }
