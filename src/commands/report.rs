@@ -171,7 +171,8 @@ impl<'a> Scene<'a> {
 
     fn hours(&self, series: &[Series], probe: &Probe, quantity: &str) -> Result<Vec<Hour>, Failure> {
         let mut hours = Vec::new();
-        let Some(series) = series.iter().find(|series| series.probe == probe.name && series.quantity == quantity) else {
+        let Some(series) = series.iter().find(|series| series.probe == probe.name && series.quantity == quantity)
+        else {
             return Ok(hours);
         };
         self.reader.samples(series, self.window, Resolution::Hour, self.settings.site.timezone, |sample| {
@@ -271,8 +272,9 @@ impl<'a> Scene<'a> {
     /// From the first light of each date to the last, by the lamps that light the day.
     fn light(&self, on: &[Vec<Span>]) -> Vec<Option<Span>> {
         let lamps = self.enclosure.lamps.iter().zip(on);
-        let by_day =
-            lamps.filter(|(lamp, _)| lamp.fitting.traits().emits.light && lamp.window.when == When::Day && lamp.heat.is_none());
+        let by_day = lamps.filter(|(lamp, _)| {
+            lamp.fitting.traits().emits.light && lamp.window.when == When::Day && lamp.heat.is_none()
+        });
         let mut spans: Vec<Span> = by_day.flat_map(|(_, spans)| spans.iter().copied()).collect();
         spans.sort();
         gather::first_and_last(&spans, &self.midnights)

@@ -269,18 +269,16 @@ mod tests {
         check(
             r#"{"t": "2026-03-01T08:00:00Z", "act": "meter-reading", "enclosure": "e1", "spot": "basking", "uvi": 4}"#,
             eight,
-            What::MeterReading {
-                enclosure: "e1".into(),
-                spot: "basking".into(),
-                uvi: 4.0,
-                lamp: None,
-                guess: false,
-            },
+            What::MeterReading { enclosure: "e1".into(), spot: "basking".into(), uvi: 4.0, lamp: None, guess: false },
         );
         check(
             r#"{"t": "2026-03-01T08:00:00Z", "act": "override", "enclosure": "e1", "lamp": "uvb", "level": null}"#,
             eight,
-            What::Asked { enclosure: "e1".into(), verb: "override".into(), payload: r#"{"lamp":"uvb","level":null}"#.into() },
+            What::Asked {
+                enclosure: "e1".into(),
+                verb: "override".into(),
+                payload: r#"{"lamp":"uvb","level":null}"#.into(),
+            },
         );
         check(
             r#"{"t": "2026-03-01T08:00:00Z", "act": "lamp-change", "enclosure": "e1", "lamp": "uvb"}"#,

@@ -263,9 +263,10 @@ pub struct Word {
 pub fn spells(words: &[Word], acts: &[(DateTime<Utc>, String)], first: DateTime<Utc>) -> Vec<Spell> {
     let mut spells: Vec<Spell> = Vec::new();
     for word in words {
-        let open = spells.iter_mut().rev().find(|spell| {
-            spell.until.is_none() && spell.kind == word.kind && spell.is_sites == word.is_sites
-        });
+        let open = spells
+            .iter_mut()
+            .rev()
+            .find(|spell| spell.until.is_none() && spell.kind == word.kind && spell.is_sites == word.is_sites);
         match (open, word.stands) {
             (Some(spell), stands) => {
                 if word.seen && spell.seen.is_none() {

@@ -78,7 +78,8 @@ fn who(page: &mut String, facts: &Facts) {
     );
     if let Some(since) = facts.known_since.filter(|since| since.with_timezone(&facts.zone).date_naive() > facts.first) {
         let since = words::moment(since, facts.zone);
-        let _ = writeln!(page, "<p>Records of this enclosure begin on {since}; of the days before nothing is known.</p>");
+        let _ =
+            writeln!(page, "<p>Records of this enclosure begin on {since}; of the days before nothing is known.</p>");
     }
 }
 
@@ -167,18 +168,26 @@ fn trust(facts: &Facts, uv: &Uv) -> String {
         Footing::Calibrated => {
             // Twice the standard uncertainty holds about 95 of 100 (GUM, 6.2.1 and G.6.6).
             let within = uv.uncertainty.map_or(String::new(), |share| {
-                format!(" Nineteen times in twenty the true UVI is within about ±{:.0} % of what stands here.", 200.0 * share)
+                format!(
+                    " Nineteen times in twenty the true UVI is within about ±{:.0} % of what stands here.",
+                    200.0 * share
+                )
             });
             let when = uv.calibrated.map_or(String::new(), |at| format!(", last on {}", words::moment(at, facts.zone)));
-            let readings = if uv.readings == 1 { "one reading".to_owned() } else { format!("{} readings", uv.readings) };
+            let readings =
+                if uv.readings == 1 { "one reading".to_owned() } else { format!("{} readings", uv.readings) };
             format!("Calibrated by {readings} of a hand-held meter beside the probe{when}.{within}")
         }
-        Footing::RelativeOnly => "<strong>Relative only:</strong> a lamp was changed and nobody has measured beside the probe since. \
+        Footing::RelativeOnly => {
+            "<strong>Relative only:</strong> a lamp was changed and nobody has measured beside the probe since. \
                                   Rises and falls mean something, the level does not."
-            .to_owned(),
-        Footing::AsRead => "<strong>Never calibrated:</strong> no hand-held meter was ever read beside the probe. The numbers are \
+                .to_owned()
+        }
+        Footing::AsRead => {
+            "<strong>Never calibrated:</strong> no hand-held meter was ever read beside the probe. The numbers are \
                             the probe's own and may be off by a factor."
-            .to_owned(),
+                .to_owned()
+        }
     }
 }
 

@@ -24,6 +24,16 @@ struct Rule<'a> {
     name: String,
 }
 
+/// What is said about a plot.
+struct About<'a> {
+    title: &'a str,
+    /// For those who do not see it.
+    desc: &'a str,
+    /// Class of a shape, and what it is.
+    key: &'a [(&'a str, &'a str)],
+    rules: &'a [Rule<'a>],
+}
+
 impl Plots {
     /// Plots from the first midnight to the last.
     pub(super) fn new(facts: &Facts, midnights: &[DateTime<Utc>]) -> Plots {
@@ -52,7 +62,8 @@ impl Plots {
             words::lasting(most)
         );
         let key = [("box light", "light by the photoperiod"), ("line day", "first and last lamp light, as switched")];
-        self.open(page, "Lights on and off, by the clock", &desc, &key, &[], &scale, |hour| format!("{hour:02.0}:00"));
+        let about = About { title: "Lights on and off, by the clock", desc: &desc, key: &key, rules: &[] };
+        self.open(page, &about, &scale, |hour| format!("{hour:02.0}:00"));
         let hour = |at: DateTime<Utc>, date: chrono::NaiveDate| {
             let since = at.with_timezone(&facts.zone).naive_local() - date.and_time(chrono::NaiveTime::MIN);
             (since.num_seconds() as f64 / 3600.0).clamp(0.0, 24.0)
@@ -89,7 +100,11 @@ impl Plots {
             rules.push(Rule { value: target.day.0, class: "day", name: words("day target", target.day.0) });
             rules.push(Rule { value: target.night.0, class: "night", name: words("night target", target.night.0) });
         }
-        rules.extend(climate.cut.map(|cut| Rule { value: cut, class: "limit", name: format!("guard cuts at {cut:.1} {unit}") }));
+        rules.extend(climate.cut.map(|cut| Rule {
+            value: cut,
+            class: "limit",
+            name: format!("guard cuts at {cut:.1} {unit}"),
+        }));
         let title = format!("{}, {unit}", words::place(&climate.name, &climate.spot));
         let desc = format!("By day {}. By night {}.", words::reach(&day, unit), words::reach(&night, unit));
         let key = [
@@ -101,9 +116,11 @@ impl Plots {
         let seen = day.iter().chain(&night).filter(|range| range.minutes > 0);
         let values = seen.flat_map(|range| [range.low, range.high]).chain(rules.iter().map(|rule| rule.value));
         let Some(scale) = Scale::of(values, 1.0) else { return };
-        self.open(page, &title, &desc, &key, &rules, &scale, |value| format!("{value:.*}", scale.digits()));
+        let about = About { title: &title, desc: &desc, key: &key, rules: &rules };
+        self.open(page, &about, &scale, |value| format!("{value:.*}", scale.digits()));
         for (class, line, ranges) in [("cool", "night", &night), ("warm", "day", &day)] {
-            let boxes: Vec<_> = ranges.iter().map(|range| (range.minutes > 0).then_some((range.low, range.high))).collect();
+            let boxes: Vec<_> =
+                ranges.iter().map(|range| (range.minutes > 0).then_some((range.low, range.high))).collect();
             self.boxes(page, class, &boxes, &scale);
             self.line(page, line, &ranges.iter().map(Range::mean).collect::<Vec<_>>(), &scale);
         }
@@ -128,11 +145,13 @@ impl Plots {
         let desc = format!("With the lamps on {}.", words::reach(&lit, ""));
         let mut key = vec![("box uv", "hours, lowest to highest"), ("line day", "mean")];
         key.extend(band.map(|_| ("box band", "the band")));
-        self.open(page, &title, &desc, &key, &rules, &scale, |value| format!("{value:.*}", scale.digits()));
+        let about = About { title: &title, desc: &desc, key: &key, rules: &rules };
+        self.open(page, &about, &scale, |value| format!("{value:.*}", scale.digits()));
         if let Some((low, high)) = band {
             let (top, foot) = (TALL * scale.share(high), TALL * scale.share(low));
             let height = foot - top;
-            let _ = write!(page, "<rect class=\"band\" x=\"0\" y=\"{top:.0}\" width=\"{WIDE}\" height=\"{height:.0}\"/>");
+            let _ =
+                write!(page, "<rect class=\"band\" x=\"0\" y=\"{top:.0}\" width=\"{WIDE}\" height=\"{height:.0}\"/>");
         }
         let boxes: Vec<_> = lit.iter().map(|range| (range.minutes > 0).then_some((range.low, range.high))).collect();
         self.boxes(page, "uv", &boxes, &scale);
@@ -147,25 +166,20 @@ impl Plots {
         let Some(scale) = Scale::of(values().chain([0.0]), 1.0) else { return };
         let most = values().fold(0.0, f64::max);
         let title = format!("{}, dose of each day, SED", uv.name);
-        let desc = format!("Doses up to {most:.1} SED a day. One SED is 100 joules a square metre, erythemally weighted.");
-        self.open(page, &title, &desc, &[("box uv", "dose")], &[], &scale, |value| format!("{value:.*}", scale.digits()));
+        let desc =
+            format!("Doses up to {most:.1} SED a day. One SED is 100 joules a square metre, erythemally weighted.");
+        let about = About { title: &title, desc: &desc, key: &[("box uv", "dose")], rules: &[] };
+        self.open(page, &about, &scale, |value| format!("{value:.*}", scale.digits()));
         self.boxes(page, "uv", &doses, &scale);
         self.close(page, &[], &scale);
     }
 
-    fn open(
-        &mut self,
-        page: &mut String,
-        title: &str,
-        desc: &str,
-        key: &[(&str, &str)],
-        rules: &[Rule<'_>],
-        scale: &Scale,
-        label: impl Fn(f64) -> String,
-    ) {
+    fn open(&mut self, page: &mut String, about: &About<'_>, scale: &Scale, label: impl Fn(f64) -> String) {
+        let About { title, desc, key, rules } = *about;
         self.drawn += 1;
         let number = self.drawn;
-        let _ = write!(page, "<figure class=\"lane\"><figcaption><strong>Figure {number}. {}</strong> ", escaped(title));
+        let _ =
+            write!(page, "<figure class=\"lane\"><figcaption><strong>Figure {number}. {}</strong> ", escaped(title));
         let ruled: Vec<(String, &str)> =
             rules.iter().map(|rule| (format!("rule {}", rule.class), rule.name.as_str())).collect();
         for (class, name) in key.iter().copied().chain(ruled.iter().map(|(class, name)| (class.as_str(), *name))) {

@@ -47,7 +47,8 @@ fn weeks(facts: &Facts) -> Vec<(String, std::ops::Range<usize>)> {
     let mut weeks = Vec::new();
     for from in starts {
         let until = if from < short { short } else { (from + WEEK).min(count) };
-        let name = |place: usize| facts.plans.get(place).map_or(String::new(), |plan| plan.date.format("%-d %b").to_string());
+        let name =
+            |place: usize| facts.plans.get(place).map_or(String::new(), |plan| plan.date.format("%-d %b").to_string());
         let name = if until - from == 1 { name(from) } else { format!("{} – {}", name(from), name(until - 1)) };
         weeks.push((name, from..until));
     }
@@ -67,7 +68,9 @@ pub(super) fn photoperiod(page: &mut String, facts: &Facts) {
         row(page, &name, &[clock(on), clock(off), words::lasting(mean), words::lasting(dark)]);
     }
     close(page);
-    page.push_str("<p class=\"soft\">Lights on and off are those of the middle of each week; the length is its mean.</p>\n");
+    page.push_str(
+        "<p class=\"soft\">Lights on and off are those of the middle of each week; the length is its mean.</p>\n",
+    );
 }
 
 fn joined<'a>(ranges: impl Iterator<Item = &'a Range>) -> Range {
@@ -106,7 +109,17 @@ pub(super) fn climate(page: &mut String, facts: &Facts, climate: &Climate) {
 
 pub(super) fn uv(page: &mut String, facts: &Facts, uv: &Uv) {
     let caption = format!("{}, week by week", uv.name);
-    let columns = ["week", "#UVI, lamps on: mean", "#lowest hour", "#highest hour", "#peak", "#SED a day: mean", "#least", "#most", "#heard"];
+    let columns = [
+        "week",
+        "#UVI, lamps on: mean",
+        "#lowest hour",
+        "#highest hour",
+        "#peak",
+        "#SED a day: mean",
+        "#least",
+        "#most",
+        "#heard",
+    ];
     open(page, "weeks", &caption, &columns);
     let mut line = |name: &str, days: &[UvDay]| {
         let lit = joined(days.iter().map(|day| &day.lit));
@@ -159,7 +172,12 @@ pub(super) fn lamps(page: &mut String, facts: &Facts) {
         page.push_str("<p>No lamp change was logged in these days.</p>\n");
     }
     for (at, name) in changes {
-        let _ = writeln!(page, "<p>{}: another lamp was fitted as <strong>{}</strong>.</p>", words::moment(at, facts.zone), escaped(name));
+        let _ = writeln!(
+            page,
+            "<p>{}: another lamp was fitted as <strong>{}</strong>.</p>",
+            words::moment(at, facts.zone),
+            escaped(name)
+        );
     }
 }
 
@@ -193,7 +211,8 @@ pub(super) fn walks(page: &mut String, facts: &Facts) {
     more(page, left_out, "earlier readings");
     for remark in facts.remarks.iter().rev().take(ROWS).rev() {
         let (at, subject) = (words::moment(remark.at, facts.zone), escaped(&remark.subject));
-        let _ = writeln!(page, "<p class=\"soft\">{at}, {subject}: {}.</p>", escaped(remark.text.trim_end_matches('.')));
+        let _ =
+            writeln!(page, "<p class=\"soft\">{at}, {subject}: {}.</p>", escaped(remark.text.trim_end_matches('.')));
     }
 }
 
@@ -294,8 +313,7 @@ pub(super) fn day_by_day(page: &mut String, facts: &Facts) {
     }
     for (nth, part) in parts.iter().enumerate() {
         let more = if nth > 0 { ", continued" } else { "" };
-        let caption =
-            format!("Every date: lowest · mean · highest of the whole day; UVI with the lamps on{more}");
+        let caption = format!("Every date: lowest · mean · highest of the whole day; UVI with the lamps on{more}");
         let names: Vec<String> = part.iter().map(|column| format!("#{}", column.name)).collect();
         let names: Vec<&str> = std::iter::once("date").chain(names.iter().map(String::as_str)).collect();
         open(page, "days", &caption, &names);
@@ -320,7 +338,11 @@ fn columns(facts: &Facts) -> Vec<Column> {
         column("length".to_owned(), 1, lengths),
     ];
     for lamp in &facts.lamps {
-        all.push(column(format!("{}, h", lamp.name), 1, lamp.hours.iter().map(|hours| words::tenth(Some(*hours))).collect()));
+        all.push(column(
+            format!("{}, h", lamp.name),
+            1,
+            lamp.hours.iter().map(|hours| words::tenth(Some(*hours))).collect(),
+        ));
     }
     for climate in &facts.climate {
         let cells = climate.days.iter().map(|day| {
@@ -331,7 +353,11 @@ fn columns(facts: &Facts) -> Vec<Column> {
     }
     for uv in &facts.uv {
         let doses = uv.days.iter().map(|day| words::tenth((day.minutes > 0).then_some(day.dose)));
-        all.push(column(format!("{}, UVI", uv.name), 1, uv.days.iter().map(|day| words::tenth(day.lit.mean())).collect()));
+        all.push(column(
+            format!("{}, UVI", uv.name),
+            1,
+            uv.days.iter().map(|day| words::tenth(day.lit.mean())).collect(),
+        ));
         all.push(column(format!("{}, SED", uv.name), 1, doses.collect()));
     }
     all

@@ -86,6 +86,9 @@ struct Finding {
     right: String,
 }
 
+/// What is wrong, and what would be right.
+type Fault = (String, String);
+
 /// How the file is to be read.
 struct Reading<'a> {
     arguments: &'a Arguments,
@@ -182,11 +185,7 @@ fn quantity(measures: Measures) -> &'static str {
 
 impl Reading<'_> {
     /// Reads all there is. The error is about the header, or the file as a whole.
-    fn read<'e>(
-        &self,
-        file: impl std::io::Read,
-        enclosure: &'e Enclosure,
-    ) -> Result<(Vec<Column<'e>>, Read), String> {
+    fn read<'e>(&self, file: impl std::io::Read, enclosure: &'e Enclosure) -> Result<(Vec<Column<'e>>, Read), String> {
         let mut csv = csv::ReaderBuilder::new()
             .delimiter(self.arguments.delimiter)
             .flexible(true)
@@ -252,7 +251,7 @@ impl Reading<'_> {
         time: usize,
         columns: &[Column<'_>],
         before: Option<DateTime<Utc>>,
-    ) -> Result<(DateTime<Utc>, Vec<Option<f64>>), (String, String)> {
+    ) -> Result<(DateTime<Utc>, Vec<Option<f64>>), Fault> {
         let field = |place: usize, name: &str| {
             let bytes = record.get(place).ok_or_else(|| {
                 let wrong = format!("only {} columns; {name:?} is column {}", record.len(), place + 1);
@@ -270,7 +269,7 @@ impl Reading<'_> {
         Ok((at, values))
     }
 
-    fn moment(&self, text: &str, before: Option<DateTime<Utc>>) -> Result<DateTime<Utc>, (String, String)> {
+    fn moment(&self, text: &str, before: Option<DateTime<Utc>>) -> Result<DateTime<Utc>, Fault> {
         let local = match &self.arguments.time_format {
             Some(format) => {
                 if let Ok(at) = DateTime::parse_from_str(text, format) {
@@ -296,32 +295,34 @@ impl Reading<'_> {
             return Err((wrong, "the time in the zone that --zone names".to_owned()));
         };
         // An hour that comes twice in autumn: it is the second where the first would go back.
-        self.past(text, if before.is_some_and(|before| before > earliest && before <= latest) { latest } else { earliest })
+        self.past(
+            text,
+            if before.is_some_and(|before| before > earliest && before <= latest) { latest } else { earliest },
+        )
     }
 
-    fn past(&self, text: &str, at: DateTime<Utc>) -> Result<DateTime<Utc>, (String, String)> {
+    fn past(&self, text: &str, at: DateTime<Utc>) -> Result<DateTime<Utc>, Fault> {
         if at > self.now + AHEAD {
             let now = self.now.with_timezone(&self.zone).format("%Y-%m-%d %H:%M");
             return Err((format!("{text:?} is in the future"), format!("a time before now, {now} in {}", self.zone)));
         }
         if at < self.now - TimeDelta::days(HOURS_KEPT) {
-            let right = format!("a time within the last {} years, since the journal forgets what is older", HOURS_KEPT / 366);
+            let right =
+                format!("a time within the last {} years, since the journal forgets what is older", HOURS_KEPT / 366);
             return Err((format!("{text:?} is too long ago"), right));
         }
         Ok(at)
     }
 
-    fn value(&self, text: &str, column: &Column<'_>) -> Result<f64, (String, String)> {
+    fn value(&self, text: &str, column: &Column<'_>) -> Result<f64, Fault> {
         let Column { name, probe, .. } = column;
-        let (number, example) = if self.arguments.decimal_comma {
-            (text.replace(',', "."), "33,1")
-        } else {
-            (text.to_owned(), "33.1")
-        };
+        let (number, example) =
+            if self.arguments.decimal_comma { (text.replace(',', "."), "33,1") } else { (text.to_owned(), "33.1") };
         let is_misread = self.arguments.decimal_comma && text.contains('.');
         let value = number.parse::<f64>().ok().filter(|value| value.is_finite() && !is_misread);
         let value = value.ok_or_else(|| {
-            let hint = if text.contains(',') && !self.arguments.decimal_comma { "; or give --decimal-comma" } else { "" };
+            let hint =
+                if text.contains(',') && !self.arguments.decimal_comma { "; or give --decimal-comma" } else { "" };
             (format!("{name:?}: {text:?} is no number"), format!("a number as {example}, or nothing{hint}"))
         })?;
         let is_fahrenheit = self.arguments.fahrenheit && probe.measures == Measures::Temperature;
@@ -344,7 +345,8 @@ fn place(headers: &[String], name: &str) -> Result<usize, String> {
         (Some(_), Some(_)) => Err(format!("there are two columns {name:?}; give each its own header")),
         (None, _) => {
             let known = headers.join("\", \"");
-            let hint = if headers.len() == 1 { "; or does something else stand between columns (--delimiter)?" } else { "" };
+            let hint =
+                if headers.len() == 1 { "; or does something else stand between columns (--delimiter)?" } else { "" };
             Err(format!("there is no column {name:?}; the header has \"{known}\"{hint}"))
         }
     }

@@ -15,7 +15,7 @@ use std::process::ExitCode;
 use chrono::{DateTime, Utc};
 use clap::{Args, Subcommand, ValueEnum};
 
-use crate::journal::read::{self, Failure, Reader, Resolution, Unreadable, Whose, Window};
+use crate::journal::read::{self, Failure, KeptFrom, Reader, Resolution, Unreadable, Whose, Window};
 use crate::settings::Settings;
 
 use super::serve::state_directory;
@@ -213,13 +213,8 @@ fn export(export: &Export) -> Result<(), Ended> {
 }
 
 /// Says from when on there are minutes, where earlier ones were asked for.
-fn tell_retention(
-    reader: &Reader,
-    window: Window,
-    resolution: Resolution,
-    zone: chrono_tz::Tz,
-) -> Result<(), Ended> {
-    let (minutes, hours) = reader.kept_from()?;
+fn tell_retention(reader: &Reader, window: Window, resolution: Resolution, zone: chrono_tz::Tz) -> Result<(), Ended> {
+    let KeptFrom { minutes, hours } = reader.kept_from()?;
     if resolution != Resolution::Minute || hours.is_none_or(|first| first >= window.until) {
         return Ok(());
     }
@@ -245,7 +240,8 @@ fn check_names(reader: &Reader, settings: &Settings, whose: Whose<'_>) -> Result
             return Ok(());
         }
         let nearest = crate::config::nearest(name, known.iter().copied());
-        let hint = nearest.map_or_else(|| format!("there are {}", known.join(", ")), |near| format!("did you mean {near:?}?"));
+        let hint =
+            nearest.map_or_else(|| format!("there are {}", known.join(", ")), |near| format!("did you mean {near:?}?"));
         Err(Ended::Why(format!("there is no {kind} {name:?}; {hint}")))
     };
     if let Some(name) = whose.enclosure {

@@ -60,10 +60,7 @@ fn field(column: Column) -> Result<Type, ParquetError> {
         Kind::Count => (Physical::INT64, None),
     };
     let repetition = if column.may_be_empty { Repetition::OPTIONAL } else { Repetition::REQUIRED };
-    Type::primitive_type_builder(column.name, physical)
-        .with_logical_type(logical)
-        .with_repetition(repetition)
-        .build()
+    Type::primitive_type_builder(column.name, physical).with_logical_type(logical).with_repetition(repetition).build()
 }
 
 fn put(writer: &mut SerializedColumnWriter<'_>, column: Column, cells: &[Cell]) -> Result<(), ParquetError> {

@@ -179,7 +179,8 @@ pub(super) fn tell(
         rows += 1;
         sink.row(cells)
     };
-    let is_asked = |subjects: &[String]| whose.probe.is_none_or(|probe| subjects.iter().any(|subject| subject == probe));
+    let is_asked =
+        |subjects: &[String]| whose.probe.is_none_or(|probe| subjects.iter().any(|subject| subject == probe));
     match what {
         What::Readings => {
             for series in reader.series(whose).map_err(Failure::Journal)? {
@@ -201,13 +202,7 @@ pub(super) fn tell(
             }
         }
         What::Switches => reader.switches(whose.enclosure, window, |row| {
-            put(&[
-                Cell::Time(row.at),
-                text(row.enclosure),
-                text(row.lamp),
-                Cell::Number(row.level),
-                text(row.reason),
-            ])
+            put(&[Cell::Time(row.at), text(row.enclosure), text(row.lamp), Cell::Number(row.level), text(row.reason)])
         })?,
         What::Alarms => reader.alarms(whose.enclosure, window, |row| {
             if !is_asked(&row.subjects) {
@@ -246,7 +241,9 @@ pub(super) fn tell(
         })?,
         What::Gaps => {
             let runs = reader.runs().map_err(Failure::Journal)?;
-            for (from, to) in gaps(&runs, GAP).into_iter().filter(|(from, to)| *to > window.from && *from < window.until) {
+            for (from, to) in
+                gaps(&runs, GAP).into_iter().filter(|(from, to)| *to > window.from && *from < window.until)
+            {
                 let minutes = (to - from).num_milliseconds() as f64 / 60_000.0;
                 put(&[Cell::Time(from), Cell::Time(to), Cell::Number(minutes)])?;
             }

@@ -1,6 +1,7 @@
 //! Readings from elsewhere, such as a keeper's spreadsheet, merged into the journal.
 
 use std::collections::BTreeMap;
+use std::collections::btree_map::Entry;
 use std::path::Path;
 
 use chrono::{DateTime, Utc};
@@ -44,12 +45,7 @@ struct Minute {
 
 /// Writes `offered` into the journal at `path`, all or nothing. What is in the journal stays, unless `replace`. The daemon
 /// may run meanwhile: it waits for us, or we for it, for some seconds at most. `now` is the present time.
-pub fn merge(
-    path: &Path,
-    offered: &[PastReadings],
-    replace: bool,
-    now: DateTime<Utc>,
-) -> Result<Merged, Unreadable> {
+pub fn merge(path: &Path, offered: &[PastReadings], replace: bool, now: DateTime<Utc>) -> Result<Merged, Unreadable> {
     if !path.exists() {
         return Err(Unreadable::Absent(path.to_owned()));
     }
@@ -125,16 +121,11 @@ impl<'a> Table<'a> {
         Ok(Table { connection, series, fresh_from: fresh_from(connection, now)? })
     }
 
-    fn merge(
-        &self,
-        minutes: &BTreeMap<i64, Minute>,
-        replace: bool,
-        merged: &mut Merged,
-    ) -> rusqlite::Result<()> {
+    fn merge(&self, minutes: &BTreeMap<i64, Minute>, replace: bool, merged: &mut Merged) -> rusqlite::Result<()> {
         let mut hours: BTreeMap<i64, Hour> = BTreeMap::new();
         for number in minutes.keys().map(|minute| minute.div_euclid(HOUR_MINUTES)) {
-            if !hours.contains_key(&number) {
-                hours.insert(number, self.hour(number)?);
+            if let Entry::Vacant(empty) = hours.entry(number) {
+                empty.insert(self.hour(number)?);
             }
         }
         for (number, minute) in minutes {
@@ -152,7 +143,7 @@ impl<'a> Table<'a> {
         for (number, hour) in hours {
             // The newest hours are made by the daemon, of minutes that may still come.
             let is_past = number < self.fresh_from;
-            if (is_past || hour.is_kept) && !(hour.is_closed && !replace) {
+            if (is_past || hour.is_kept) && (replace || !hour.is_closed) {
                 self.reckon(number)?;
             }
         }
@@ -221,8 +212,7 @@ impl<'a> Table<'a> {
         let text = "INSERT OR REPLACE INTO hours (series, hour, mean, low, high, good, bad, covered)
                     VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)";
         let count = |count: u64| i64::try_from(count).unwrap_or(i64::MAX);
-        let values =
-            (self.series, number, mean, apart(low), apart(high), count(good), count(bad), count(covered));
+        let values = (self.series, number, mean, apart(low), apart(high), count(good), count(bad), count(covered));
         self.connection.prepare_cached(text)?.execute(values).map(|_| ())
     }
 }

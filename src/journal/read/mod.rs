@@ -13,7 +13,7 @@ pub use merge::{Merged, PastReadings, merge};
 pub use past::backup;
 pub use replayed::{Recorded, SAID_AT_MOST};
 pub use rows::{Act, Alarm, Remark, Run, Switch, gaps};
-pub use samples::{Resolution, Sample, begin_of};
+pub use samples::{KeptFrom, Resolution, Sample, begin_of};
 
 use std::fmt;
 use std::path::{Path, PathBuf};
@@ -112,11 +112,9 @@ impl fmt::Display for Unreadable {
                  `state_directory` in [site] is the daemon's own",
                 path.display()
             ),
-            Unreadable::Forbidden(path) => write!(
-                f,
-                "{}: you may not read this; run the command as the user the daemon runs as",
-                path.display()
-            ),
+            Unreadable::Forbidden(path) => {
+                write!(f, "{}: you may not read this; run the command as the user the daemon runs as", path.display())
+            }
             Unreadable::Misfit(path, Misfit::Newer(version)) => write!(
                 f,
                 "{}: a newer lampwarden wrote this journal (version {version}, this one knows versions up to {}); use that one",
@@ -203,9 +201,7 @@ impl Reader {
         })?;
         match schema::version(&connection) {
             Ok(0) => Err(Unreadable::Absent(owned())),
-            Ok(version) if version < schema::VERSION => {
-                Err(Unreadable::Misfit(owned(), Misfit::Foreign))
-            }
+            Ok(version) if version < schema::VERSION => Err(Unreadable::Misfit(owned(), Misfit::Foreign)),
             Ok(_) => Ok(Reader { connection, path: owned() }),
             Err(Misfit::Sqlite(error)) => Err(Unreadable::Sqlite(owned(), error)),
             Err(misfit) => Err(Unreadable::Misfit(owned(), misfit)),

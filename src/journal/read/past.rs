@@ -17,7 +17,10 @@ pub fn backup(reader: &Reader, out: &Path) -> Result<u64, String> {
     match OpenOptions::new().write(true).create_new(true).open(out) {
         Ok(_) => {}
         Err(error) if error.kind() == ErrorKind::AlreadyExists => {
-            return Err(format!("{}: this exists already; a backup overwrites nothing: give another name", out.display()));
+            return Err(format!(
+                "{}: this exists already; a backup overwrites nothing: give another name",
+                out.display()
+            ));
         }
         Err(error) => return Err(named(out, &error)),
     }
@@ -57,7 +60,8 @@ fn copy(reader: &Reader, draft: &Path) -> Result<(), String> {
     // One file without a log beside it, which can be copied about and read from anywhere.
     let mode: String =
         to.query_row("PRAGMA journal_mode = DELETE", [], |row| row.get(0)).map_err(|error| named(&error))?;
-    let verdict: String = to.query_row("PRAGMA integrity_check", [], |row| row.get(0)).map_err(|error| named(&error))?;
+    let verdict: String =
+        to.query_row("PRAGMA integrity_check", [], |row| row.get(0)).map_err(|error| named(&error))?;
     if mode != "delete" || verdict != "ok" {
         return Err(format!("{}: the copy is not sound ({verdict})", draft.display()));
     }

@@ -23,6 +23,9 @@ struct Voice<'a> {
     before: Option<f64>,
 }
 
+/// What a probe may have said in a minute.
+type Said<'a> = (&'a Probe, Vec<f64>);
+
 /// What was told in all.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Recorded {
@@ -50,7 +53,7 @@ impl Reader {
             next = (first.div_euclid(HOUR_MINUTES) + 1) * HOUR_MINUTES;
             let mut lines: Vec<(i64, String)> = Vec::new();
             // Probes that share a topic speak in one message.
-            let mut minutes: BTreeMap<(DateTime<Utc>, &str), Vec<(&Probe, Vec<f64>)>> = BTreeMap::new();
+            let mut minutes: BTreeMap<(DateTime<Utc>, &str), Vec<Said<'_>>> = BTreeMap::new();
             for (place, sample) in self.hour_of(&voices, from, next)? {
                 let Some(voice) = voices.get_mut(place) else { continue };
                 let Some(values) = voice.values(&sample) else { continue };
@@ -83,7 +86,8 @@ impl Reader {
         let mut voices: Vec<Voice<'a>> = Vec::new();
         for series in all {
             let enclosure = settings.enclosures.iter().find(|enclosure| enclosure.id == series.enclosure);
-            let probe = enclosure.and_then(|enclosure| enclosure.probes.iter().find(|probe| probe.name == series.probe));
+            let probe =
+                enclosure.and_then(|enclosure| enclosure.probes.iter().find(|probe| probe.name == series.probe));
             let Some(probe) = probe.filter(|probe| is_of(probe, &series.quantity)) else {
                 unknown += 1;
                 continue;
@@ -169,7 +173,7 @@ impl Voice<'_> {
 }
 
 /// The messages of one minute on one topic, evenly spread.
-fn tell(at: DateTime<Utc>, topic: &str, said: &[(&Probe, Vec<f64>)], lines: &mut Vec<(i64, String)>) {
+fn tell(at: DateTime<Utc>, topic: &str, said: &[Said<'_>], lines: &mut Vec<(i64, String)>) {
     let count = said.iter().map(|(_, values)| values.len()).max().unwrap_or(0);
     for nth in 0..count {
         let part = MINUTE_MS / count as i64;

@@ -38,6 +38,15 @@ pub struct Sample {
     pub covered: u64,
 }
 
+/// When the first minute and the first hour begin of which anything is kept.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct KeptFrom {
+    /// The first minute.
+    pub minutes: Option<DateTime<Utc>>,
+    /// The first hour, or the hour of the first minute.
+    pub hours: Option<DateTime<Utc>>,
+}
+
 /// A row of minutes or hours: its number since 1970, and the rest of it.
 pub(super) struct Stored {
     pub number: i64,
@@ -104,8 +113,7 @@ impl Sum {
         self.weighted += part.mean.unwrap_or(0.0) * part.covered as f64;
         self.low = [self.low, part.low].into_iter().flatten().reduce(f64::min);
         self.high = [self.high, part.high].into_iter().flatten().reduce(f64::max);
-        (self.good, self.bad, self.covered) =
-            (self.good + part.good, self.bad + part.bad, self.covered + part.covered);
+        (self.good, self.bad, self.covered) = (self.good + part.good, self.bad + part.bad, self.covered + part.covered);
     }
 
     pub(super) fn sample(&self) -> Sample {
@@ -260,7 +268,8 @@ impl Reader {
         if from >= until {
             return Ok(Vec::new());
         }
-        let text = "WITH RECURSIVE span (minute) AS (SELECT ?2 UNION ALL SELECT minute + 1 FROM span WHERE minute + 1 < ?3)
+        let text =
+            "WITH RECURSIVE span (minute) AS (SELECT ?2 UNION ALL SELECT minute + 1 FROM span WHERE minute + 1 < ?3)
                     SELECT recent.minute, mean, low, high, good, bad FROM span CROSS JOIN recent
                     ON recent.minute = span.minute AND recent.series = ?1";
         let mut statement = self.connection.prepare_cached(text)?;
@@ -272,15 +281,16 @@ impl Reader {
         let read = || {
             let text = "SELECT min(hour) FROM hours WHERE series = ?1";
             let kept: Option<i64> = self.connection.prepare_cached(text)?.query_row([series.id], |row| row.get(0))?;
-            let fresh = || Ok(self.fresh_hours(series, i64::MIN / 60, i64::MAX / 60)?.first().map(|first| first.number));
+            let fresh =
+                || Ok(self.fresh_hours(series, i64::MIN / 60, i64::MAX / 60)?.first().map(|first| first.number));
             kept.map_or_else(fresh, |hour| Ok(Some(hour)))
         };
         let at = |hour: i64| moment(hour.saturating_mul(HOUR_MINUTES * MINUTE_MS));
         read().map(|hour| hour.map(at)).map_err(|error| self.failed(error))
     }
 
-    /// When the first minute and the first hour begin of which anything is kept.
-    pub fn kept_from(&self) -> Result<(Option<DateTime<Utc>>, Option<DateTime<Utc>>), Unreadable> {
+    /// From when on anything is kept.
+    pub fn kept_from(&self) -> Result<KeptFrom, Unreadable> {
         let read = || {
             let mut earliest = (None, None);
             for series in self.series(super::Whose::default()).map_err(|_| rusqlite::Error::InvalidQuery)? {
@@ -295,7 +305,7 @@ impl Reader {
             let minutes = [earliest.0, recent].into_iter().flatten().min();
             let hours = [earliest.1.map(|hour| hour * HOUR_MINUTES), minutes].into_iter().flatten().min();
             let at = |minute: i64| moment(minute * MINUTE_MS);
-            Ok((minutes.map(at), hours.map(at)))
+            Ok(KeptFrom { minutes: minutes.map(at), hours: hours.map(at) })
         };
         read().map_err(|error| self.failed(error))
     }

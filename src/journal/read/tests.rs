@@ -52,7 +52,8 @@ impl Filled {
 
 type Told = (i64, Option<f64>, Option<f64>, Option<f64>, u64, u64, u64);
 
-const SERIES: &str = "INSERT INTO series VALUES (1, 'e1', 'basking', 'temperature'), (2, 'e1', 'other', 'temperature');";
+const SERIES: &str =
+    "INSERT INTO series VALUES (1, 'e1', 'basking', 'temperature'), (2, 'e1', 'other', 'temperature');";
 
 fn at(text: &str) -> DateTime<Utc> {
     text.parse().expect("RFC 3339")
@@ -80,9 +81,13 @@ fn minutes_come_in_order_whichever_table_they_are_in() {
         (61, (None, None, None), 0, 3, 0),
         (62, some(33.0, 31.5, 34.0), 3, 0, 1),
     ];
-    let expected: Vec<Told> = expected.map(|(n, (mean, low, high), good, bad, covered)| (n, mean, low, high, good, bad, covered)).to_vec();
+    let expected: Vec<Told> =
+        expected.map(|(n, (mean, low, high), good, bad, covered)| (n, mean, low, high, good, bad, covered)).to_vec();
     assert_eq!(filled.told(Resolution::Minute, Tz::UTC), expected);
-    let window = Window { from: DateTime::UNIX_EPOCH + TimeDelta::milliseconds(59 * 60_000 + 1), until: DateTime::UNIX_EPOCH + TimeDelta::minutes(62) };
+    let window = Window {
+        from: DateTime::UNIX_EPOCH + TimeDelta::milliseconds(59 * 60_000 + 1),
+        until: DateTime::UNIX_EPOCH + TimeDelta::minutes(62),
+    };
     assert_eq!(filled.told_in(window, Resolution::Minute, Tz::UTC), expected[2..4]);
 }
 
@@ -105,10 +110,8 @@ fn hours_are_as_kept_and_the_newest_are_reckoned_from_their_minutes() {
 fn days_are_those_of_the_site_and_weigh_hours_by_their_minutes() {
     let filled = Filled::new("days", &two_hours());
     // (2 · 30.0 + 2 · 32.5) / 4 by hand. Where clocks are two hours behind, the second hour is still of the day before.
-    let expected = [
-        (-1440, Some(20.0), Some(20.0), Some(20.0), 120, 0, 60),
-        (0, Some(31.25), Some(29.0), Some(34.0), 8, 4, 4),
-    ];
+    let expected =
+        [(-1440, Some(20.0), Some(20.0), Some(20.0), 120, 0, 60), (0, Some(31.25), Some(29.0), Some(34.0), 8, 4, 4)];
     assert_eq!(filled.told(Resolution::Day, Tz::UTC), expected);
     let west = filled.told(Resolution::Day, Tz::Etc__GMTPlus1);
     assert_eq!(west.iter().map(|day| day.0).collect::<Vec<_>>(), [-2 * 1440 + 60, -1440 + 60, 60]);
@@ -128,7 +131,12 @@ fn a_reader_sees_what_is_committed_while_the_writer_goes_on() {
     let reader = filled.reader();
     let count = || {
         let mut rows = 0;
-        reader.remarks(None, Window::ALL, |_| { rows += 1; Ok(()) }).expect("told");
+        reader
+            .remarks(None, Window::ALL, |_| {
+                rows += 1;
+                Ok(())
+            })
+            .expect("told");
         rows
     };
     let put = "INSERT INTO remarks (at_ms, enclosure, subject, text) VALUES (0, 'e1', 'uv', 'seen')";
@@ -173,9 +181,9 @@ fn a_torn_page_is_told_as_damage() {
     let middle = bytes.len() / 8;
     bytes[middle..].fill(0x5a);
     std::fs::write(&path, bytes).expect("written");
-    let told = Reader::open(&path).map_err(|why| why.to_string()).and_then(|reader| {
-        reader.acts(None, Window::ALL, |_| Ok(())).map_err(|why| why.to_string())
-    });
+    let told = Reader::open(&path)
+        .map_err(|why| why.to_string())
+        .and_then(|reader| reader.acts(None, Window::ALL, |_| Ok(())).map_err(|why| why.to_string()));
     assert!(told.as_ref().is_err_and(|why| why.contains("damaged")), "{told:?}");
     drop(scratch);
 }
@@ -224,15 +232,20 @@ fn moment_of(ms: i64) -> DateTime<Utc> {
     DateTime::from_timestamp_millis(ms).expect("a time")
 }
 
+/// Table, minute, mean, good.
+type LyingMinute = (String, i64, f64, i64);
+
 /// Minutes and hours of the first series as they lie in the tables.
-fn lying(filled: &Filled) -> (Vec<(String, i64, f64, i64)>, Vec<(i64, f64, i64)>) {
+fn lying(filled: &Filled) -> (Vec<LyingMinute>, Vec<(i64, f64, i64)>) {
     let text = "SELECT 'minutes', minute, mean, good FROM minutes WHERE series = 1 AND mean IS NOT NULL
                 UNION ALL SELECT 'recent', minute, mean, good FROM recent WHERE series = 1 AND mean IS NOT NULL ORDER BY 2";
     let mut statement = filled.connection.prepare(text).expect("prepared");
     let row = |row: &rusqlite::Row<'_>| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?));
     let minutes = statement.query_map([], row).expect("queried").collect::<Result<_, _>>().expect("read");
-    let mut statement =
-        filled.connection.prepare("SELECT hour, mean, covered FROM hours WHERE series = 1 ORDER BY hour").expect("prepared");
+    let mut statement = filled
+        .connection
+        .prepare("SELECT hour, mean, covered FROM hours WHERE series = 1 ORDER BY hour")
+        .expect("prepared");
     let row = |row: &rusqlite::Row<'_>| Ok((row.get(0)?, row.get(1)?, row.get(2)?));
     let hours = statement.query_map([], row).expect("queried").collect::<Result<_, _>>().expect("read");
     (minutes, hours)
@@ -252,13 +265,27 @@ fn merged(filled: &Filled, readings: &[(i64, f64)], replace: bool) -> Merged {
 fn imported_readings_fill_what_is_empty_and_leave_what_is_there() {
     let filled = Filled::new("merge", &two_hours());
     // Minute 57 is empty, 58 is not, 61 has only bad readings; the hour of a day before knows more than is left of it.
-    let readings = [(57 * 60_000, 25.0), (57 * 60_000 + 30_000, 26.0), (58 * 60_000, 1.0), (61 * 60_000, 33.5), (-1440 * 60_000, 1.0)];
+    let readings = [
+        (57 * 60_000, 25.0),
+        (57 * 60_000 + 30_000, 26.0),
+        (58 * 60_000, 1.0),
+        (61 * 60_000, 33.5),
+        (-1440 * 60_000, 1.0),
+    ];
     assert_eq!(merged(&filled, &readings, false), Merged { written: 2, replaced: 0, left: 2 });
     let (minutes, hours) = lying(&filled);
-    let minutes: Vec<_> = minutes.iter().map(|(table, minute, mean, good)| (table.as_str(), *minute, *mean, *good)).collect();
+    let minutes: Vec<_> =
+        minutes.iter().map(|(table, minute, mean, good)| (table.as_str(), *minute, *mean, *good)).collect();
     assert_eq!(
         minutes,
-        [("minutes", 57, 25.5, 2), ("minutes", 58, 29.5, 2), ("minutes", 59, 30.5, 2), ("recent", 60, 32.0, 1), ("recent", 61, 33.5, 1), ("recent", 62, 33.0, 3)]
+        [
+            ("minutes", 57, 25.5, 2),
+            ("minutes", 58, 29.5, 2),
+            ("minutes", 59, 30.5, 2),
+            ("recent", 60, 32.0, 1),
+            ("recent", 61, 33.5, 1),
+            ("recent", 62, 33.0, 3)
+        ]
     );
     // (25.5 + 29.5 + 30.5) / 3 by hand; the newest hour is the daemon's to make.
     assert_eq!(hours, [(-24, 20.0, 60), (0, 28.5, 3)]);
