@@ -1,10 +1,10 @@
 //! How large a journal of 100 enclosures grows in a year, and how long it takes to ask it.
 //!
-//! `cargo bench --bench journal` fills a file below `target/` as a daemon would have left it after a year: five series of
-//! each enclosure, their hours of the year, their minutes and switches for as long as those are kept. It prints the size of
-//! each table, and the time of one enclosure's year by the hour, beside the time that SQLite alone takes to step through the
-//! same rows, asked in turn. Read the ratio: absolute figures are of one machine on one day. A file that is there already is
-//! used again; `cargo bench --bench journal -- anew` makes another.
+//! `cargo bench --bench journal` fills a file below `target/` as a daemon would have left it after a year: five series
+//! of each enclosure, their hours of the year, their minutes and switches for as long as those are kept. It prints the
+//! size of each table, and the time of one enclosure's year by the hour, beside the time that SQLite alone takes to
+//! step through the same rows, asked in turn. Read the ratio: absolute figures are of one machine on one day. A file
+//! that is there already is used again; `cargo bench --bench journal -- anew` makes another.
 
 #![allow(clippy::disallowed_methods, clippy::unwrap_used, reason = "a benchmark reads clocks and fails by panics")]
 
@@ -119,7 +119,7 @@ fn sizes(connection: &Connection, path: &PathBuf) {
         size as f64 / 1e6 / ENCLOSURES as f64
     );
     for table in ["hours", "minutes", "switches"] {
-        let rows: u64 = connection.query_row(&format!("SELECT count(*) FROM {table}"), [], |row| row.get(0)).unwrap();
+        let rows: i64 = connection.query_row(&format!("SELECT count(*) FROM {table}"), [], |row| row.get(0)).unwrap();
         println!("  {table}: {rows} rows");
     }
     assert!(size < SIZE_MAX, "{size} bytes are more than {SIZE_MAX}");

@@ -23,8 +23,8 @@ const BUFFER: usize = 256 * 1024;
 pub(super) struct Arguments {
     #[command(flatten)]
     config: Config,
-    /// Recorded messages as JSON Lines, such as `wiring --record` writes, or a journal, whose minutes are played; `-` reads
-    /// standard input
+    /// Recorded messages as JSON Lines, such as `wiring --record` writes, or a journal, whose minutes are played; `-`
+    /// reads standard input
     #[arg(value_name = "RECORDING")]
     recording: PathBuf,
     /// Print every change of a lamp and every alarm as JSON Lines

@@ -173,7 +173,8 @@ impl<'a> Payload<'a> {
     }
 }
 
-/// A payload by which each probe of one topic says its value, given in the kept unit: what [`Payload::reading`] reads back.
+/// A payload by which each probe of one topic says its value, given in the kept unit: what [`Payload::reading`] reads
+/// back.
 pub fn payload_of<'a>(said: impl Iterator<Item = (&'a Probe, f64)>) -> String {
     let mut whole = Value::Null;
     for (probe, value) in said {

@@ -150,9 +150,9 @@ fn time(text: &str) -> Result<DateTime<Utc>, Fault> {
     })
 }
 
-/// What a line tells, where it has the keys of a message or of an act, and no others.
-fn what(raw: Raw<'_>) -> Result<What<'_>, Fault> {
-    let keys = [
+/// The keys that a line may have beside its time, and whether it has them.
+fn keys(raw: &Raw<'_>) -> [(&'static str, bool); 12] {
+    [
         ("topic", raw.topic.is_some()),
         ("payload", raw.payload.is_some()),
         ("retained", raw.retained.is_some()),
@@ -165,7 +165,12 @@ fn what(raw: Raw<'_>) -> Result<What<'_>, Fault> {
         ("for", raw.span.is_some()),
         ("kind", raw.kind.is_some()),
         ("cut_off", raw.cut_off.is_some()),
-    ];
+    ]
+}
+
+/// What a line tells, where it has the keys of a message or of an act, and no others.
+fn what(raw: Raw<'_>) -> Result<What<'_>, Fault> {
+    let keys = keys(&raw);
     let is_asked = raw.level.is_some() || raw.span.is_some() || raw.kind.is_some() || raw.cut_off.is_some();
     let misfit = |kind: &str, right: &str, needed: &[&str], perhaps: &[&str]| {
         let absent = keys.iter().find(|(key, there)| needed.contains(key) && !there);

@@ -262,12 +262,13 @@ pub struct Word {
 /// The end of one life of the program and the start of the next.
 pub type Restart = Span;
 
-/// An alarm that is raised again so soon after a restart is the same one. A guess: probes and relays have been heard by then.
+/// An alarm that is raised again so soon after a restart is the same one. A guess: probes and relays have been heard
+/// by then.
 const CARRIED: TimeDelta = TimeDelta::minutes(15);
 
-/// Words about alarms as spells, in the order in which those began; with what the keeper did while each stood. A program
-/// that ends says no word of what stands, so a spell that the next life does not take up ends with it. What was over
-/// before `window` is left out.
+/// Words about alarms as spells, in the order in which those began; with what the keeper did while each stood. A
+/// program that ends says no word of what stands, so a spell that the next life does not take up ends with it. What
+/// was over before `window` is left out.
 pub fn spells(words: &[Word], acts: &[(DateTime<Utc>, String)], restarts: &[Restart], window: Span) -> Vec<Spell> {
     let mut spells: Vec<Spell> = Vec::new();
     // When each was last spoken of.
@@ -328,8 +329,8 @@ fn begun(word: &Word) -> Spell {
     }
 }
 
-/// Ends a spell that was last spoken of at `heard` where the program was restarted since and did not take it up by `at`;
-/// tells whether.
+/// Ends a spell that was last spoken of at `heard` where the program was restarted since and did not take it up by
+/// `at`; tells whether.
 fn ends(spell: &mut Spell, heard: DateTime<Utc>, restarts: &[Restart], at: DateTime<Utc>) -> bool {
     let restart = restarts.iter().find(|(end, start)| *end >= heard && *start + CARRIED < at);
     if let Some((end, _)) = restart {

@@ -1,7 +1,7 @@
 //! Ninety days of one animal's light, heat and UV on paper: a page for a vet, in plain words.
 //!
-//! [`gather`] makes days of hours, switches and alarms; [`Facts`] holds them; [`page`] lays them out as one HTML document
-//! that needs nothing but itself. It says what it does not know, and that it is no diagnosis.
+//! [`gather`] makes days of hours, switches and alarms; [`Facts`] holds them; [`page`] lays them out as one HTML
+//! document that needs nothing but itself. It says what it does not know, and that it is no diagnosis.
 
 mod facts;
 pub mod gather;
@@ -63,8 +63,10 @@ fn who(page: &mut String, facts: &Facts) {
     let (first, last) = (words::date(facts.first), words::date(facts.last));
     let _ = writeln!(
         page,
-        "<dl><dt>Days</dt><dd>{first} to {last}, both whole</dd><dt>Enclosure</dt><dd>{} at {}</dd><dt>Care sheet</dt><dd>{}</dd>\
-         <dt>Written</dt><dd>{} by Lampwarden {}; times are those of {}</dd><dt>Animal</dt><dd class=\"blank\"></dd><dt>Keeper</dt><dd class=\"blank\"></dd></dl>",
+        "<dl><dt>Days</dt><dd>{first} to {last}, both whole</dd><dt>Enclosure</dt><dd>{} at {}</dd><dt>Care \
+         sheet</dt><dd>{}</dd>\
+         <dt>Written</dt><dd>{} by Lampwarden {}; times are those of {}</dd><dt>Animal</dt><dd \
+         class=\"blank\"></dd><dt>Keeper</dt><dd class=\"blank\"></dd></dl>",
         escaped(&facts.id),
         escaped(&facts.site),
         escaped(&facts.care),
@@ -73,8 +75,10 @@ fn who(page: &mut String, facts: &Facts) {
         facts.zone
     );
     page.push_str(
-        "<p class=\"caution\"><strong>This is no diagnosis.</strong> It tells what probes measured and what lamps were told, \
-         at the places where the probes sit. Where an animal looks or behaves unwell, the animal is right and not the numbers.</p>\n",
+        "<p class=\"caution\"><strong>This is no diagnosis.</strong> It tells what probes measured and what lamps \
+         were told, \
+         at the places where the probes sit. Where an animal looks or behaves unwell, the animal is right and not \
+         the numbers.</p>\n",
     );
     if let Some(since) = facts.known_since.filter(|since| since.with_timezone(&facts.zone).date_naive() > facts.first) {
         let since = words::moment(since, facts.zone);
@@ -97,8 +101,10 @@ fn watched(page: &mut String, facts: &Facts) {
         let _ = writeln!(page, "<li>when the lamp {} was switched ({}{watts})</li>", escaped(&lamp.name), lamp.fitting);
     }
     page.push_str(
-        "</ul>\n<p>A probe tells of its own place. It does not know where the animal was, how long it basked, what its body \
-         temperature was, what it ate or whether it drank. A lamp that was told to burn may have been dark until that was \
+        "</ul>\n<p>A probe tells of its own place. It does not know where the animal was, how long it basked, \
+         what its body \
+         temperature was, what it ate or whether it drank. A lamp that was told to burn may have been dark until \
+         that was \
          noticed. Hours without readings are listed below; they count in no mean and in no dose.</p>\n",
     );
 }
@@ -106,7 +112,8 @@ fn watched(page: &mut String, facts: &Facts) {
 fn photoperiod(page: &mut String, facts: &Facts, plots: &mut Plots) {
     page.push_str("<h2>Day and night</h2>\n");
     page.push_str(
-        "<p>The photoperiod is that of the configuration as it is today; the lines are what lamps that give light by day did.</p>\n",
+        "<p>The photoperiod is that of the configuration as it is today; the lines are what lamps that give light \
+         by day did.</p>\n",
     );
     plots.photoperiod(page, facts);
     tables::photoperiod(page, facts);
@@ -117,8 +124,10 @@ fn climate(page: &mut String, facts: &Facts, plots: &mut Plots) {
         return;
     }
     page.push_str(
-        "<h2>Temperature and humidity</h2>\n<p>By day means while the lights are on, by night while they are off; the first hour \
-         of each is left out, since the place is still warming or cooling. The whole day stands in the last table.</p>\n",
+        "<h2>Temperature and humidity</h2>\n<p>By day means while the lights are on, by night while they are off; \
+         the first hour \
+         of each is left out, since the place is still warming or cooling. The whole day stands in the last \
+         table.</p>\n",
     );
     for climate in &facts.climate {
         let _ = writeln!(page, "<h3>{}</h3>", escaped(&words::place(&climate.name, &climate.spot)));
@@ -133,8 +142,10 @@ fn uv(page: &mut String, facts: &Facts, plots: &mut Plots) {
     }
     let _ = writeln!(
         page,
-        "<h2>UV</h2>\n<p>The UV index (UVI) weighs radiation by how strongly it reddens human skin; for reptiles it is the common \
-         yardstick, and not more. The dose adds it up over the day: one standard erythemal dose (SED) is 100 J/m², and UVI 1 for \
+        "<h2>UV</h2>\n<p>The UV index (UVI) weighs radiation by how strongly it reddens human skin; for reptiles \
+         it is the common \
+         yardstick, and not more. The dose adds it up over the day: one standard erythemal dose (SED) is 100 \
+         J/m², and UVI 1 for \
          an hour is {SED_PER_UVI_HOUR} SED. It is what arrives at the probe, not what the animal took.</p>"
     );
     if let Some(band) = facts.band {
@@ -151,7 +162,8 @@ fn uv(page: &mut String, facts: &Facts, plots: &mut Plots) {
         if uv.relative >= 60 {
             let _ = writeln!(
                 page,
-                "<p>For {} in these days the probe was heard, and no UVI could be told from it, since a lamp had been changed \
+                "<p>For {} in these days the probe was heard, and no UVI could be told from it, since a lamp had \
+                 been changed \
                  and nobody had measured yet: that time counts in no mean and in no dose.</p>",
                 words::about(TimeDelta::minutes(i64::try_from(uv.relative).unwrap_or(i64::MAX / 100_000)))
             );

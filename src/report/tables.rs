@@ -18,7 +18,8 @@ const WEEK: usize = 7;
 fn open(page: &mut String, class: &str, caption: &str, columns: &[&str]) {
     let _ = write!(
         page,
-        "<div class=\"wide-table\" role=\"region\" aria-label=\"{0}\" tabindex=\"0\"><table class=\"{class}\"><caption>{0}</caption>\
+        "<div class=\"wide-table\" role=\"region\" aria-label=\"{0}\" tabindex=\"0\"><table \
+         class=\"{class}\"><caption>{0}</caption>\
          <thead><tr>",
         escaped(caption)
     );
@@ -162,7 +163,8 @@ pub(super) fn lamps(page: &mut String, facts: &Facts) {
     }
     close(page);
     page.push_str(
-        "<p class=\"soft\">Hours are those in which the lamp was told to burn, dimmed or not. Hours in all are counted from when the \
+        "<p class=\"soft\">Hours are those in which the lamp was told to burn, dimmed or not. Hours in all are \
+         counted from when the \
          lamp was fitted, or from when this program first knew it.</p>\n",
     );
     let changes = facts.lamps.iter().flat_map(|lamp| lamp.changes.iter().map(move |at| (*at, &lamp.name)));
@@ -241,7 +243,8 @@ pub(super) fn alarms(page: &mut String, facts: &Facts) {
         let site = if spell.is_sites { " (whole site)" } else { "" };
         let _ = writeln!(
             page,
-            "<tr><th scope=\"row\">{}</th><td class=\"text\"><strong>{}</strong>{site}: {meaning}.<br><span class=\"soft\">{}</span></td>\
+            "<tr><th scope=\"row\">{}</th><td class=\"text\"><strong>{}</strong>{site}: {meaning}.<br><span \
+             class=\"soft\">{}</span></td>\
              <td>{}</td><td>{lasted}</td><td>{}</td></tr>",
             words::moment(spell.from, facts.zone),
             escaped(&spell.kind),
@@ -271,7 +274,8 @@ pub(super) fn gaps(page: &mut String, facts: &Facts) {
     let unwatched = facts.unwatched.iter().fold(TimeDelta::zero(), |sum, (from, until)| sum + (*until - *from));
     let _ = writeln!(
         page,
-        "<p>In all the program did not run for {}. Nothing is known of that time; lamps with a hold go off by themselves then.</p>",
+        "<p>In all the program did not run for {}. Nothing is known of that time; lamps with a hold go off by \
+         themselves then.</p>",
         if unwatched.is_zero() { "no time at all".to_owned() } else { words::about(unwatched) }
     );
     open(page, "", "Gaps", &["from", "to", "#lasted", "what"]);

@@ -42,7 +42,8 @@ pub(super) struct Arguments {
     /// A column and the probe whose readings it holds, such as "Basking spot=basking"; may be given more than once
     #[arg(long = "column", value_name = "COLUMN=PROBE", required = true)]
     columns: Vec<String>,
-    /// How times are written, such as "%d.%m.%Y %H:%M"; else 2026-03-01 08:00, with T and seconds if you like, or RFC 3339
+    /// How times are written, such as "%d.%m.%Y %H:%M"; else 2026-03-01 08:00, with T and seconds if you like, or RFC
+    /// 3339
     #[arg(long, value_name = "FORMAT")]
     time_format: Option<String>,
     /// The time zone they are in, such as Europe/Lisbon; the site's unless given
@@ -164,7 +165,8 @@ fn words(count: usize, merged: Merged, replace: bool) -> String {
     }
     if left > 0 && !replace {
         text.push_str(&format!(
-            "; {left} minutes left as they are, since the journal has readings of them (--replace puts these in their place)"
+            "; {left} minutes left as they are, since the journal has readings of them (--replace puts these in \
+             their place)"
         ));
     }
     text
@@ -244,7 +246,8 @@ impl Reading<'_> {
         Ok(columns)
     }
 
-    /// The time of a line and the reading in each column, where there is one; else what is wrong and what would be right.
+    /// The time of a line and the reading in each column, where there is one; else what is wrong and what would be
+    /// right.
     fn line(
         &self,
         record: &csv::ByteRecord,

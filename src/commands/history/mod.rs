@@ -22,7 +22,7 @@ use super::serve::state_directory;
 use super::{Config, failed};
 
 pub(in crate::commands) use table::GAP;
-use table::{Sink, What};
+use table::{Asked, Sink, What};
 use times::Edge;
 
 /// What `history --help` says.
@@ -79,7 +79,8 @@ struct Export {
     /// Up to this time, or to the end of this date
     #[arg(long, value_name = "TIME")]
     to: Option<String>,
-    /// How closely readings are told. Minutes are kept for five weeks, hours for five years; a day is one of the site's calendar
+    /// How closely readings are told. Minutes are kept for five weeks, hours for five years; a day is one of the
+    /// site's calendar
     #[arg(long, value_enum, default_value_t = Closeness::Hour)]
     resolution: Closeness,
     /// What is told
@@ -201,7 +202,8 @@ fn export(export: &Export) -> Result<(), Ended> {
         Closeness::Day => Resolution::Day,
     };
     let mut sink = sink(export, zone)?;
-    let rows = table::tell(&reader, export.what, whose, window, resolution, zone, sink.as_mut())?;
+    let asked = Asked { what: export.what, whose, window, resolution, zone };
+    let rows = asked.tell(&reader, sink.as_mut())?;
     sink.end().map_err(Ended::Output)?;
     if rows == 0 {
         eprintln!("{}: nothing of that is kept", reader.path().display());

@@ -1,5 +1,5 @@
-//! Rows as Apache Parquet, by the crate's low-level writer: some tens of thousands at a time are held and written together.
-//! Times are UTC, in milliseconds: Parquet keeps no offset.
+//! Rows as Apache Parquet, by the crate's low-level writer: some tens of thousands at a time are held and written
+//! together. Times are UTC, in milliseconds: Parquet keeps no offset.
 
 use std::io::{self, Write};
 use std::sync::Arc;

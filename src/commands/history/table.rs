@@ -163,63 +163,87 @@ impl What {
     }
 }
 
-/// Hands the rows over; tells how many there were.
-pub(super) fn tell(
-    reader: &Reader,
-    what: What,
-    whose: Whose<'_>,
-    window: Window,
-    resolution: Resolution,
-    zone: Tz,
-    sink: &mut dyn Sink,
-) -> Result<u64, Failure> {
-    let mut rows = 0;
-    let text = |text: String| Cell::Text(text);
-    let mut put = |cells: &[Cell]| {
-        rows += 1;
-        sink.row(cells)
-    };
-    let is_asked =
-        |subjects: &[String]| whose.probe.is_none_or(|probe| subjects.iter().any(|subject| subject == probe));
-    match what {
-        What::Readings => {
-            for series in reader.series(whose).map_err(Failure::Journal)? {
-                let name = |name: &str| Cell::Text(name.to_owned());
-                let mut cells = vec![Cell::Empty; READINGS.len()];
-                cells[1..5].clone_from_slice(&[
-                    name(&series.enclosure),
-                    name(&series.probe),
-                    name(&series.quantity),
-                    name(series.unit()),
-                ]);
-                reader.samples(&series, window, resolution, zone, |sample| {
-                    cells[0] = Cell::Time(sample.at);
-                    cells[5..8].clone_from_slice(&[sample.mean.into(), sample.low.into(), sample.high.into()]);
-                    let counts = [sample.good, sample.bad, sample.covered].map(Cell::Count);
-                    cells[8..].clone_from_slice(&counts);
-                    put(&cells)
-                })?;
-            }
+/// What is asked for.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Asked<'a> {
+    /// What is told.
+    pub what: What,
+    /// Whose.
+    pub whose: Whose<'a>,
+    /// When.
+    pub window: Window,
+    /// How closely readings are told.
+    pub resolution: Resolution,
+    /// The site's clock.
+    pub zone: Tz,
+}
+
+impl Asked<'_> {
+    /// Hands the rows over; tells how many there were.
+    pub(super) fn tell(&self, reader: &Reader, sink: &mut dyn Sink) -> Result<u64, Failure> {
+        let mut rows = 0;
+        let mut put = |cells: &[Cell]| {
+            rows += 1;
+            sink.row(cells)
+        };
+        match self.what {
+            What::Readings => self.readings(reader, &mut put)?,
+            What::Switches => self.switches(reader, &mut put)?,
+            What::Alarms => self.alarms(reader, &mut put)?,
+            What::Acts => self.acts(reader, &mut put)?,
+            What::Remarks => self.remarks(reader, &mut put)?,
+            What::Gaps => self.gaps(reader, &mut put)?,
         }
-        What::Switches => reader.switches(whose.enclosure, window, |row| {
-            put(&[Cell::Time(row.at), text(row.enclosure), text(row.lamp), Cell::Number(row.level), text(row.reason)])
-        })?,
-        What::Alarms => reader.alarms(whose.enclosure, window, |row| {
-            if !is_asked(&row.subjects) {
+        Ok(rows)
+    }
+
+    /// Whether a probe or lamp is asked for.
+    fn is_asked(&self, subjects: &[String]) -> bool {
+        self.whose.probe.is_none_or(|probe| subjects.iter().any(|subject| subject == probe))
+    }
+
+    fn readings(&self, reader: &Reader, put: Put<'_>) -> Result<(), Failure> {
+        let name = |name: &str| Cell::Text(name.to_owned());
+        for series in reader.series(self.whose).map_err(Failure::Journal)? {
+            let mut cells = vec![Cell::Empty; READINGS.len()];
+            cells[1..5].clone_from_slice(&[
+                name(&series.enclosure),
+                name(&series.probe),
+                name(&series.quantity),
+                name(series.unit()),
+            ]);
+            reader.samples(&series, self.window, self.resolution, self.zone, |sample| {
+                cells[0] = Cell::Time(sample.at);
+                cells[5..8].clone_from_slice(&[sample.mean.into(), sample.low.into(), sample.high.into()]);
+                cells[8..].clone_from_slice(&[sample.good, sample.bad, sample.covered].map(Cell::Count));
+                put(&cells)
+            })?;
+        }
+        Ok(())
+    }
+
+    fn switches(&self, reader: &Reader, put: Put<'_>) -> Result<(), Failure> {
+        reader.switches(self.whose.enclosure, self.window, |row| {
+            let [enclosure, lamp, reason] = [row.enclosure, row.lamp, row.reason].map(Cell::Text);
+            put(&[Cell::Time(row.at), enclosure, lamp, Cell::Number(row.level), reason])
+        })
+    }
+
+    fn alarms(&self, reader: &Reader, put: Put<'_>) -> Result<(), Failure> {
+        reader.alarms(self.whose.enclosure, self.window, |row| {
+            if !self.is_asked(&row.subjects) {
                 return Ok(());
             }
-            put(&[
-                Cell::Time(row.at),
-                text(row.enclosure.unwrap_or_else(|| SITE.to_owned())),
-                text(row.kind),
-                text(row.priority),
-                text(row.state),
-                Cell::Time(row.since),
-                text(row.text),
-                Cell::Json(row.subjects.into()),
-            ])
-        })?,
-        What::Acts => reader.acts(whose.enclosure, window, |row| {
+            let enclosure = row.enclosure.unwrap_or_else(|| SITE.to_owned());
+            let [enclosure, kind, priority, state, text] =
+                [enclosure, row.kind, row.priority, row.state, row.text].map(Cell::Text);
+            let (at, since, subjects) = (Cell::Time(row.at), Cell::Time(row.since), Cell::Json(row.subjects.into()));
+            put(&[at, enclosure, kind, priority, state, since, text, subjects])
+        })
+    }
+
+    fn acts(&self, reader: &Reader, put: Put<'_>) -> Result<(), Failure> {
+        reader.acts(self.whose.enclosure, self.window, |row| {
             let mut more = row.words.clone();
             ["act", "enclosure", "lamp", "spot", "uvi"].iter().for_each(|known| _ = more.remove(*known));
             let more = if more.is_empty() { Cell::Empty } else { Cell::Json(more.into()) };
@@ -232,25 +256,32 @@ pub(super) fn tell(
                 row.number("uvi").into(),
                 more,
             ])
-        })?,
-        What::Remarks => reader.remarks(whose.enclosure, window, |row| {
-            if !is_asked(std::slice::from_ref(&row.subject)) {
+        })
+    }
+
+    fn remarks(&self, reader: &Reader, put: Put<'_>) -> Result<(), Failure> {
+        reader.remarks(self.whose.enclosure, self.window, |row| {
+            if !self.is_asked(std::slice::from_ref(&row.subject)) {
                 return Ok(());
             }
-            put(&[Cell::Time(row.at), text(row.enclosure), text(row.subject), text(row.text)])
-        })?,
-        What::Gaps => {
-            let runs = reader.runs().map_err(Failure::Journal)?;
-            for (from, to) in
-                gaps(&runs, GAP).into_iter().filter(|(from, to)| *to > window.from && *from < window.until)
-            {
-                let minutes = (to - from).num_milliseconds() as f64 / 60_000.0;
-                put(&[Cell::Time(from), Cell::Time(to), Cell::Number(minutes)])?;
-            }
-        }
+            let [enclosure, subject, text] = [row.enclosure, row.subject, row.text].map(Cell::Text);
+            put(&[Cell::Time(row.at), enclosure, subject, text])
+        })
     }
-    Ok(rows)
+
+    fn gaps(&self, reader: &Reader, put: Put<'_>) -> Result<(), Failure> {
+        let runs = reader.runs().map_err(Failure::Journal)?;
+        let is_inside = |gap: &(DateTime<Utc>, DateTime<Utc>)| gap.1 > self.window.from && gap.0 < self.window.until;
+        for (from, to) in gaps(&runs, GAP).into_iter().filter(is_inside) {
+            let minutes = (to - from).num_milliseconds() as f64 / 60_000.0;
+            put(&[Cell::Time(from), Cell::Time(to), Cell::Number(minutes)])?;
+        }
+        Ok(())
+    }
 }
+
+/// Takes a row.
+type Put<'a> = &'a mut dyn FnMut(&[Cell]) -> io::Result<()>;
 
 /// RFC 3339 with the site's offset, with milliseconds only where there are any.
 pub(super) fn stamp(at: DateTime<Utc>, zone: Tz) -> String {

@@ -55,7 +55,8 @@ mod tests {
         check("2026-07-01", Edge::End, "2026-07-01T23:00:00+00:00");
         check("2026-01-01 08:00", Edge::Begin, "2026-01-01T08:00:00+00:00");
         check("2026-07-01T08:00:30+02:00", Edge::End, "2026-07-01T06:00:30+00:00");
-        // The IANA database: clocks in Lisbon went back at 01:00 UTC on 25 October 2026, and forward at 01:00 on 29 March.
+        // The IANA database: clocks in Lisbon went back at 01:00 UTC on 25 October 2026, and forward at 01:00 on 29
+        // March.
         check("2026-10-25 01:30", Edge::Begin, "2026-10-25T00:30:00+00:00");
         check("2026-10-25 01:30", Edge::End, "2026-10-25T01:30:00+00:00");
         assert!(moment("2026-03-29 01:30", Tz::Europe__Lisbon, Edge::Begin).is_err_and(|why| why.contains("skipped")));

@@ -43,8 +43,8 @@ struct Minute {
     count: i64,
 }
 
-/// Writes `offered` into the journal at `path`, all or nothing. What is in the journal stays, unless `replace`. The daemon
-/// may run meanwhile: it waits for us, or we for it, for some seconds at most. `now` is the present time.
+/// Writes `offered` into the journal at `path`, all or nothing. What is in the journal stays, unless `replace`. The
+/// daemon may run meanwhile: it waits for us, or we for it, for some seconds at most. `now` is the present time.
 pub fn merge(path: &Path, offered: &[PastReadings], replace: bool, now: DateTime<Utc>) -> Result<Merged, Unreadable> {
     if !path.exists() {
         return Err(Unreadable::Absent(path.to_owned()));
@@ -192,7 +192,8 @@ impl<'a> Table<'a> {
         let is_fresh = number.div_euclid(HOUR_MINUTES) >= self.fresh_from;
         let table = stood.map_or(if is_fresh { "recent" } else { "minutes" }, |stood| stood.table);
         let text = format!(
-            "INSERT OR REPLACE INTO {table} (series, minute, mean, low, high, good, bad) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)"
+            "INSERT OR REPLACE INTO {table} (series, minute, mean, low, high, good, bad) VALUES (?1, ?2, ?3, ?4, \
+             ?5, ?6, ?7)"
         );
         let Minute { mean, low, high, count } = *minute;
         let apart = |value: f64| Some(value).filter(|value| *value != mean);

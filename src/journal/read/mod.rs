@@ -1,7 +1,7 @@
 //! The journal read back, while the daemon writes or when it rests.
 //!
-//! A reader never writes and never holds the writer up: SQLite's log (WAL) lets it see the journal as it stood when each
-//! query began. Rows are handed over one by one, so that a year of a site needs no more memory than an hour.
+//! A reader never writes and never holds the writer up: SQLite's log (WAL) lets it see the journal as it stood when
+//! each query began. Rows are handed over one by one, so that a year of a site needs no more memory than an hour.
 
 mod merge;
 mod past;
@@ -108,7 +108,8 @@ impl fmt::Display for Unreadable {
         match self {
             Unreadable::Absent(path) => write!(
                 f,
-                "{}: there is no journal here; the daemon makes it when it first runs with this configuration: look whether \
+                "{}: there is no journal here; the daemon makes it when it first runs with this configuration: \
+                 look whether \
                  `state_directory` in [site] is the daemon's own",
                 path.display()
             ),
@@ -117,7 +118,8 @@ impl fmt::Display for Unreadable {
             }
             Unreadable::Misfit(path, Misfit::Newer(version)) => write!(
                 f,
-                "{}: a newer lampwarden wrote this journal (version {version}, this one knows versions up to {}); use that one",
+                "{}: a newer lampwarden wrote this journal (version {version}, this one knows versions up to {}); \
+                 use that one",
                 path.display(),
                 schema::VERSION
             ),
@@ -126,7 +128,8 @@ impl fmt::Display for Unreadable {
             }
             Unreadable::Sqlite(path, error) if is_damage(error) => write!(
                 f,
-                "{}: the journal is damaged ({error}); keep the file, and put a backup in its place while the daemon is stopped",
+                "{}: the journal is damaged ({error}); keep the file, and put a backup in its place while the \
+                 daemon is stopped",
                 path.display()
             ),
             Unreadable::Sqlite(path, error) => write!(f, "{}: {error}", path.display()),

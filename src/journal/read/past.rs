@@ -9,8 +9,8 @@ use rusqlite::backup::{Backup, StepResult};
 
 use super::Reader;
 
-/// Copies the journal behind `reader` to `out`, whole as it stood at one moment, and looks whether the copy is sound. Tells
-/// its size in bytes; errors are sentences. `out` must not exist, and only comes to be once all is well.
+/// Copies the journal behind `reader` to `out`, whole as it stood at one moment, and looks whether the copy is sound.
+/// Tells its size in bytes; errors are sentences. `out` must not exist, and only comes to be once all is well.
 pub fn backup(reader: &Reader, out: &Path) -> Result<u64, String> {
     let named = |path: &Path, error: &dyn std::fmt::Display| format!("{}: {error}", path.display());
     // Held from here on, so that two backups at once cannot both think the place free.

@@ -36,8 +36,8 @@ pub struct Recorded {
 }
 
 impl Reader {
-    /// Hands over the journal as the lines of a recording, in order of time, until `act` wants no more: of each minute as
-    /// many messages as it had good readings, with its mean, its lowest and its highest; and what the keeper did.
+    /// Hands over the journal as the lines of a recording, in order of time, until `act` wants no more: of each minute
+    /// as many messages as it had good readings, with its mean, its lowest and its highest; and what the keeper did.
     pub fn recording(
         &self,
         settings: &Settings,

@@ -136,8 +136,8 @@ impl Reader {
         Ok(found)
     }
 
-    /// Hands over every alarm as it was raised, changed and cleared in `window`, in order of time. With an enclosure named
-    /// its own, without one all.
+    /// Hands over every alarm as it was raised, changed and cleared in `window`, in order of time. With an enclosure
+    /// named its own, without one all.
     pub fn alarms(
         &self,
         enclosure: Option<&str>,
@@ -250,8 +250,8 @@ fn alarm(row: &Row<'_>) -> rusqlite::Result<Alarm> {
     })
 }
 
-/// Spans in which nobody watched: between the last sign of life of one run and the start of the next, where that is more
-/// than `least`. Before the first run is no gap, since there was no daemon yet.
+/// Spans in which nobody watched: between the last sign of life of one run and the start of the next, where that is
+/// more than `least`. Before the first run is no gap, since there was no daemon yet.
 pub fn gaps(runs: &[Run], least: chrono::TimeDelta) -> Vec<(DateTime<Utc>, DateTime<Utc>)> {
     let mut gaps = Vec::new();
     let mut alive: Option<DateTime<Utc>> = None;

@@ -131,8 +131,8 @@ pub fn begin_of(date: NaiveDate, zone: Tz) -> DateTime<Utc> {
 }
 
 impl Reader {
-    /// Hands over what is kept of `series` in `window`, in order of time. A day is one of `zone`'s calendar, made of the
-    /// hours that begin in it.
+    /// Hands over what is kept of `series` in `window`, in order of time. A day is one of `zone`'s calendar, made of
+    /// the hours that begin in it.
     pub fn samples(
         &self,
         series: &Series,
@@ -260,8 +260,8 @@ impl Reader {
         Ok(end("SELECT min(minute) FROM recent")?.zip(end("SELECT max(minute) FROM recent")?))
     }
 
-    /// What is in `recent` of one series. That table is in order of time: each minute is looked up, since to read them all
-    /// would read the whole site.
+    /// What is in `recent` of one series. That table is in order of time: each minute is looked up, since to read them
+    /// all would read the whole site.
     fn recent(&self, series: &Series, from: i64, until: i64) -> rusqlite::Result<Vec<Stored>> {
         let Some((first, last)) = self.recent_span()? else { return Ok(Vec::new()) };
         let (from, until) = (from.max(first), until.min(last + 1));

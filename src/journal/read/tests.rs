@@ -31,7 +31,8 @@ impl Filled {
         Reader::open(&self.path()).expect("opens")
     }
 
-    /// What is kept of the first series at a resolution: start in minutes since 1970, mean, low, high, good, bad, covered.
+    /// What is kept of the first series at a resolution: start in minutes since 1970, mean, low, high, good, bad,
+    /// covered.
     fn told(&self, resolution: Resolution, zone: Tz) -> Vec<Told> {
         self.told_in(Window::ALL, resolution, zone)
     }
