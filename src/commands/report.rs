@@ -11,7 +11,7 @@ use crate::control::Record;
 use crate::control::photoperiod::{DayPlan, plan};
 use crate::daemon::Clock;
 use crate::journal::read::{self, Act, Failure, Reader, Resolution, Series, Whose, Window, begin_of};
-use crate::report::gather::{self, Calendar, Hour, Restart, Word};
+use crate::report::gather::{self, Calendar, Hour, Word};
 use crate::report::{self, Climate, Facts, Lamp, Remark, Span, Uv, Walk};
 use crate::settings::{Enclosure, Measures, Probe, ProbeIx, Settings, When};
 
@@ -87,8 +87,6 @@ struct Scene<'a> {
     /// From the first midnight to the last, or to now.
     window: Window,
     unwatched: Vec<Span>,
-    /// Ends of lives of the program, and the starts of the next.
-    restarts: Vec<Restart>,
     filed: Vec<Record>,
 }
 
@@ -115,7 +113,6 @@ impl<'a> Scene<'a> {
             return Err("these days have not come yet".to_owned());
         }
         let runs = reader.runs().map_err(|why| why.to_string())?;
-        let restarts = runs.windows(2).map(|pair| (pair[0].ended.unwrap_or(pair[0].alive), pair[1].started)).collect();
         let mut unwatched = read::gaps(&runs, GAP);
         if let Some(alive) = runs.iter().map(|run| run.ended.unwrap_or(run.alive).max(run.alive)).max()
             && now - alive > GAP
@@ -128,20 +125,7 @@ impl<'a> Scene<'a> {
         }
         let filed = reader.filed().map_err(|why| why.to_string())?;
         let calendar = Calendar::new(first, last, zone, &plans);
-        Ok(Scene {
-            settings,
-            enclosure,
-            reader,
-            dates,
-            now,
-            plans,
-            calendar,
-            midnights,
-            window,
-            unwatched,
-            restarts,
-            filed,
-        })
+        Ok(Scene { settings, enclosure, reader, dates, now, plans, calendar, midnights, window, unwatched, filed })
     }
 
     fn facts(&self) -> Result<Facts, Failure> {
@@ -384,7 +368,7 @@ impl<'a> Scene<'a> {
                 Some((act.at, what))
             })
             .collect();
-        Ok(gather::spells(&words, &done, &self.restarts, (self.window.from, self.window.until)))
+        Ok(gather::spells(&words, &done, self.window.from))
     }
 
     fn remarks(&self) -> Result<Vec<Remark>, Failure> {

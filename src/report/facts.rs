@@ -213,8 +213,6 @@ pub struct Spell {
     pub from: DateTime<Utc>,
     /// When it was cleared; none: it stands.
     pub until: Option<DateTime<Utc>>,
-    /// It stood when the program ended, and the next life did not take it up.
-    pub ended_with_program: bool,
     /// When somebody said they had seen it.
     pub seen: Option<DateTime<Utc>>,
     /// What it said.

@@ -259,28 +259,17 @@ pub struct Word {
     pub text: String,
 }
 
-/// The end of one life of the program and the start of the next.
-pub type Restart = Span;
-
-/// An alarm that is raised again so soon after a restart is the same one. A guess: probes and relays have been heard
-/// by then.
-const CARRIED: TimeDelta = TimeDelta::minutes(15);
-
-/// Words about alarms as spells, in the order in which those began; with what the keeper did while each stood. A
-/// program that ends says no word of what stands, so a spell that the next life does not take up ends with it. What
-/// was over before `window` is left out.
-pub fn spells(words: &[Word], acts: &[(DateTime<Utc>, String)], restarts: &[Restart], window: Span) -> Vec<Spell> {
+/// Words about alarms as spells, in the order in which those began; with what the keeper did while each stood. What was
+/// over before `first` is left out. An alarm stands through a restart: the core takes it up again.
+pub fn spells(words: &[Word], acts: &[(DateTime<Utc>, String)], first: DateTime<Utc>) -> Vec<Spell> {
     let mut spells: Vec<Spell> = Vec::new();
-    // When each was last spoken of.
-    let mut heard: Vec<DateTime<Utc>> = Vec::new();
     for word in words {
-        let is_open =
-            |spell: &Spell| spell.until.is_none() && spell.kind == word.kind && spell.is_sites == word.is_sites;
-        let open = spells.iter().rposition(is_open).filter(|&at| !ends(&mut spells[at], heard[at], restarts, word.at));
+        let open = spells
+            .iter_mut()
+            .rev()
+            .find(|spell| spell.until.is_none() && spell.kind == word.kind && spell.is_sites == word.is_sites);
         match (open, word.stands) {
-            (Some(at), stands) => {
-                let spell = &mut spells[at];
-                heard[at] = word.at;
+            (Some(spell), stands) => {
                 if word.seen && spell.seen.is_none() {
                     spell.seen = Some(word.at);
                 }
@@ -290,10 +279,7 @@ pub fn spells(words: &[Word], acts: &[(DateTime<Utc>, String)], restarts: &[Rest
                     spell.priority.clone_from(&word.priority);
                 }
             }
-            (None, true) => {
-                heard.push(word.at);
-                spells.push(begun(word));
-            }
+            (None, true) => spells.push(begun(word)),
             // That somebody has seen what was over already.
             (None, false) => {
                 let over = spells.iter_mut().rev().find(|spell| spell.kind == word.kind);
@@ -303,10 +289,7 @@ pub fn spells(words: &[Word], acts: &[(DateTime<Utc>, String)], restarts: &[Rest
             }
         }
     }
-    for (spell, heard) in spells.iter_mut().zip(heard).filter(|(spell, _)| spell.until.is_none()) {
-        ends(spell, heard, restarts, window.1);
-    }
-    spells.retain(|spell| spell.until.is_none_or(|until| until > window.0));
+    spells.retain(|spell| spell.until.is_none_or(|until| until > first));
     for spell in &mut spells {
         let meanwhile = acts.iter().filter(|(at, _)| *at >= spell.from && spell.until.is_none_or(|until| *at <= until));
         spell.done.extend(meanwhile.cloned());
@@ -322,21 +305,10 @@ fn begun(word: &Word) -> Spell {
         is_sites: word.is_sites,
         from: word.since.min(word.at),
         until: None,
-        ended_with_program: false,
         seen: word.seen.then_some(word.at),
         text: word.text.clone(),
         done: Vec::new(),
     }
-}
-
-/// Ends a spell that was last spoken of at `heard` where the program was restarted since and did not take it up by
-/// `at`; tells whether.
-fn ends(spell: &mut Spell, heard: DateTime<Utc>, restarts: &[Restart], at: DateTime<Utc>) -> bool {
-    let restart = restarts.iter().find(|(end, start)| *end >= heard && *start + CARRIED < at);
-    if let Some((end, _)) = restart {
-        (spell.until, spell.ended_with_program) = (Some(*end), true);
-    }
-    restart.is_some()
 }
 
 fn rank(priority: &str) -> usize {

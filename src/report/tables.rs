@@ -230,11 +230,10 @@ pub(super) fn alarms(page: &mut String, facts: &Facts) {
         page.push_str("<p>No alarm was raised in these days.</p>\n");
         return;
     }
-    open(page, "", "Alarms, and what was done", &["raised", "what", "priority", "lasted", "seen, and done meanwhile"]);
+    open(page, "", "Alarms, and what was done", &["raised", "what", "priority", "#lasted", "seen, and done meanwhile"]);
     let left_out = facts.alarms.len().saturating_sub(ROWS);
     for spell in facts.alarms.iter().skip(left_out) {
         let lasted = spell.until.map_or("still stands".to_owned(), |until| words::about(until - spell.from));
-        let lasted = if spell.ended_with_program { format!("{lasted}, until the program stopped") } else { lasted };
         let mut done: Vec<String> = Vec::new();
         done.extend(spell.seen.map(|at| format!("seen {}", words::moment(at, facts.zone))));
         done.extend(spell.done.iter().map(|(at, act)| format!("{act} {}", words::moment(*at, facts.zone))));
@@ -245,7 +244,7 @@ pub(super) fn alarms(page: &mut String, facts: &Facts) {
             page,
             "<tr><th scope=\"row\">{}</th><td class=\"text\"><strong>{}</strong>{site}: {meaning}.<br><span \
              class=\"soft\">{}</span></td>\
-             <td>{}</td><td>{lasted}</td><td>{}</td></tr>",
+             <td>{}</td><td class=\"n\">{lasted}</td><td>{}</td></tr>",
             words::moment(spell.from, facts.zone),
             escaped(&spell.kind),
             escaped(&spell.text),

@@ -158,7 +158,7 @@ fn an_alarm_lasts_from_its_raising_to_its_clearing_with_what_was_done_meanwhile(
         word("03T08:00", "walk-due", true, false),
     ];
     let acts = [(at("02T09:00"), "change of uvb".to_owned()), (at("02T11:00"), "reset".to_owned())];
-    let spells = gather::spells(&words, &acts, &[], span("02T00:00", "04T00:00"));
+    let spells = gather::spells(&words, &acts, at("02T00:00"));
     assert_eq!(spells.len(), 2, "what was over before is not told: {spells:?}");
     assert_eq!(
         (spells[0].from, spells[0].until, spells[0].seen),
@@ -166,27 +166,6 @@ fn an_alarm_lasts_from_its_raising_to_its_clearing_with_what_was_done_meanwhile(
     );
     assert_eq!(spells[0].done, acts[..1]);
     assert_eq!((spells[1].kind.as_str(), spells[1].until), ("walk-due", None));
-}
-
-#[test]
-fn an_alarm_that_the_next_life_does_not_take_up_ends_with_the_last() {
-    let words = [
-        word("02T08:00", "relay-deaf", true, false),
-        word("02T08:00", "probe-silent", true, false),
-        word("02T10:05", "probe-silent", true, false),
-        word("02T20:00", "relay-deaf", true, false),
-        word("02T21:00", "relay-deaf", false, false),
-    ];
-    let restarts = [span("02T09:00", "02T10:00"), span("03T10:00", "03T10:01")];
-    let spells = gather::spells(&words, &[], &restarts, span("02T00:00", "04T00:00"));
-    let told: Vec<_> =
-        spells.iter().map(|spell| (spell.kind.as_str(), spell.from, spell.until, spell.ended_with_program)).collect();
-    let expected = [
-        ("relay-deaf", at("02T08:00"), Some(at("02T09:00")), true),
-        ("probe-silent", at("02T08:00"), Some(at("03T10:00")), true),
-        ("relay-deaf", at("02T20:00"), Some(at("02T21:00")), false),
-    ];
-    assert_eq!(told, expected);
 }
 
 #[test]

@@ -264,8 +264,10 @@ def tell_of_them(ledger):
     ledger.alarm(HEARD, "e1", "probe-silent", "medium", "returned to normal, unacknowledged", SILENT + 180_000, silent, ["leaves"])
     ledger.alarm(STARTED, None, "clock-doubtful", "medium", "unacknowledged", STARTED, "The clock was not set at the start. Set it.")
     ledger.alarm(STARTED + 60_000, None, "clock-doubtful", "medium", "normal", STARTED, "The clock was not set at the start. Set it.")
+    # One that stands through the restart, and is cleared by the next life.
     deaf = utc_ms(2025, 2, 9, 22, 0)
-    ledger.alarm(deaf, "e1", "relay-deaf", "high", "unacknowledged", deaf, "light was told off and reports on. Check its power.", ["light"])
+    for at, state in ((deaf, "unacknowledged"), (STARTED + 300_000, "normal")):
+        ledger.alarm(at, "e1", "relay-deaf", "high", state, deaf, "light was told off and reports on. Check its power.", ["light"])
     ledger.alarm(utc_ms(2025, 3, 20, 8, 0), "e2", "lamp-dark", "high", "unacknowledged", 0, "Of another enclosure.")
     for date, uvi in (((2025, 1, 5, 11, 0), 4.3), ((2025, 2, 8, 11, 0), 3.4), ((2025, 3, 12, 11, 0), 4.9)):
         at = utc_ms(*date)

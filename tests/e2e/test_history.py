@@ -130,7 +130,7 @@ def test_switches_alarms_acts_remarks_and_gaps_are_told(filled):
     assert heat == [("08:00", 1, "day"), ("14:05", 0, "guard: tripped at 40.4 °C, cut 40.0 °C"), ("14:26", 1, "day"), ("20:00", 0, "night")]
     alarms = [json.loads(line) for line in place.history("--what", "alarms", "--format", "jsonl").stdout.splitlines()]
     assert [alarm["kind"] for alarm in alarms].count("over-temperature") == 3
-    assert alarms[1]["enclosure"] == "site" and alarms[3]["subjects"] == ["heat"] and alarms[3]["since"].endswith("+00:00")
+    assert alarms[1]["enclosure"] == "site" and alarms[4]["subjects"] == ["heat"] and alarms[4]["since"].endswith("+00:00")
     only = place.rows("--what", "alarms", "--probe", "leaves")
     assert {row["kind"] for row in only} == {"probe-silent"}
     acts = [json.loads(line) for line in place.history("--what", "acts", "--format", "jsonl").stdout.splitlines()]
