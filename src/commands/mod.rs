@@ -7,10 +7,12 @@ pub mod check;
 #[cfg(feature = "demo")]
 pub mod demo;
 mod desk;
+mod history;
 mod lamps;
 mod meter;
 mod rehearse;
 mod replay;
+mod report;
 mod serve;
 pub mod wiring;
 
@@ -83,6 +85,11 @@ enum Command {
     Meter(meter::Arguments),
     /// Lamps, a line each: state, hours, next change; why one is judged so; log that one was changed
     Lamps(lamps::Arguments),
+    /// Write the journal out as CSV, JSON Lines or Parquet; take readings of a spreadsheet in; make a backup
+    #[command(long_about = history::ABOUT)]
+    History(Box<history::Arguments>),
+    /// Write ninety days of one animal's light, heat and UV as a page for a veterinarian, which prints on A4
+    Report(report::Arguments),
 }
 
 /// Where the configuration is.
@@ -147,6 +154,8 @@ pub fn main() -> ExitCode {
         Command::Replay(arguments) => replay::run(arguments),
         Command::Meter(arguments) => meter::run(arguments),
         Command::Lamps(arguments) => lamps::run(arguments),
+        Command::History(arguments) => history::run(*arguments),
+        Command::Report(arguments) => report::run(&arguments),
     }
 }
 
