@@ -4,26 +4,36 @@
 //! all the evidence there is; [`Wald`] says when two may be told apart at given error rates, and how long that takes.
 
 /// Probabilities of `N` causes that exclude each other, updated by Bayes' rule.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug)]
 pub struct Beliefs<const N: usize> {
     /// Logarithms of the probabilities, the greatest of them zero.
     logs: [f64; N],
+    /// The probabilities, where they have been reckoned since the logarithms changed.
+    shares: Option<[f64; N]>,
 }
 
 /// No cause falls further behind the leading one than this, as a logarithm of odds (one to a hundred million): however
 /// long a lamp was well, its failure is believed after the same evidence. A guess.
 const BEHIND_MAX: f64 = 18.42;
+/// The same as a ratio of probabilities, a little less, so that it is the logarithm that holds them.
+const BEHIND_MOST: f64 = 1e-8;
 
 /// No single observation speaks for one cause over another by more than this, as a logarithm of odds (a thousand to
 /// one): readings fail in ways that no model of theirs knows. A guess.
 const OBSERVATION_MAX: f64 = 6.91;
+
+impl<const N: usize> PartialEq for Beliefs<N> {
+    fn eq(&self, other: &Beliefs<N>) -> bool {
+        self.logs == other.logs
+    }
+}
 
 impl<const N: usize> Beliefs<N> {
     /// From prior weights, which need not add up to one. A weight that is no number, or not above zero, counts as one
     /// in a hundred million.
     pub fn new(priors: [f64; N]) -> Beliefs<N> {
         let logs = priors.map(|prior| if prior > 0.0 { libm::log(prior.min(f64::MAX)) } else { f64::NEG_INFINITY });
-        Beliefs { logs }.held()
+        Beliefs { logs, shares: None }.held()
     }
 
     /// Takes an observation by the logarithm of its likelihood under each cause, up to a common term. One that is no
@@ -44,32 +54,59 @@ impl<const N: usize> Beliefs<N> {
     /// algorithm (L. R. Rabiner, Proc. IEEE 77, 1989). `chances[i][j]` is the probability that cause `i` has become
     /// `j`; what a row leaves of one stays where it is, whatever its diagonal says.
     pub fn pass(&mut self, chances: &[[f64; N]; N]) {
-        let now = self.probabilities();
-        let mut next = now;
-        for (i, row) in chances.iter().enumerate() {
-            for (j, &chance) in row.iter().enumerate() {
-                if i != j && chance > 0.0 {
-                    let moved = now[i] * chance.min(1.0);
-                    next[i] -= moved;
-                    next[j] += moved;
+        self.pass_often(chances, 1);
+    }
+
+    /// Lets so much time pass so many times.
+    pub fn pass_often(&mut self, chances: &[[f64; N]; N], times: u32) {
+        if times == 0 {
+            return;
+        }
+        let mut now = self.shares();
+        for _ in 0..times {
+            let mut next = now;
+            for (i, row) in chances.iter().enumerate() {
+                for (j, &chance) in row.iter().enumerate() {
+                    if i != j && chance > 0.0 {
+                        let moved = now[i] * chance.min(1.0);
+                        next[i] -= moved;
+                        next[j] += moved;
+                    }
                 }
             }
+            let least = BEHIND_MOST * next.into_iter().fold(0.0, f64::max);
+            now = next.map(|share| share.max(least));
         }
-        *self = Beliefs::new(next);
+        *self = Beliefs::new(now);
     }
 
     /// The same with the greatest at zero and none too far behind.
     fn held(self) -> Beliefs<N> {
         let best = self.logs.into_iter().fold(f64::NEG_INFINITY, f64::max);
         let best = if best.is_finite() { best } else { 0.0 };
-        Beliefs { logs: self.logs.map(|log| (log - best).max(-BEHIND_MAX)) }
+        Beliefs { logs: self.logs.map(|log| (log - best).max(-BEHIND_MAX)), shares: None }
     }
 
     /// The probability of each cause; they add up to one.
     pub fn probabilities(&self) -> [f64; N] {
-        let weights = self.logs.map(libm::exp);
-        let sum: f64 = weights.iter().sum();
-        weights.map(|weight| weight / sum)
+        self.shares.unwrap_or_else(|| {
+            // Many are as likely as their neighbour, or as the leading one.
+            let (mut log_before, mut before) = (0.0, 1.0);
+            let weights = self.logs.map(|log| {
+                if log != log_before {
+                    (log_before, before) = (log, libm::exp(log));
+                }
+                before
+            });
+            let sum: f64 = weights.iter().sum();
+            weights.map(|weight| weight / sum)
+        })
+    }
+
+    /// [`Beliefs::probabilities`], remembered until the next observation.
+    pub fn shares(&mut self) -> [f64; N] {
+        let shares = self.probabilities();
+        *self.shares.insert(shares)
     }
 
     /// Logarithm of the odds of cause `i` against all others together; `−∞` where there is no such cause.

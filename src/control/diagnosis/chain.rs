@@ -79,12 +79,16 @@ pub(super) fn rates(eyed: bool, uv: bool, hidden: f64) -> [[f64; STATES]; STATES
 /// The chances that follow within `span`.
 pub(super) fn chances(rates: &[[f64; STATES]; STATES], span: Duration) -> [[f64; STATES]; STATES] {
     let hours = span.as_secs_f64() / 3600.0;
+    // Faults are repaired one as fast as the other.
+    let (mut all_before, mut leaves) = (0.0, 0.0);
     rates.map(|row| {
         let all: f64 = row.iter().sum();
         if all <= 0.0 {
             return row;
         }
-        let leaves = 1.0 - libm::exp(-all * hours);
+        if all != all_before {
+            (all_before, leaves) = (all, 1.0 - libm::exp(-all * hours));
+        }
         row.map(|rate| leaves * rate / all)
     })
 }

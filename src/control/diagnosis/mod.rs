@@ -113,6 +113,8 @@ pub struct Diagnosis {
     /// For how long its meter has read next to nothing while it was seen lit.
     contradicted: Duration,
     standing: Verdict,
+    /// Bounds on the logarithm of the odds of a fault.
+    bounds: Option<Wald>,
 }
 
 impl Diagnosis {
@@ -143,6 +145,7 @@ impl Diagnosis {
             shaded: Duration::ZERO,
             contradicted: Duration::ZERO,
             standing: Verdict::Open,
+            bounds: Wald::new(ERROR, ERROR),
         }
     }
 
@@ -275,10 +278,12 @@ impl Diagnosis {
         let mut left = now.since(self.at.unwrap_or(now)).min(LONGEST);
         self.at = Some(now);
         let rates = rates(self.eyed(), self.kit.uv.is_some(), self.hidden);
-        let whole = (left > STEP).then(|| chances(&rates, STEP));
-        while let Some(whole) = whole.as_ref().filter(|_| left > STEP) {
-            self.beliefs.pass(whole);
-            left -= STEP;
+        let mut steps = 0;
+        while left > STEP {
+            (steps, left) = (steps + 1, left - STEP);
+        }
+        if steps > 0 {
+            self.beliefs.pass_often(&chances(&rates, STEP), steps);
         }
         if !left.is_zero() {
             self.beliefs.pass(&chances(&rates, left));
@@ -310,7 +315,7 @@ impl Diagnosis {
             logs[DEAD] = dead;
             self.beliefs.observe(logs);
         }
-        let alive = self.beliefs.probabilities()[DEAD] < 0.1;
+        let alive = self.beliefs.shares()[DEAD] < 0.1;
         self.uv.learn_dark(alive);
         self.light.learn_dark(alive);
     }
@@ -364,7 +369,7 @@ impl Diagnosis {
             self.hidden = sight.hidden;
             self.beliefs.observe(by_uv(&sight));
         }
-        let of = self.beliefs.probabilities();
+        let of = self.beliefs.shares();
         let alive = fault_share(&of) < 0.5;
         self.was_lit |= self.burns == Some(true) || (alive && self.uv_is_seen());
         self.uv.learn_lit(warmed >= 1.0 && alive, span);
@@ -398,7 +403,7 @@ impl Diagnosis {
 
     /// Notes how long what leads has led.
     fn conclude(&mut self, now: Mono, span: Duration) {
-        let of = self.beliefs.probabilities();
+        let of = self.beliefs.shares();
         self.shares = of;
         let fault = fault_share(&of);
         let shaded = of[SHADE] + of[COVER];
@@ -421,16 +426,11 @@ impl Diagnosis {
             }
         }
         let log_odds = libm::log(fault.max(1e-12) / (1.0 - fault).max(1e-12));
-        match self.bounds().map_or(Verdict::Open, |bounds| bounds.verdict(log_odds)) {
+        match self.bounds.map_or(Verdict::Open, |bounds| bounds.verdict(log_odds)) {
             Verdict::Second if self.standing == Verdict::Second || self.has_led(now) => self.standing = Verdict::Second,
             Verdict::First => self.standing = Verdict::First,
             _ => {}
         }
-    }
-
-    /// Bounds on the logarithm of the odds of a fault.
-    fn bounds(&self) -> Option<Wald> {
-        Wald::new(ERROR, ERROR)
     }
 
     /// Whether faults have led for long enough. A lamp that must cool may have been put out by a dip of the mains, and
