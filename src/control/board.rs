@@ -119,6 +119,20 @@ impl Board {
         }
     }
 
+    /// Whether to [judge](Board::judge) so would change nothing, now or later.
+    pub(super) fn stays(&self, kind: AlarmKind, subject: &str, verdict: &Option<Option<Trouble>>) -> bool {
+        let is_meant = |(of, known): &(AlarmKind, String)| *of == kind && known == subject;
+        let known = self.entries.iter().find(|(key, _)| is_meant(key)).map(|(_, entry)| entry);
+        let active = known.is_some_and(|entry| entry.life.state().is_active());
+        let settled = known.is_none_or(|entry| entry.life.next_deadline().is_none());
+        match (verdict, known) {
+            (None, _) => active || settled,
+            (Some(None), _) => !active && settled,
+            (Some(Some(_)), None) => false,
+            (Some(Some(now)), Some(entry)) => active && settled && !now.is_news_after(&entry.trouble),
+        }
+    }
+
     /// Whether an alarm of `kind` about `subject` stands.
     pub(super) fn is_active(&self, kind: AlarmKind, subject: &str) -> bool {
         let is_meant = |(of, known): &(AlarmKind, String)| *of == kind && known == subject;

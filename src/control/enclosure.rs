@@ -3,6 +3,7 @@
 mod absorb;
 mod dark;
 mod judge;
+mod light;
 
 use std::sync::Arc;
 use std::time::Duration;
@@ -10,7 +11,7 @@ use std::time::Duration;
 use crate::guard::SafetyRecord;
 use crate::settings::{CutOff, Enclosure, EnclosureIx, Lamp, LampIx, Measures, Probe, ProbeIx, Site};
 use crate::time::Mono;
-use crate::units::{Celsius, Level, Watts};
+use crate::units::{Celsius, Level};
 
 use super::alarm::AlarmKind;
 use super::board::Board;
@@ -23,7 +24,7 @@ use super::intake::{Doubt, Intake, Verdict};
 use super::lamp::{Concern, LampControl};
 use super::photoperiod::DayClock;
 use super::record::Record;
-use super::uv::{Lit, SETTLED, Told, UvSeries};
+use super::uv::{Told, UvSeries};
 use super::view::{DayView, EnclosureView, InterlockView, LampView, ProbeView, RoundView};
 use super::walk::Walk;
 
@@ -80,6 +81,9 @@ struct ProbeControl {
     calm: Option<absorb::Known>,
     /// Those that have come and been told to nobody yet.
     row: Option<absorb::Waiting>,
+    /// When a reading came that lamps' light and power, or their diagnoses, have been told of, and that must go the whole
+    /// way all the same.
+    half_taken: Option<Mono>,
 }
 
 /// When the next state document is due.
@@ -133,6 +137,7 @@ impl EnclosureControl {
             missed: Mono::END,
             calm: None,
             row: None,
+            half_taken: None,
         });
         let uv = uv_series(enclosure);
         EnclosureControl {
@@ -198,10 +203,11 @@ impl EnclosureControl {
                 match probe.measures {
                     Measures::Temperature => self.temperature(ctx, enclosure, ix, Celsius(value)),
                     Measures::Uvi => self.uvi(ctx, enclosure, ix, value),
-                    Measures::Power => self.power(ctx.now, enclosure, ix, Watts(value)),
+                    Measures::Power => self.power(ctx.now, enclosure, ix, value),
                     Measures::Illuminance | Measures::Humidity => {}
                 }
-                self.diagnose(ctx, enclosure, ix, probe, value);
+                self.diagnose(ctx, enclosure, ix, value);
+                self.probes[ix.0].half_taken = None;
             }
         }
         self.publish.due = self.publish.if_read(ctx.now).or(self.publish.due);
@@ -251,61 +257,6 @@ impl EnclosureControl {
     fn others_warm(&self, enclosure: &Enclosure, at: usize) -> bool {
         let mut lamps = enclosure.lamps.iter().zip(&self.lamps).enumerate();
         lamps.any(|(other, (lamp, control))| other != at && control.may_warm(lamp))
-    }
-
-    fn uvi(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure, ix: ProbeIx, raw: f64) {
-        let Some(at) = self.uv.iter().position(|series| series.probe == ix) else { return };
-        let reading = self.uv[at].uvi(raw);
-        for (at, lamp) in enclosure.lamps.iter().enumerate() {
-            if self.lamps[at].guard.uv(ctx.now, ix, reading) {
-                self.lamps[at].steer(ctx, lamp, &enclosure.probes, &mut self.day, (self.ix, LampIx(at)));
-            }
-        }
-        let lit = self.lit(ctx.now, enclosure, &self.uv[at].lamps);
-        let slot = self.uv[at].reading(ctx.now, raw, lit);
-        // What a lamp that is told to be dark gives is no course of any ageing.
-        let ailing = self.uv[at].lamps.iter().any(|&LampIx(lamp)| self.wards[lamp].is_ailing());
-        if let Some(slot) = slot.filter(|_| !ailing) {
-            self.health.slot(at, slot, ctx.now, &self.lamps);
-        }
-        if self.health.has_parts(at) && !ailing {
-            let warm = self.warm_lamps(ctx.now, enclosure, &self.uv[at].lamps);
-            self.health.part(at, ctx.now, raw, warm);
-        }
-        self.uv[at].add_dose(ctx, &enclosure.probes[ix.0], raw);
-    }
-
-    /// What lamps do by every account.
-    fn lit(&self, now: Mono, enclosure: &Enclosure, lamps: &[LampIx]) -> Lit {
-        let pairs = || lamps.iter().map(|&LampIx(at)| (&enclosure.lamps[at], &self.lamps[at]));
-        if !lamps.is_empty() && pairs().all(|(lamp, control)| control.is_warm(now, lamp)) {
-            return Lit::Warm;
-        }
-        let off =
-            pairs().map(|(lamp, control)| control.off_for(now, lamp)).reduce(|a, b| a.zip(b).map(|(a, b)| a.min(b)));
-        off.flatten().map_or(Lit::Between, Lit::Off)
-    }
-
-    /// A bit for each of the lamps that is warm; none while one is neither warm nor settled off.
-    fn warm_lamps(&self, now: Mono, enclosure: &Enclosure, lamps: &[LampIx]) -> Option<u32> {
-        let mut warm = 0_u32;
-        for (place, &LampIx(at)) in lamps.iter().enumerate() {
-            let (lamp, control) = (&enclosure.lamps[at], &self.lamps[at]);
-            if control.is_warm(now, lamp) {
-                warm |= 1_u32.checked_shl(u32::try_from(place).ok()?)?;
-            } else if control.off_for(now, lamp).is_none_or(|lasted| lasted < SETTLED) {
-                return None;
-            }
-        }
-        Some(warm)
-    }
-
-    fn power(&mut self, now: Mono, enclosure: &Enclosure, ix: ProbeIx, reading: Watts) {
-        for (lamp, control) in enclosure.lamps.iter().zip(&mut self.lamps) {
-            if lamp.power_probe == Some(ix) {
-                control.power(now, reading);
-            }
-        }
     }
 
     /// An output reports its level.

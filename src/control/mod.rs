@@ -320,7 +320,8 @@ impl Controller {
         else {
             return false;
         };
-        let Some(sooner) = control.absorb(now, settings, probe, value) else { return false };
+        let timezone = self.settings.site.timezone;
+        let Some(sooner) = control.absorb(now, settings, (probe, value), &self.clock, timezone) else { return false };
         self.now.mono = now;
         self.agenda.bring_forward(enclosure, sooner);
         self.due = self.due.min(sooner);

@@ -6,8 +6,11 @@
 
 use std::time::Duration;
 
+use chrono_tz::Tz;
+
 use super::EnclosureControl;
 use super::judge::STILL;
+use crate::control::clock::Clock;
 use crate::control::context::Context;
 use crate::control::intake::Calm;
 use crate::control::lamp::LampControl;
@@ -142,8 +145,9 @@ impl EnclosureControl {
         &mut self,
         now: Mono,
         enclosure: &Enclosure,
-        ix: ProbeIx,
-        value: f64,
+        (ix, value): (ProbeIx, f64),
+        clock: &Clock,
+        timezone: Tz,
     ) -> Option<Mono> {
         let control = self.probes.get_mut(ix.0)?;
         if let Some(waiting) = &mut control.row
@@ -151,6 +155,9 @@ impl EnclosureControl {
         {
             control.missed = now.after(waiting.lasts);
             return Some(control.missed);
+        }
+        if self.is_half_taken(now, ix) {
+            return None;
         }
         // Nobody asked below looks at another probe whose readings wait: one with twins has none.
         self.tell_row(enclosure, ix);
@@ -162,10 +169,17 @@ impl EnclosureControl {
         }
         match probe.measures {
             Measures::Temperature => self.absorb_temperature(now, enclosure, ix, Celsius(value))?,
-            // What tells of a lamp's light or power has not said yet of which readings nothing comes.
-            _ if self.tells_of_lamps(enclosure, ix) => return None,
-            Measures::Power | Measures::Illuminance | Measures::Humidity => {}
-            Measures::Uvi => return None,
+            Measures::Uvi => {
+                let local = clock.wall(now).map(|wall| (wall, timezone));
+                self.absorb_uvi(now, enclosure, (ix, value), local)?;
+            }
+            Measures::Power => self.absorb_power(now, enclosure, (ix, value))?,
+            Measures::Illuminance if self.has_news(enclosure, ix) => return None,
+            Measures::Illuminance => {
+                let unheard = self.gather(now, enclosure, ix, value);
+                self.half_taken_unless(unheard, now, ix)?;
+            }
+            Measures::Humidity => {}
         }
         self.publish.due = shown.or(self.publish.due);
         let control = &mut self.probes[ix.0];
@@ -183,9 +197,11 @@ impl EnclosureControl {
         if !concerns.iter().all(|c| self.lamps[c.lamp.0].bears(now, lamp(c.lamp), c, ix, reading)) {
             return None;
         }
-        if !self.gather(now, ix, reading) {
+        if self.has_news(enclosure, ix) {
             return None;
         }
+        let unheard = self.gather(now, enclosure, ix, reading.0);
+        self.half_taken_unless(unheard, now, ix)?;
         for c in &self.probes[ix.0].concerns {
             self.lamps[c.lamp.0].absorb(now, lamp(c.lamp), &enclosure.probes[ix.0], c, ix, reading);
         }
@@ -195,7 +211,7 @@ impl EnclosureControl {
     /// The next readings of a probe may wait, where nobody concerned must be told of each.
     fn begin_row(&mut self, now: Mono, enclosure: &Enclosure, ix: ProbeIx) {
         let gathers_until = self.gathers_until(ix);
-        let control = &mut self.probes[ix.0];
+        let control = &self.probes[ix.0];
         let (Some(known), Some((last, at))) = (control.calm, control.intake.last()) else { return };
         let (mut within, mut step) = (known.calm.within, known.calm.step);
         match enclosure.probes[ix.0].measures {
@@ -209,11 +225,12 @@ impl EnclosureControl {
                 within.until = within.until.min(until);
                 step = step.min(Stoppage::ROW_STEP);
             }
+            _ if self.tells_of_lamps(enclosure, ix) => return,
             Measures::Power | Measures::Illuminance | Measures::Humidity => {}
             Measures::Uvi => return,
         }
         let row = Row { last, at, changed: None, many: 0 };
-        control.row = Some(Waiting { within, step, lasts: known.lasts, row, most: last });
+        self.probes[ix.0].row = Some(Waiting { within, step, lasts: known.lasts, row, most: last });
     }
 
     /// Tells everybody concerned of the readings that wait.
@@ -231,7 +248,7 @@ impl EnclosureControl {
         if enclosure.probes[ix.0].measures == Measures::Temperature {
             // Within the slot, where nothing is concluded.
             for reading in [most, row.last] {
-                self.gather(row.at, ix, Celsius(reading));
+                self.gather(row.at, enclosure, ix, reading);
             }
         }
     }

@@ -157,37 +157,15 @@ impl EnclosureControl {
         let due = self.walk.due().filter(|&due| ctx.wall.is_some_and(|wall| wall >= due));
         let due = due.map(|_| Trouble::WalkDue { last: self.walk.last().unwrap_or(stamp) });
         self.board.set(now, stamp, AlarmKind::WalkDue, "", due);
-        for (at, series) in self.uv.iter_mut().enumerate() {
-            let probe = &enclosure.probes[series.probe.0];
-            if self.probes[series.probe.0].intake.is_silent(now, probe) {
-                series.forget();
+        for at in 0..self.uv.len() {
+            let ix = self.uv[at].probe.0;
+            let probe = &enclosure.probes[ix];
+            if self.probes[ix].intake.is_silent(now, probe) {
+                self.uv[at].forget();
             }
-            if !series.lamps.is_empty() {
-                let wanted = self.health.stepped(at).or_else(|| series.wants_calibration());
-                self.board.set(now, stamp, AlarmKind::CalibrationDue, &probe.name, wanted);
-                let fading = self.health.fading(at, enclosure, series);
-                self.board.set(now, stamp, AlarmKind::UvFading, &probe.name, fading);
+            for (kind, verdict) in self.uv_verdicts(enclosure, at) {
+                self.board.judge(now, stamp, kind, &probe.name, verdict);
             }
-            let Some(band) = enclosure.care.uv else { continue };
-            let (below, above) = series.band_troubles(band);
-            // What is dark, or cannot be seen, is told already.
-            let ailing = series.lamps.iter().any(|&LampIx(lamp)| self.wards[lamp].is_ailing());
-            let below = below.map(|below| below.filter(|_| !ailing));
-            self.board.judge(now, stamp, AlarmKind::UvBelowBand, &probe.name, below);
-            self.board.judge(now, stamp, AlarmKind::UvAboveBand, &probe.name, above);
-            let latched = series.lamps.iter().find_map(|&LampIx(lamp)| match self.lamps[lamp].guard.refusal(now) {
-                Some(Refusal::Latched(Latch::Ceiling { reading, ceiling })) => Some((reading, ceiling)),
-                _ => None,
-            });
-            let over = match latched {
-                Some((reading, ceiling)) => Some(Trouble::UvOverCeiling { reading, ceiling, latched: true }),
-                None => series.over(band.ceiling).map(|reading| Trouble::UvOverCeiling {
-                    reading,
-                    ceiling: band.ceiling,
-                    latched: false,
-                }),
-            };
-            self.board.set(now, stamp, AlarmKind::UvOverCeiling, &probe.name, over);
         }
     }
 }

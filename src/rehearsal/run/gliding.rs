@@ -54,7 +54,14 @@ impl Run<'_> {
                 // What lies behind was not looked at; a moment of the grid that is now is for the step.
                 self.looked += (self.now - 1).saturating_sub(self.looked) / GRID * GRID;
             }
-            if !self.said.is_empty() || self.now + 1 != due || !self.refresh(due, until.min(silent)) {
+            if !self.said.is_empty() {
+                break;
+            }
+            if self.now + 1 == due {
+                if !self.refresh(due, until.min(silent)) {
+                    break;
+                }
+            } else if to < until.saturating_sub(1) || self.quiet_until().is_none_or(|still| still <= until) {
                 break;
             }
         }
