@@ -260,15 +260,10 @@ impl Board {
     }
 
     /// Kinds that stand, in their order.
-    pub(super) fn standing(&self) -> Vec<AlarmKind> {
-        let mut kinds: Vec<_> = self
-            .entries
-            .iter()
-            .filter(|(_, entry)| entry.life.state().is_active())
-            .map(|((kind, _), _)| *kind)
-            .collect();
-        kinds.dedup();
-        kinds
+    pub(super) fn standing(&self) -> impl Iterator<Item = AlarmKind> {
+        let active = self.entries.iter().filter(|(_, entry)| entry.life.state().is_active());
+        let mut last = None;
+        active.map(|((kind, _), _)| *kind).filter(move |kind| last.replace(*kind) != Some(*kind))
     }
 
     /// Every alarm that is not normal, for a broker that may have forgotten.

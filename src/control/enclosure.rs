@@ -508,7 +508,7 @@ impl EnclosureControl {
     }
 
     /// The levels of its lamps and the kinds of its alarms, as the [view](EnclosureControl::view) has them.
-    pub(super) fn outline(&self) -> (impl Iterator<Item = Level>, Vec<AlarmKind>) {
+    pub(super) fn outline(&self) -> (impl Iterator<Item = Level>, impl Iterator<Item = AlarmKind>) {
         (self.lamps.iter().map(|control| control.drive.wanted()), self.board.standing())
     }
 
@@ -553,7 +553,7 @@ impl EnclosureControl {
             lamps: lamps.collect(),
             probes: probes.collect(),
             band: enclosure.care.uv,
-            alarms: self.board.standing(),
+            alarms: self.board.standing().collect(),
         }
     }
 

@@ -693,7 +693,10 @@ impl Controller {
 
     /// What [`Controller::view`] tells of an enclosure's lamps and alarms, and nothing else: the levels that are permitted,
     /// and the kinds that stand. None where `enclosure` is not in the settings in force.
-    pub fn outline(&self, enclosure: EnclosureIx) -> Option<(impl Iterator<Item = Level>, Vec<AlarmKind>)> {
+    pub fn outline(
+        &self,
+        enclosure: EnclosureIx,
+    ) -> Option<(impl Iterator<Item = Level>, impl Iterator<Item = AlarmKind>)> {
         Some(self.enclosures.get(enclosure.0)?.outline())
     }
 

@@ -41,29 +41,38 @@ pub(super) fn guides(settings: &Settings, routes: &Routes) -> Vec<Vec<Guide>> {
 }
 
 impl Run<'_> {
-    /// Lets time pass as long as nothing happens but readings of which nothing comes. What ends that is left to the next
-    /// step, with what the plant has said.
+    /// Lets time pass as long as nothing happens but readings, and what outputs are told and report. What ends that is left
+    /// to the next step, with what the plant has said.
     pub(super) fn glide(&mut self) {
         while let Some(until) = self.quiet_until() {
-            let due = self.core_due();
             let silent = self.oracle.silent_at(self.settings, self.now);
-            // The moment itself is for a step.
-            let to = until.min(due).min(silent).saturating_sub(1);
-            if to > self.now {
-                self.glide_to(to);
+            let (due, parcel) = (self.core_due(), self.broker.next().unwrap_or(u64::MAX));
+            let stirs = until.min(due).min(silent).min(parcel);
+            if stirs <= self.now {
+                break;
+            }
+            if stirs > self.now + 1 {
+                self.glide_to(stirs - 1);
                 // What lies behind was not looked at; a moment of the grid that is now is for the step.
                 self.looked += (self.now - 1).saturating_sub(self.looked) / GRID * GRID;
             }
-            if !self.said.is_empty() {
-                break;
-            }
-            if self.now + 1 == due {
-                if !self.refresh(due, until.min(silent)) {
-                    break;
+            if self.said.is_empty() {
+                if stirs == due && stirs < parcel && self.refresh(due, until.min(silent).min(parcel)) {
+                    continue;
                 }
-            } else if to < until.saturating_sub(1) || self.quiet_until().is_none_or(|still| still <= until) {
+                if stirs == until || stirs == silent {
+                    // By now more may be known.
+                    if self.quiet_until().is_none_or(|still| still <= until) {
+                        break;
+                    }
+                    continue;
+                }
+                self.now = stirs.max(self.now);
+            }
+            if self.now >= self.looked + GRID {
                 break;
             }
+            self.pass_by();
         }
     }
 
@@ -112,7 +121,7 @@ impl Run<'_> {
     /// way.
     fn quiet_until(&self) -> Option<u64> {
         let is_seen = self.options.whole_way || self.recorder.is_some() || self.settings.enclosures.len() > MANY;
-        if is_seen || !self.broker.is_calm() || self.broker.next().is_some() || !self.said.is_empty() {
+        if is_seen || !self.broker.is_calm() || !self.broker.carries_commands_alone() || !self.said.is_empty() {
             return None;
         }
         self.up_since?;

@@ -62,13 +62,7 @@ impl Run<'_> {
         if on_grid {
             self.looked = self.now;
         }
-        let scenario = self.scenario;
-        let evidence = Evidence { sight: &self.sight, world: &self.world, core: self.host.core.as_ref() };
-        let mut failed = Vec::new();
-        for (ix, (watch, expectation)) in self.watches.iter_mut().zip(&scenario.expectations).enumerate() {
-            failed.extend(watch.look(self.now, on_grid, &expectation.what, &evidence).map(|how| (ix, how)));
-        }
-        failed.into_iter().for_each(|(ix, how)| self.fail(ix, &how));
+        self.expect(on_grid);
         if on_grid {
             self.judge_grid();
             self.settled = true;
@@ -77,6 +71,17 @@ impl Run<'_> {
             self.reconciled_by = None;
             self.judge_reconciled();
         }
+    }
+
+    /// Looks whether what is expected comes about; `on_grid`: at the plant too.
+    pub(super) fn expect(&mut self, on_grid: bool) {
+        let scenario = self.scenario;
+        let evidence = Evidence { sight: &self.sight, world: &self.world, core: self.host.core.as_ref() };
+        let mut failed = Vec::new();
+        for (ix, (watch, expectation)) in self.watches.iter_mut().zip(&scenario.expectations).enumerate() {
+            failed.extend(watch.look(self.now, on_grid, &expectation.what, &evidence).map(|how| (ix, how)));
+        }
+        failed.into_iter().for_each(|(ix, how)| self.fail(ix, &how));
     }
 
     /// Until when to judge the grid would find nothing, as long as nothing happens but readings of which nothing comes.
@@ -235,6 +240,7 @@ impl Run<'_> {
     /// Something is so that must not be.
     pub(super) fn violate(&mut self, rule: &str, enclosure: Option<EnclosureIx>, text: String) {
         let (readings, chain) = (self.last_readings(enclosure), self.chain(enclosure));
+        self.settled = false;
         self.book.write(self.now, format!("violation of {rule}: {text}"));
         self.violations.push(Violation { rule: rule.to_owned(), at: self.now, text, readings, chain });
     }

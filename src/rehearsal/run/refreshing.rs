@@ -6,29 +6,30 @@
 
 use std::time::Duration;
 
-use super::{Run, ms};
+use super::{GRID, Run, ms};
 use crate::control::{Command, Effect, Event, OutputRef};
 use crate::message;
 use crate::rehearsal::broker::COMMAND_TAKES;
 use crate::time::Mono;
 
 impl Run<'_> {
-    /// Lets the core do what is due at `due`, the next millisecond, and lets outputs answer that are told again what they do;
-    /// whether nothing else came of it. `until`: something else happens then. Asked in a glide.
+    /// Lets the core do what is due at `due`, the next millisecond, and lets outputs answer that are told again what they do.
+    /// False: nothing was done, since something else may happen then, or the grid is to be looked at. `until`: something else
+    /// happens then. Asked in a glide.
     pub(super) fn refresh(&mut self, due: u64, until: u64) -> bool {
         let (Some(booted), answered) = (self.host.in_step(), due.saturating_add(COMMAND_TAKES)) else { return false };
         let world = self.world.next_event().map_or(u64::MAX, ms);
-        let Some(core) = self.host.core.as_mut().filter(|_| due < until && due < world) else { return false };
+        let on_grid = due >= self.looked + GRID;
+        let Some(core) = self.host.core.as_mut().filter(|_| due < until.min(world) && !on_grid) else { return false };
         let mut effects = std::mem::take(&mut self.effects);
         core.handle_in_step(Mono::from_millis(due - booted), Event::Tick, &mut effects);
         (self.now, self.handled) = (due, due);
         let alone = answered < until.min(world).min(self.core_due());
         let again = |effect: &Effect| matches!(effect, Effect::Command(command) if self.is_told_again(command));
         if !alone || effects.is_empty() || !effects.iter().all(again) {
-            self.settled = false;
             self.carry_out_all(effects, true);
-            self.look();
-            return false;
+            self.expect(false);
+            return true;
         }
         self.pass_on(answered, &effects);
         effects.clear();
@@ -77,8 +78,6 @@ impl Run<'_> {
             self.settled &= agrees;
         }
         self.said = said;
-        if !self.settled {
-            self.look();
-        }
+        self.expect(false);
     }
 }
