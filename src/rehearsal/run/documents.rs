@@ -23,7 +23,7 @@ const JUDGED_AFTER: u64 = 5_000;
 const JUDGED_EVERY: u64 = 3_600_000;
 /// So many documents are written out whatever they tell, and of those after them one in so many.
 const ALL_OF: u64 = 500;
-const ONE_IN: u64 = 50;
+const ONE_IN: u64 = 1000;
 
 /// Lamps' wanted levels in the order of the settings, not a number where one is missing; and the names of alarms.
 type Says = (Vec<f64>, Vec<String>);

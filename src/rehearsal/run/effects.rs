@@ -34,7 +34,7 @@ impl Run<'_> {
             Effect::Switched { enclosure: e, lamp: l, level, reason } => {
                 let enclosure = &self.settings.enclosures[e.0];
                 let line = format!("{}/{} {level}: {reason}", enclosure.id, enclosure.lamps[l.0].name);
-                self.note(&line);
+                self.note(line);
                 self.coverage.switched(level.is_off(), &reason);
                 let before = self.sight.lamp(e, l).level;
                 self.oracle.switched(self.now, self.settings, (e, l), (before, level), &reason);
@@ -66,7 +66,7 @@ impl Run<'_> {
             Effect::Calibrated { enclosure, probe, told } => {
                 let enclosure = &self.settings.enclosures[enclosure.0];
                 let line = format!("{}/{}: {told}", enclosure.id, enclosure.probes[probe.0].name);
-                self.note(&line);
+                self.note(line);
             }
             Effect::State(e) => self.publish_state(e),
             Effect::Remember(record) => {
@@ -101,8 +101,9 @@ impl Run<'_> {
         lamps.chain(cut_offs).find(|(set, _)| *set == topic).map(|(_, output)| output)
     }
 
-    pub(super) fn note(&mut self, line: &str) {
-        self.book.write(self.now, line.to_owned());
+    /// Writes a line into the log.
+    pub(super) fn note(&mut self, line: impl Into<String>) {
+        self.book.write(self.now, line.into());
     }
 }
 

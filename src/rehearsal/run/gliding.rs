@@ -69,9 +69,6 @@ impl Run<'_> {
                 }
                 self.now = stirs.max(self.now);
             }
-            if self.now >= self.looked + GRID {
-                break;
-            }
             self.pass_by();
         }
     }

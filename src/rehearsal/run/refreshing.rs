@@ -6,7 +6,7 @@
 
 use std::time::Duration;
 
-use super::{GRID, Run, ms};
+use super::{Run, ms};
 use crate::control::{Command, Effect, Event, OutputRef};
 use crate::message;
 use crate::rehearsal::broker::COMMAND_TAKES;
@@ -14,13 +14,11 @@ use crate::time::Mono;
 
 impl Run<'_> {
     /// Lets the core do what is due at `due`, the next millisecond, and lets outputs answer that are told again what they do.
-    /// False: nothing was done, since something else may happen then, or the grid is to be looked at. `until`: something else
-    /// happens then. Asked in a glide.
+    /// False: nothing was done, since something else may happen then. `until`: something else happens then. Asked in a glide.
     pub(super) fn refresh(&mut self, due: u64, until: u64) -> bool {
         let (Some(booted), answered) = (self.host.in_step(), due.saturating_add(COMMAND_TAKES)) else { return false };
         let world = self.world.next_event().map_or(u64::MAX, ms);
-        let on_grid = due >= self.looked + GRID;
-        let Some(core) = self.host.core.as_mut().filter(|_| due < until.min(world) && !on_grid) else { return false };
+        let Some(core) = self.host.core.as_mut().filter(|_| due < until.min(world)) else { return false };
         let mut effects = std::mem::take(&mut self.effects);
         core.handle_in_step(Mono::from_millis(due - booted), Event::Tick, &mut effects);
         (self.now, self.handled) = (due, due);

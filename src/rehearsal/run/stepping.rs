@@ -48,7 +48,7 @@ impl Run<'_> {
         while let Some((_, act)) = self.acts.get(self.acted).filter(|(at, _)| *at <= self.now) {
             let act = self.measured_rightly(act.clone());
             self.acted += 1;
-            self.note(&format!("keeper: {}", in_words(&act, self.settings)));
+            self.note(format!("keeper: {}", in_words(&act, self.settings)));
             if self.host.core.is_some() {
                 self.oracle.act(&act);
                 self.coverage.act(&act);
@@ -146,7 +146,7 @@ impl Run<'_> {
         self.messages += 1;
         let mut events = std::mem::take(&mut self.events);
         if let Err(misread) = self.routes.decode(topic, payload, retained, self.settings, &mut events) {
-            self.note(&format!("{misread}"));
+            self.note(misread.to_string());
         }
         for event in events.drain(..) {
             self.observe(&event);
