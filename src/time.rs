@@ -53,6 +53,11 @@ impl Mono {
         Duration::from_nanos(self.nanos)
     }
 
+    /// Whole milliseconds after the driver's start.
+    pub const fn as_millis(self) -> u64 {
+        self.nanos / 1_000_000
+    }
+
     /// How long from `earlier` to this; zero where `earlier` is later.
     pub const fn since(self, earlier: Mono) -> Duration {
         Duration::from_nanos(self.nanos.saturating_sub(earlier.nanos))

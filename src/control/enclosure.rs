@@ -28,6 +28,7 @@ use super::uv::{Told, UvSeries};
 use super::view::{DayView, EnclosureView, InterlockView, LampView, ProbeView, RoundView};
 use super::walk::Walk;
 
+pub use absorb::Waiting;
 use dark::Ward;
 pub(super) use judge::STILL;
 
@@ -80,7 +81,7 @@ struct ProbeControl {
     /// Readings of which nothing comes; none: not known since the last step.
     calm: Option<absorb::Known>,
     /// Those that have come and been told to nobody yet.
-    row: Option<absorb::Waiting>,
+    row: Option<Waiting>,
     /// When a reading came that lamps' light and power, or their diagnoses, have been told of, and that must go the whole
     /// way all the same.
     half_taken: Option<Mono>,

@@ -31,6 +31,7 @@ mod walk;
 
 pub use alarm::{AlarmKind, AlarmNotice, AlarmState, Priority};
 pub use effect::{Command, Effect};
+pub use enclosure::Waiting;
 pub use event::{Act, Event, MeterReading, OutputRef, Reading, Unreadable};
 pub use health::view::LampHealth;
 pub use reason::{Proposal, Reason};
@@ -326,6 +327,21 @@ impl Controller {
         self.agenda.bring_forward(enclosure, sooner);
         self.due = self.due.min(sooner);
         true
+    }
+
+    /// Lends the readings of a probe that wait to be looked at: what [joins](Waiting::takes) them is as good as
+    /// [absorbed](Controller::absorb), once they are [given back](Controller::give_back), which must be before anything else
+    /// is done with the enclosure. None: none wait.
+    pub fn lend(&self, enclosure: EnclosureIx, probe: ProbeIx) -> Option<Waiting> {
+        self.enclosures.get(enclosure.0)?.waiting(probe)
+    }
+
+    /// Takes back what was [lent](Controller::lend).
+    pub fn give_back(&mut self, enclosure: EnclosureIx, probe: ProbeIx, waiting: Waiting) {
+        if let Some(control) = self.enclosures.get_mut(enclosure.0) {
+            self.now.mono = self.now.mono.max(waiting.row().at);
+            control.now_wait(probe, waiting);
+        }
     }
 
     /// Takes in an event of which nothing comes; otherwise it changes nothing and tells so.

@@ -32,9 +32,10 @@ pub(super) struct Known {
     lasts: Duration,
 }
 
-/// Readings that have come and been told to nobody yet, and which may still join them.
+/// Readings that have come and been told to nobody yet, and which may still join them. A driver may borrow them, and take
+/// in readings by itself.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Waiting {
+pub struct Waiting {
     within: Stretch,
     step: f64,
     lasts: Duration,
@@ -45,8 +46,10 @@ pub(super) struct Waiting {
 
 impl Waiting {
     /// Takes a reading into the row, if it may join it.
-    fn takes(&mut self, now: Mono, value: f64) -> bool {
-        let joins = self.within.has(now, value) && (value - self.row.last).abs() < self.step;
+    #[inline]
+    pub fn takes(&mut self, now: Mono, value: f64) -> bool {
+        let in_time = now < self.row.at.after(self.lasts);
+        let joins = in_time && self.within.has(now, value) && (value - self.row.last).abs() < self.step;
         if joins {
             if value != self.row.last {
                 self.row.changed = Some(now);
@@ -56,6 +59,16 @@ impl Waiting {
             self.row.many = self.row.many.saturating_add(1);
         }
         joins
+    }
+
+    /// The same for readings between these alone, neither included.
+    pub fn between(self, above: f64, below: f64) -> Waiting {
+        Waiting { within: self.within.and(Stretch { above, below, until: Mono::END }), ..self }
+    }
+
+    /// What waits.
+    pub fn row(&self) -> &Row {
+        &self.row
     }
 }
 
@@ -189,6 +202,20 @@ impl EnclosureControl {
             self.begin_row(now, enclosure, ix);
         }
         Some(self.next_timer().min(self.probes[ix.0].missed))
+    }
+
+    /// The readings of a probe that wait.
+    pub(in crate::control) fn waiting(&self, ProbeIx(ix): ProbeIx) -> Option<Waiting> {
+        self.probes.get(ix)?.row
+    }
+
+    /// More may wait by now: `waiting` is what was borrowed, with what has joined it.
+    pub(in crate::control) fn now_wait(&mut self, ProbeIx(ix): ProbeIx, waiting: Waiting) {
+        if let Some(control) = self.probes.get_mut(ix).filter(|control| control.row.is_some()) {
+            control.missed = waiting.row.at.after(waiting.lasts);
+            let own = control.row.map_or(waiting.within, |row| row.within);
+            control.row = Some(Waiting { within: own, ..waiting });
+        }
     }
 
     fn absorb_temperature(&mut self, now: Mono, enclosure: &Enclosure, ix: ProbeIx, reading: Celsius) -> Option<()> {

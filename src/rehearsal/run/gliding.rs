@@ -7,10 +7,11 @@
 use std::time::Duration;
 
 use super::{COMES_ROUND, GRID, Run, ms};
-use crate::control::Controller;
+use crate::control::{Controller, Waiting};
 use crate::message::Routes;
 use crate::rehearsal::obligation::Obligations;
 use crate::rehearsal::oracle::Oracle;
+use crate::rehearsal::sight::Sight;
 use crate::settings::{EnclosureIx, ProbeIx, Settings};
 use crate::time::Mono;
 
@@ -24,6 +25,73 @@ pub(super) struct Guide {
     below: f64,
     /// Nothing is owed by what it says in itself: it has no twin, and tells of no lamp's light or power.
     alone: bool,
+}
+
+/// Readings of a probe of which nothing comes and that everybody will be told of at once.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Lane {
+    waiting: Waiting,
+    /// How many waited when it began.
+    before: u32,
+}
+
+/// Who hears of readings in a glide. Moments are ms since the start of the story, those of the core since it was `booted`.
+struct Listener<'a> {
+    booted: u64,
+    core: &'a mut Controller,
+    guides: &'a [Vec<Guide>],
+    lanes: &'a mut [Vec<Option<Lane>>],
+    oracle: &'a mut Oracle,
+    obligations: &'a mut Obligations,
+    sight: &'a mut Sight,
+}
+
+impl Listener<'_> {
+    /// Takes in a reading if nothing comes of it.
+    #[inline]
+    fn takes(&mut self, now: u64, settings: &Settings, (e, p): (EnclosureIx, ProbeIx), value: f64) -> bool {
+        let mono = Mono::from_millis(now - self.booted);
+        if let Some(lane) = &mut self.lanes[e.0][p.0]
+            && lane.waiting.takes(mono, value)
+        {
+            return true;
+        }
+        self.takes_alone(now, settings, (e, p), value)
+    }
+
+    /// The same for one that does not join those that wait.
+    fn takes_alone(&mut self, now: u64, settings: &Settings, (e, p): (EnclosureIx, ProbeIx), value: f64) -> bool {
+        self.end_lanes(e);
+        let guide = self.guides[e.0][p.0];
+        let mono = Mono::from_millis(now - self.booted);
+        if !(value > guide.above && value < guide.below && self.core.absorb(mono, e, p, value)) {
+            return false;
+        }
+        self.oracle.nothing(now, e, p);
+        self.sight.heard(now, e, p, value);
+        self.obligations.reading(now, settings, self.sight, (e, p), value);
+        if guide.alone {
+            let waiting = self.core.lend(e, p).map(|waiting| waiting.between(guide.above, guide.below));
+            self.lanes[e.0][p.0] = waiting.map(|waiting| Lane { waiting, before: waiting.row().many });
+        }
+        true
+    }
+
+    /// Tells everybody of the readings of an enclosure that wait.
+    fn end_lanes(&mut self, e: EnclosureIx) {
+        for (p, lane) in self.lanes[e.0].iter_mut().enumerate() {
+            let Some(Lane { waiting, before }) = lane.take() else { continue };
+            let (row, p) = (*waiting.row(), ProbeIx(p));
+            if row.many > before {
+                let at = |mono: Mono| self.booted + mono.as_millis();
+                self.core.give_back(e, p, waiting);
+                self.oracle.nothing(at(row.at), e, p);
+                self.sight.heard(at(row.at), e, p, row.last);
+                let last = (at(row.at), row.last);
+                self.obligations.heard((e, p), last, row.changed.map(at), u64::from(row.many - before));
+            }
+        }
+    }
 }
 
 /// The guides of all probes.
@@ -82,25 +150,17 @@ impl Run<'_> {
     fn glide_to(&mut self, to: u64) {
         let (Some(booted), Some(core)) = (self.host.in_step(), &mut self.host.core) else { return };
         let (oracle, obligations, sight) = (&mut self.oracle, &mut self.obligations, &mut self.sight);
-        let (settings, guides, up) = (self.settings, &self.guides, self.up_since.is_some());
+        let (settings, up) = (self.settings, self.up_since.is_some());
+        let mut listener = Listener { booted, core, guides: &self.guides, lanes: &mut self.lanes, oracle, obligations, sight };
         let (mut messages, mut handled) = (self.messages, self.handled);
         // Outputs stay as they are for the whole of a glide; a bit for each enclosure.
         let mut followed = 0_u32;
         let mut takes = |now: u64, e: EnclosureIx, p: ProbeIx, value: f64| {
-            let guide = guides[e.0][p.0];
-            let is_nothing =
-                value > guide.above && value < guide.below && core.absorb(Mono::from_millis(now - booted), e, p, value);
+            let is_nothing = listener.takes(now, settings, (e, p), value);
             if is_nothing {
-                oracle.nothing(now, e, p);
-                sight.heard(now, e, p, value);
-                if guide.alone {
-                    obligations.heard(now, settings, (e, p), value);
-                } else {
-                    obligations.reading(now, settings, sight, (e, p), value);
-                }
                 if followed & (1 << e.0) == 0 {
                     followed |= 1 << e.0;
-                    obligations.follow(now, settings, sight, up, e.0);
+                    listener.obligations.follow(now, settings, listener.sight, up, e.0);
                 }
                 messages += 1;
                 handled = now;
@@ -108,6 +168,7 @@ impl Run<'_> {
             is_nothing
         };
         let reached = ms(self.world.glide(Duration::from_millis(to), &mut takes, &mut self.said));
+        (0..settings.enclosures.len()).for_each(|e| listener.end_lanes(EnclosureIx(e)));
         (self.messages, self.handled, self.now) = (messages, handled, reached);
         // Up to here the core came round with nothing to do.
         let whole = if self.said.is_empty() { reached } else { reached.saturating_sub(1) };

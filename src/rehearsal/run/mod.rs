@@ -20,7 +20,7 @@ use crate::settings::{EnclosureIx, LampIx, Settings};
 use crate::simulator::{Message, Physics, TimedFault, World};
 use crate::units::Level;
 
-use gliding::Guide;
+use gliding::{Guide, Lane};
 
 use crate::rehearsal::book::Book;
 use crate::rehearsal::broker::Broker;
@@ -149,6 +149,8 @@ struct Run<'s> {
     routes: Routes,
     /// Which readings may be glided over, by enclosure and probe.
     guides: Vec<Vec<Guide>>,
+    /// Readings that wait in a glide, by enclosure and probe.
+    lanes: Vec<Vec<Option<Lane>>>,
     sight: Sight,
     book: Book,
     watches: Vec<Watch>,
@@ -246,6 +248,7 @@ impl<'s> Run<'s> {
             broker: Broker::new(seed, topics, &settings.site.name),
             host: Host::new(scenario.start, seed, options.whole_way),
             guides: gliding::guides(settings, &routes),
+            lanes: settings.enclosures.iter().map(|enclosure| vec![None; enclosure.probes.len()]).collect(),
             routes,
             sight: Sight::new(settings),
             book: Book::new(),
