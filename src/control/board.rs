@@ -133,6 +133,11 @@ impl Board {
         }
     }
 
+    /// Whether nothing is under way.
+    pub(super) fn is_blank(&self) -> bool {
+        self.entries.is_empty() && self.changed.is_empty()
+    }
+
     /// Whether an alarm of `kind` about `subject` stands.
     pub(super) fn is_active(&self, kind: AlarmKind, subject: &str) -> bool {
         let is_meant = |(of, known): &(AlarmKind, String)| *of == kind && known == subject;

@@ -63,6 +63,8 @@ pub(super) struct EnclosureControl {
     told: Mono,
     /// When something else falls due, whatever its probes say.
     timer: Mono,
+    /// When burn hours are filed.
+    filing: Mono,
     /// Whether no lamp's level moves by itself.
     steady: bool,
 }
@@ -92,9 +94,9 @@ struct ProbeControl {
 struct Publish {
     due: Option<Mono>,
     last: Option<Mono>,
-    /// Nobody reads them, or nobody reads of new readings in them.
+    /// Nobody reads them, or nobody reads of new readings and reports in them.
     never: bool,
-    but_changes: bool,
+    but_decisions: bool,
 }
 
 impl Publish {
@@ -105,7 +107,7 @@ impl Publish {
 
     /// When it would be due after a new reading; none where that requests nothing.
     fn if_read(&self, now: Mono) -> Option<Mono> {
-        if self.but_changes { None } else { self.if_requested(now, STATE_AFTER_READING) }
+        if self.but_decisions { None } else { self.if_requested(now, STATE_AFTER_READING) }
     }
 
     /// When it would be due if it were requested.
@@ -153,9 +155,10 @@ impl EnclosureControl {
             day: DayClock::new(enclosure.care.photoperiod.clone(), ctx.site.timezone, ctx.site.place),
             remembered: vec![(0, 0, false); enclosure.lamps.len()],
             retained: Vec::new(),
-            publish: Publish { due: Some(ctx.now), last: None, never: false, but_changes: false },
+            publish: Publish { due: Some(ctx.now), last: None, never: false, but_decisions: false },
             told: Mono::START,
             timer: Mono::START,
+            filing: Mono::END,
             steady: false,
         }
     }
@@ -179,12 +182,12 @@ impl EnclosureControl {
 
     /// No state document is wanted.
     pub(super) fn publish_nothing(&mut self) {
-        self.publish = Publish { due: None, last: None, never: true, but_changes: true };
+        self.publish = Publish { due: None, last: None, never: true, but_decisions: true };
     }
 
-    /// No state document is wanted for new readings.
-    pub(super) fn publish_changes_alone(&mut self) {
-        self.publish.but_changes = true;
+    /// No state document is wanted for new readings and reports.
+    pub(super) fn publish_decisions_alone(&mut self) {
+        self.publish.but_decisions = true;
     }
 
     /// A probe has said something. Guards come first: a lamp that one cuts is off before anything else is done.
@@ -263,11 +266,19 @@ impl EnclosureControl {
     /// An output reports its level.
     pub(super) fn report(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure, ix: LampIx, level: Level) {
         let (Some(lamp), Some(control)) = (enclosure.lamps.get(ix.0), self.lamps.get_mut(ix.0)) else { return };
-        if control.drive.reported() != Some(level) {
+        if control.drive.reported() != Some(level) && !self.publish.but_decisions {
             self.publish.request(ctx.now, STATE_AFTER_CHANGE);
         }
-        control.report(ctx.now, lamp, level);
-        self.step(ctx, enclosure);
+        // Asked before it counts: afterwards more may be due.
+        let idle = ctx.shortcuts && ctx.now < self.due();
+        let obeys = idle && self.lamps[ix.0].drive.obeys(level);
+        self.lamps[ix.0].report(ctx.now, lamp, level);
+        if obeys && self.is_settled(ctx, enclosure) {
+            self.tell_wards(ctx, enclosure);
+            self.publish_due(ctx);
+        } else {
+            self.step(ctx, enclosure);
+        }
     }
 
     /// The broker has acknowledged a command.
@@ -378,6 +389,11 @@ impl EnclosureControl {
                 self.file_health(ctx, enclosure);
             }
         }
+        self.keep_hours(ctx, enclosure);
+    }
+
+    /// Files burn hours, where that is due.
+    fn keep_hours(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
         if self.health.should_file(ctx.now) && self.lamps.iter().any(|lamp| lamp.life.is_lit()) {
             let lamps = self.health.file_hours(ctx.now, enclosure, &self.lamps);
             ctx.out.push(Effect::File(Record::Hours { enclosure: enclosure.id.clone(), lamps }));

@@ -121,8 +121,8 @@ macro_rules! context {
             stamp: wall.unwrap_or($self.now.wall),
             connected: $self.link == Link::Up,
             stopping: $self.stopping,
+            shortcuts: $self.shortcuts,
             site: &$self.settings.site,
-            clock: &$self.clock,
             contactors: &$self.contactors,
             circles: &mut $self.circles,
             tickets: &mut $self.tickets,
@@ -182,9 +182,10 @@ impl Controller {
         self
     }
 
-    /// The same without [`Effect::State`] for new readings, until a reload: for a driver that looks for changes alone.
-    pub fn showing_changes_alone(mut self) -> Controller {
-        self.enclosures.iter_mut().for_each(EnclosureControl::publish_changes_alone);
+    /// The same without [`Effect::State`] for new readings and reports, until a reload: for a driver that looks for what is
+    /// decided alone.
+    pub fn showing_decisions_alone(mut self) -> Controller {
+        self.enclosures.iter_mut().for_each(EnclosureControl::publish_decisions_alone);
         self
     }
 
@@ -728,8 +729,8 @@ impl Controller {
             stamp: self.stamp(),
             connected: self.link == Link::Up,
             stopping: self.stopping,
+            shortcuts: self.shortcuts,
             site: &self.settings.site,
-            clock: &self.clock,
             contactors: &self.contactors,
             circles: &mut circles,
             tickets: &mut tickets,

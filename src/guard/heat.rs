@@ -424,6 +424,10 @@ impl HeatGuard {
         (state, self.trips.len())
     }
 
+    pub(super) fn is_clear(&self) -> bool {
+        matches!(self.state, State::Clear)
+    }
+
     pub(super) fn is_latched(&self) -> bool {
         matches!(self.state, State::Latched(_))
     }

@@ -231,6 +231,11 @@ impl LampGuard {
         (state, trips, self.ceiling.as_ref().is_some_and(CeilingGuard::is_latched))
     }
 
+    /// Whether a temperature holds the lamp off, as of when that was last judged: over the cut, resting after it, or latched.
+    pub fn is_tripped(&self) -> bool {
+        self.heat.as_ref().is_some_and(|heat| !heat.is_clear())
+    }
+
     /// The latch of the ceiling, as of when it was last judged, where that is why the lamp must be off.
     pub fn latched_by_uv(&self) -> Option<Latch> {
         let by_heat = self.heat.as_ref().is_some_and(HeatGuard::is_latched);

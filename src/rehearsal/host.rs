@@ -127,7 +127,7 @@ impl Host {
         self.booted = now;
         let records: Vec<_> = self.disk.values().cloned().collect();
         // Documents tell new readings to nobody here, and they would be most of its ticks.
-        let core = Controller::new(settings.clone(), self.moment(now), &records).showing_changes_alone();
+        let core = Controller::new(settings.clone(), self.moment(now), &records).showing_decisions_alone();
         let mut core = if self.whole_way { core.without_shortcuts() } else { core };
         core.recall(&self.filed.values().cloned().collect::<Vec<_>>(), &mut Vec::new());
         self.core = Some(core);

@@ -9,12 +9,12 @@ use std::time::Duration;
 use chrono_tz::Tz;
 
 use super::EnclosureControl;
+use super::dark::Ward;
 use super::judge::STILL;
 use crate::control::clock::Clock;
 use crate::control::context::Context;
 use crate::control::intake::Calm;
 use crate::control::lamp::LampControl;
-use crate::control::uv::UvSeries;
 use crate::guard::{Row, Stoppage, Stretch};
 use crate::settings::{Enclosure, LampIx, Measures, Probe, ProbeIx};
 use crate::time::Mono;
@@ -82,26 +82,35 @@ impl EnclosureControl {
     /// Finds anew when something falls due.
     pub(in crate::control) fn plan(&mut self, ctx: &Context<'_>, enclosure: &Enclosure) {
         let now = ctx.now;
-        let lamps = || enclosure.lamps.iter().zip(&self.lamps);
-        let timers = lamps().filter_map(|(lamp, control)| control.next_timer(ctx, lamp));
-        let trusted = self.probes.iter().filter_map(|control| control.intake.trusted_at()).filter(|&at| at > now);
-        let retained = self.retained.iter().map(|&(_, until)| until);
-        // From then on one that stands still as warm as by day, its lamp off, cannot be believed.
-        let still = self.probes.iter().filter(|control| control.concerns.iter().any(|concern| concern.regulates));
-        let still = still.map(|control| control.intake.same_at(STILL)).filter(|&at| at > now);
-        let meter = self.uv.iter().filter_map(UvSeries::next_deadline);
-        let walk = self.walk.due().and_then(|due| ctx.mono_at(due)).filter(|&due| due > now);
-        let (day, hours) = self.health.next(&self.lamps);
-        let day = day.and_then(|day| ctx.mono_at(day)).filter(|&day| day > now);
-        let others = [self.board.next_deadline(), walk, day, hours].into_iter().flatten();
-        let all = timers.chain(trusted).chain(retained).chain(still).chain(meter).chain(others);
-        self.timer = all.min().unwrap_or(Mono::END);
-        self.steady = ctx.stopping.is_none() && !lamps().any(|(_, control)| control.is_ramping());
+        let mut timer = self.board.next_deadline().unwrap_or(Mono::END);
+        let mut by = |at: Option<Mono>| timer = at.map_or(timer, |at| timer.min(at));
+        let later = |at: &Mono| *at > now;
+        for (lamp, control) in enclosure.lamps.iter().zip(&self.lamps) {
+            by(control.next_timer(ctx, lamp));
+        }
+        for control in &self.probes {
+            by(control.intake.trusted_at().filter(later));
+            // From then on one that stands still as warm as by day, its lamp off, cannot be believed.
+            if control.concerns.iter().any(|concern| concern.regulates) {
+                by(Some(control.intake.same_at(STILL)).filter(later));
+            }
+        }
+        self.retained.iter().for_each(|&(_, until)| by(Some(until)));
+        self.uv.iter().for_each(|series| by(series.next_deadline()));
+        by(self.walk.due().and_then(|due| ctx.mono_at(due)).filter(later));
+        let (day, filing) = self.health.next(&self.lamps);
+        by(day.and_then(|day| ctx.mono_at(day)).filter(later));
+        self.timer = timer;
+        self.filing = filing.unwrap_or(Mono::END);
+        self.steady = ctx.stopping.is_none() && !self.lamps.iter().any(LampControl::is_ramping);
         self.plan_told(enclosure);
         for (at, (probe, control)) in enclosure.probes.iter().zip(&mut self.probes).enumerate() {
-            let silent = ctx.connected.then(|| control.intake.silent_at(probe)).filter(|&at| at > now);
-            let missed = self.lamps.iter().filter_map(|lamp| lamp.guard.next_silence(now, ProbeIx(at)));
-            control.missed = missed.chain(silent).min().unwrap_or(Mono::END);
+            let mut missed = Mono::END;
+            for lamp in &self.lamps {
+                missed = lamp.guard.next_silence(now, ProbeIx(at)).map_or(missed, |at| missed.min(at));
+            }
+            let silent = control.intake.silent_at(probe);
+            control.missed = if ctx.connected && silent > now { missed.min(silent) } else { missed };
             (control.calm, control.row) = (None, None);
         }
     }
@@ -119,7 +128,7 @@ impl EnclosureControl {
 
     /// [`EnclosureControl::due`] as long as its probes are heard in time.
     pub(in crate::control) fn next_timer(&self) -> Mono {
-        self.told.min(self.timer).min(self.publish.due.unwrap_or(Mono::END))
+        self.told.min(self.timer).min(self.filing).min(self.publish.due.unwrap_or(Mono::END))
     }
 
     /// Whether every probe has been heard in time.
@@ -136,7 +145,19 @@ impl EnclosureControl {
         self.timer = self.timer.min(now);
     }
 
-    /// Does what is due: where that is no more than to tell outputs again and to publish how it stands, no more than that.
+    /// Whether a step would find nothing new, if nothing is due and all that has happened is that an output has said that it
+    /// does what it should: no alarm is under way, and nobody waits for anything.
+    pub(super) fn is_settled(&self, ctx: &Context<'_>, enclosure: &Enclosure) -> bool {
+        let told = |(lamp, control): (_, &LampControl)| control.told_at(lamp) > ctx.now;
+        let quiet = self.steady && ctx.connected && self.board.is_blank() && self.retained.is_empty();
+        quiet
+            && !self.health.should_file(ctx.now)
+            && !self.wards.iter().any(Ward::has_news)
+            && enclosure.lamps.iter().zip(&self.lamps).all(told)
+    }
+
+    /// Does what is due: where that is no more than to tell outputs again, to file hours and to publish how it stands, no more
+    /// than that.
     pub(in crate::control) fn fall_due(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
         let silent = self.probes.iter().any(|control| control.missed <= ctx.now);
         if !self.steady || silent || self.timer <= ctx.now {
@@ -147,6 +168,10 @@ impl EnclosureControl {
         }
         for (at, (lamp, control)) in enclosure.lamps.iter().zip(&mut self.lamps).enumerate() {
             control.tell(ctx, lamp, (self.ix, LampIx(at)));
+        }
+        if self.filing <= ctx.now {
+            self.keep_hours(ctx, enclosure);
+            self.filing = self.health.next(&self.lamps).1.unwrap_or(Mono::END);
         }
         self.publish_due(ctx);
         self.plan_told(enclosure);

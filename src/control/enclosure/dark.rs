@@ -71,6 +71,16 @@ impl Ward {
         matches!(self.standing, Standing::Fault(_))
     }
 
+    /// Whether it may speak against a probe.
+    pub(super) fn doubts_probes(&self) -> bool {
+        self.is_ailing() || self.diagnosis.doubts_meter()
+    }
+
+    /// Whether something was concluded that nobody has been told.
+    pub(super) fn has_news(&self) -> bool {
+        self.news
+    }
+
     /// Shows its circles what it shows.
     fn show(&mut self, circles: &mut Circles, (enclosure, lamp): (EnclosureIx, LampIx)) {
         self.shown = self.diagnosis.sign();

@@ -8,7 +8,8 @@ use crate::settings::{Enclosure, Guard, Lamp, LampIx, ProbeIx};
 use crate::time::{Mono, spoken};
 use crate::units::{Celsius, Kelvin};
 
-use super::{EnclosureControl, SPOT};
+use super::dark::Ward;
+use super::{EnclosureControl, ProbeControl, SPOT};
 use crate::control::alarm::AlarmKind;
 use crate::control::context::Context;
 use crate::control::lamp::LampControl;
@@ -23,7 +24,11 @@ impl EnclosureControl {
     pub(super) fn judge_lamps(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
         let (now, stamp) = (ctx.now, ctx.stamp);
         self.retained.retain(|&(_, until)| now < until);
+        let quiet = ctx.shortcuts && self.board.is_blank() && self.retained.is_empty();
         for (at, lamp) in enclosure.lamps.iter().enumerate() {
+            if quiet && self.lamps[at].is_well(now, lamp) {
+                continue;
+            }
             for (kind, trouble) in self.lamp_troubles(ctx, enclosure, at) {
                 self.board.set(now, stamp, kind, &lamp.name, trouble);
             }
@@ -79,7 +84,11 @@ impl EnclosureControl {
 
     pub(super) fn judge_probes(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
         let (now, stamp) = (ctx.now, ctx.stamp);
+        let quiet = ctx.shortcuts && self.board.is_blank() && !self.wards.iter().any(Ward::doubts_probes);
         for (at, probe) in enclosure.probes.iter().enumerate() {
+            if quiet && self.is_well_heard(now, enclosure, ProbeIx(at)) {
+                continue;
+            }
             let guards = |guard: &Guard| guard.probes.contains(&ProbeIx(at));
             let guarded = || {
                 let pairs = enclosure.lamps.iter().zip(&self.lamps);
@@ -120,6 +129,17 @@ impl EnclosureControl {
                 self.board.set(now, stamp, AlarmKind::ProbeSilent, &probe.name, trouble);
             }
         }
+    }
+
+    /// Whether nothing can be said against a probe, where no lamp's diagnosis doubts any.
+    fn is_well_heard(&self, now: Mono, enclosure: &Enclosure, ix: ProbeIx) -> bool {
+        let ProbeControl { intake, doubt, .. } = &self.probes[ix.0];
+        let believed = doubt.is_none() && intake.same_for(now) < STILL;
+        let clear = |lamp: &LampControl| {
+            let guard = &lamp.guard;
+            guard.frozen().is_none() && !guard.is_late(ix) && guard.disagreement(now).is_none()
+        };
+        believed && !intake.is_silent(now, &enclosure.probes[ix.0]) && self.lamps.iter().all(clear)
     }
 
     /// Measured spots above the ceiling; called when something was measured.
