@@ -529,6 +529,11 @@ impl EnclosureControl {
         (self.lamps.iter().map(|control| control.drive.wanted()), self.board.standing())
     }
 
+    /// The target of a lamp's thermostat that is in force.
+    pub(super) fn target(&self, LampIx(ix): LampIx) -> Option<Celsius> {
+        self.lamps.get(ix)?.target()
+    }
+
     /// The enclosure as it stands.
     pub(super) fn view(&self, ctx: &Context<'_>, enclosure: &Enclosure) -> EnclosureView {
         let now = ctx.now;

@@ -48,7 +48,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use crate::guard::{Permit, SafetyRecord};
 use crate::settings::{CutOffIx, Enclosure, EnclosureIx, LampIx, OnExit, ProbeIx, Settings};
 use crate::time::{Moment, Mono};
-use crate::units::Level;
+use crate::units::{Celsius, Level};
 
 use agenda::Agenda;
 use board::Board;
@@ -715,6 +715,11 @@ impl Controller {
         enclosure: EnclosureIx,
     ) -> Option<(impl Iterator<Item = Level>, impl Iterator<Item = AlarmKind>)> {
         Some(self.enclosures.get(enclosure.0)?.outline())
+    }
+
+    /// The target of a lamp's thermostat that is in force, as the [view](Controller::view) has it.
+    pub fn target(&self, enclosure: EnclosureIx, lamp: LampIx) -> Option<Celsius> {
+        self.enclosures.get(enclosure.0)?.target(lamp)
     }
 
     /// An enclosure as it stands; none where `enclosure` is not in the settings in force.

@@ -121,7 +121,7 @@ pub(super) fn weak(
         *short = None;
         return None;
     }
-    let target = scene.core.view(EnclosureIx(e))?.lamps.get(l)?.target?.0;
+    let target = scene.core.target(EnclosureIx(e), LampIx(l))?.0;
     let gained = |short: &Short| reading >= short.from + heat.weak.gain.0 / 2.0;
     match short {
         _ if reading >= target - MISSES => *short = None,

@@ -20,7 +20,7 @@ const AGREE_WITHIN: u64 = 5_000;
 const WRITTEN_OUT: u64 = 60_000;
 /// They are judged until they have been this long after the last change, ms, and then this often.
 const JUDGED_AFTER: u64 = 5_000;
-const JUDGED_EVERY: u64 = 3_600_000;
+const JUDGED_EVERY: u64 = 6 * 3_600_000;
 /// So many documents are written out whatever they tell, and of those after them one in so many.
 const ALL_OF: u64 = 500;
 const ONE_IN: u64 = 1000;

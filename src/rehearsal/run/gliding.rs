@@ -27,6 +27,13 @@ pub(super) struct Guide {
     alone: bool,
 }
 
+impl Guide {
+    /// Whether the payload is the bare number that the probe reads.
+    pub(super) fn is_plain(self) -> bool {
+        self.above < self.below
+    }
+}
+
 /// Readings of a probe of which nothing comes and that everybody will be told of at once.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Lane {
@@ -112,10 +119,9 @@ impl Run<'_> {
     /// Lets time pass as long as nothing happens but readings, and what outputs are told and report. What ends that is left
     /// to the next step, with what the plant has said.
     pub(super) fn glide(&mut self) {
-        while let Some(until) = self.quiet_until() {
-            let silent = self.oracle.silent_at(self.settings, self.now);
+        while let Some(until) = self.calm_until() {
             let (due, parcel) = (self.core_due(), self.broker.next().unwrap_or(u64::MAX));
-            let stirs = until.min(due).min(silent).min(parcel);
+            let stirs = until.min(due).min(parcel);
             if stirs <= self.now {
                 break;
             }
@@ -124,21 +130,29 @@ impl Run<'_> {
                 // What lies behind was not looked at; a moment of the grid that is now is for the step.
                 self.looked += (self.now - 1).saturating_sub(self.looked) / GRID * GRID;
             }
+            let alone = until.min(parcel);
             if self.said.is_empty() {
-                if stirs == due && stirs < parcel && self.refresh(due, until.min(silent).min(parcel)) {
+                if stirs == due && self.fall_due(due, alone) {
                     continue;
                 }
-                if stirs == until || stirs == silent {
+                if stirs == until {
                     // By now more may be known.
-                    if self.quiet_until().is_none_or(|still| still <= until) {
+                    if self.calm_until().is_none_or(|still| still <= until) {
                         break;
                     }
                     continue;
                 }
-                self.now = stirs.max(self.now);
+                self.now = stirs;
+            } else if self.hear_plainly(alone) {
+                continue;
             }
             self.pass_by();
         }
+    }
+
+    /// [`Run::quiet_until`], and until no probe may count as silent.
+    fn calm_until(&self) -> Option<u64> {
+        Some(self.quiet_until()?.min(self.oracle.silent_at(self.settings, self.now)))
     }
 
     /// When the core must do something by itself, as long as every probe keeps its beat: then no silence falls due.

@@ -5,7 +5,7 @@ mod effects;
 mod gliding;
 mod judging;
 mod keeper;
-mod refreshing;
+mod obeying;
 mod stepping;
 mod turning;
 
@@ -14,11 +14,10 @@ use std::time::Duration;
 use chrono::{DateTime, Utc};
 
 use crate::control::photoperiod::DayClock;
-use crate::control::{Act, Effect, Event};
+use crate::control::{Act, Command, Effect, Event};
 use crate::message::Routes;
 use crate::settings::{EnclosureIx, LampIx, Settings};
 use crate::simulator::{Message, Physics, TimedFault, World};
-use crate::units::Level;
 
 use gliding::{Guide, Lane};
 
@@ -37,6 +36,7 @@ use crate::rehearsal::trace::{Recorder, Span, Trace};
 
 use documents::Shown;
 use keeper::acts;
+use obeying::Wording;
 
 /// Moments at which the plant itself is looked at are this far apart, ms: a guess, far below what any place in an
 /// enclosure takes to change.
@@ -132,9 +132,6 @@ pub fn rehearse(scenario: &Scenario, options: &Options) -> Outcome {
     Run::new(scenario, options).finish()
 }
 
-/// A level with the payload that was sent for it.
-type Refresh = Option<(Level, Vec<u8>)>;
-
 /// A rehearsal under way. Moments are ms since the start of the story.
 struct Run<'s> {
     scenario: &'s Scenario,
@@ -209,8 +206,8 @@ struct Run<'s> {
     looked: u64,
     /// Whether nothing has happened since then but readings, and what lamps' outputs are told and report.
     settled: bool,
-    /// What each lamp's output was last told without another word coming of it: the level, and the payload.
-    refreshes: Vec<Vec<Refresh>>,
+    /// The words that pass between the core and each lamp's output.
+    wording: Vec<Vec<Wording>>,
     /// Moments at which expectations begin and end, in order, and how many have passed.
     bounds: Vec<u64>,
     bounded: usize,
@@ -219,6 +216,7 @@ struct Run<'s> {
     said: Vec<Message>,
     events: Vec<Event>,
     effects: Vec<Effect>,
+    sent: Vec<Command>,
 }
 
 fn ms(span: Duration) -> u64 {
@@ -238,13 +236,15 @@ impl<'s> Run<'s> {
         let routes = Routes::new(settings);
         let topics = routes.subscriptions().into_iter().map(|subscription| subscription.filter).collect();
         let seed = scenario.seed;
+        let world = World::new(settings, &physics, scenario.start, seed, &faults);
         Run {
+            wording: obeying::wording(settings, &world),
             options,
             settings,
             start: scenario.start,
             now: 0,
             end: ms(scenario.span),
-            world: World::new(settings, &physics, scenario.start, seed, &faults),
+            world,
             broker: Broker::new(seed, topics, &settings.site.name),
             host: Host::new(scenario.start, seed, options.whole_way),
             guides: gliding::guides(settings, &routes),
@@ -289,13 +289,13 @@ impl<'s> Run<'s> {
             daemon_boots: Some(0),
             looked: 0,
             settled: false,
-            refreshes: settings.enclosures.iter().map(|enclosure| vec![None; enclosure.lamps.len()]).collect(),
             bounds: bounds(scenario),
             bounded: 0,
             messages: 0,
             said: Vec::new(),
             events: Vec::new(),
             effects: Vec::new(),
+            sent: Vec::new(),
             scenario,
         }
     }
