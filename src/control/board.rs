@@ -133,9 +133,9 @@ impl Board {
         }
     }
 
-    /// Whether nothing is under way.
-    pub(super) fn is_blank(&self) -> bool {
-        self.entries.is_empty() && self.changed.is_empty()
+    /// Whether nothing is known of one of these kinds and `subject`: to clear it changes nothing.
+    pub(super) fn knows_none(&self, kinds: &[AlarmKind], subject: &str) -> bool {
+        !self.entries.keys().any(|(kind, known)| kinds.contains(kind) && known == subject)
     }
 
     /// Whether an alarm of `kind` about `subject` stands.

@@ -273,7 +273,7 @@ impl EnclosureControl {
         let idle = ctx.shortcuts && ctx.now < self.due();
         let obeys = idle && self.lamps[ix.0].drive.obeys(level);
         self.lamps[ix.0].report(ctx.now, lamp, level);
-        if obeys && self.is_settled(ctx, enclosure) {
+        if obeys && self.is_settled(ctx, enclosure, lamp) {
             self.tell_wards(ctx, enclosure);
             self.publish_due(ctx);
         } else {

@@ -107,6 +107,9 @@ impl Host {
 
     /// How far the wall clock is off, ms, and whether it is set.
     pub(super) fn clock_error(&self, now: u64) -> (i64, bool) {
+        if self.clock == WallClock::default() {
+            return (0, true);
+        }
         let truth = self.start.timestamp_millis().saturating_add_unsigned(now);
         (self.wall(now).timestamp_millis() - truth, !self.clock.unset)
     }

@@ -3,6 +3,17 @@
 //! [`Beliefs`] weighs any number of causes against each other (lamp dark, shaded, probe dead, relay not closed) with
 //! all the evidence there is; [`Wald`] says when two may be told apart at given error rates, and how long that takes.
 
+/// How likely one cause, by its number, turns into another within some time.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Turn {
+    /// From this cause …
+    pub from: usize,
+    /// … to this one.
+    pub to: usize,
+    /// The probability.
+    pub chance: f64,
+}
+
 /// Probabilities of `N` causes that exclude each other, updated by Bayes' rule.
 #[derive(Clone, Copy, Debug)]
 pub struct Beliefs<const N: usize> {
@@ -51,31 +62,30 @@ impl<const N: usize> Beliefs<N> {
     }
 
     /// Lets time pass in which one cause may turn into another: a step of a Markov chain, the prediction of the forward
-    /// algorithm (L. R. Rabiner, Proc. IEEE 77, 1989). `chances[i][j]` is the probability that cause `i` has become
-    /// `j`; what a row leaves of one stays where it is, whatever its diagonal says.
-    pub fn pass(&mut self, chances: &[[f64; N]; N]) {
-        self.pass_often(chances, 1);
+    /// algorithm (L. R. Rabiner, Proc. IEEE 77, 1989). Each of `turns` is the probability that one cause has become another;
+    /// what they leave of one stays where it is.
+    pub fn pass(&mut self, turns: &[Turn]) {
+        self.pass_often(turns, 1);
     }
 
     /// Lets so much time pass so many times.
-    pub fn pass_often(&mut self, chances: &[[f64; N]; N], times: u32) {
+    pub fn pass_often(&mut self, turns: &[Turn], times: u32) {
         if times == 0 {
             return;
         }
         let mut now = self.shares();
         for _ in 0..times {
             let mut next = now;
-            for (i, row) in chances.iter().enumerate() {
-                for (j, &chance) in row.iter().enumerate() {
-                    if i != j && chance > 0.0 {
-                        let moved = now[i] * chance.min(1.0);
-                        next[i] -= moved;
-                        next[j] += moved;
-                    }
+            for &Turn { from, to, chance } in turns {
+                if from < N && to < N && from != to && chance > 0.0 {
+                    let moved = now[from] * chance.min(1.0);
+                    next[from] -= moved;
+                    next[to] += moved;
                 }
             }
+            // What is further behind than any may be is held there, and its logarithm is known.
             let least = BEHIND_MOST * next.into_iter().fold(0.0, f64::max);
-            now = next.map(|share| share.max(least));
+            now = next.map(|share| if share > least { share } else { 0.0 });
         }
         *self = Beliefs::new(now);
     }
@@ -90,13 +100,18 @@ impl<const N: usize> Beliefs<N> {
     /// The probability of each cause; they add up to one.
     pub fn probabilities(&self) -> [f64; N] {
         self.shares.unwrap_or_else(|| {
-            // Many are as likely as their neighbour, or as the leading one.
-            let (mut log_before, mut before) = (0.0, 1.0);
-            let weights = self.logs.map(|log| {
-                if log != log_before {
-                    (log_before, before) = (log, libm::exp(log));
+            // Many are as likely as the leading one, or as far behind as any may be.
+            let (mut log_before, mut before) = (-BEHIND_MAX, None);
+            let weights = self.logs.map(|log| match before {
+                _ if log == 0.0 => 1.0,
+                Some(known) if log == log_before => known,
+                _ => {
+                    let weight = libm::exp(log);
+                    if log == -BEHIND_MAX || before.is_none() {
+                        (log_before, before) = (log, Some(weight));
+                    }
+                    weight
                 }
-                before
             });
             let sum: f64 = weights.iter().sum();
             weights.map(|weight| weight / sum)
@@ -247,6 +262,8 @@ mod tests {
         // The weather of the Land of Oz (J. G. Kemeny & J. L. Snell, Finite Markov Chains, 1960, from memory): rain,
         // nice, snow with these chances settle at 2/5, 1/5, 2/5; and from nice the next day is rain or snow, 1/2 each.
         let oz = [[0.5, 0.25, 0.25], [0.5, 0.0, 0.5], [0.25, 0.25, 0.5]];
+        let turn = |(from, to): (usize, usize)| Turn { from, to, chance: oz[from][to] };
+        let oz = [(0, 1), (0, 2), (1, 0), (1, 2), (2, 0), (2, 1)].map(turn);
         let mut weather = Beliefs::new([0.0, 1.0, 0.0]);
         weather.pass(&oz);
         let day = weather.probabilities();

@@ -30,8 +30,8 @@ use crate::time::Mono;
 use crate::units::{Celsius, Lux, Uvi, Watts};
 
 use chain::{
-    CAUSES, COVER, DEAD, FAULTS, NO_UV, OUT, PRIOR, RELAY, SHADE, STATES, SUPPLY, WELL, bounded, by_burning, by_light,
-    by_peers, by_uv, chances, rates,
+    CAUSES, COVER, DEAD, FAULTS, NO_UV, OUT, PRIOR, RELAY, SHADE, STATES, SUPPLY, Turns, WELL, bounded, by_burning, by_light,
+    by_peers, by_uv,
 };
 pub(super) use circles::Circles;
 pub use eye::Others;
@@ -277,16 +277,17 @@ impl Diagnosis {
     fn run_on(&mut self, now: Mono) {
         let mut left = now.since(self.at.unwrap_or(now)).min(LONGEST);
         self.at = Some(now);
-        let rates = rates(self.eyed(), self.kit.uv.is_some(), self.hidden);
+        let turns = |span| Turns::within(span, self.eyed(), self.kit.uv.is_some(), self.hidden);
         let mut steps = 0;
         while left > STEP {
             (steps, left) = (steps + 1, left - STEP);
         }
-        if steps > 0 {
-            self.beliefs.pass_often(&chances(&rates, STEP), steps);
+        let (whole, rest) = ((steps > 0).then(|| turns(STEP)), (!left.is_zero()).then(|| turns(left)));
+        if let Some(whole) = whole {
+            self.beliefs.pass_often(whole.as_slice(), steps);
         }
-        if !left.is_zero() {
-            self.beliefs.pass(&chances(&rates, left));
+        if let Some(rest) = rest {
+            self.beliefs.pass(rest.as_slice());
         }
     }
 

@@ -11,12 +11,13 @@ use chrono_tz::Tz;
 use super::EnclosureControl;
 use super::dark::Ward;
 use super::judge::STILL;
+use crate::control::alarm::AlarmKind;
 use crate::control::clock::Clock;
 use crate::control::context::Context;
 use crate::control::intake::Calm;
 use crate::control::lamp::LampControl;
 use crate::guard::{Row, Stoppage, Stretch};
-use crate::settings::{Enclosure, LampIx, Measures, Probe, ProbeIx};
+use crate::settings::{Enclosure, Lamp, LampIx, Measures, Probe, ProbeIx};
 use crate::time::Mono;
 use crate::units::{Celsius, Level};
 
@@ -145,11 +146,11 @@ impl EnclosureControl {
         self.timer = self.timer.min(now);
     }
 
-    /// Whether a step would find nothing new, if nothing is due and all that has happened is that an output has said that it
-    /// does what it should: no alarm is under way, and nobody waits for anything.
-    pub(super) fn is_settled(&self, ctx: &Context<'_>, enclosure: &Enclosure) -> bool {
-        let told = |(lamp, control): (_, &LampControl)| control.told_at(lamp) > ctx.now;
-        let quiet = self.steady && ctx.connected && self.board.is_blank() && self.retained.is_empty();
+    /// Whether a step would find nothing new, if nothing is due and all that has happened is that the output of `lamp` has said
+    /// that it does what it should.
+    pub(super) fn is_settled(&self, ctx: &Context<'_>, enclosure: &Enclosure, lamp: &Lamp) -> bool {
+        let told = |(lamp, control): (&Lamp, &LampControl)| control.told_at(lamp) > ctx.now;
+        let quiet = self.steady && ctx.connected && self.board.knows_none(&[AlarmKind::RelayDeaf], &lamp.name);
         quiet
             && !self.health.should_file(ctx.now)
             && !self.wards.iter().any(Ward::has_news)

@@ -20,13 +20,22 @@ pub(in crate::control) const STILL: Duration = Duration::from_secs(2 * 3600);
 /// … where as warm as by day means within this of the day's target; both guesses.
 const STILL_WARM: Kelvin = Kelvin(1.0);
 
+/// What is told of a lamp, its diagnosis apart.
+const OF_LAMPS: [AlarmKind; 5] = [
+    AlarmKind::OverTemperature,
+    AlarmKind::HeatUnstoppable,
+    AlarmKind::HeatWeak,
+    AlarmKind::RetainedCommand,
+    AlarmKind::RelayDeaf,
+];
+
 impl EnclosureControl {
     pub(super) fn judge_lamps(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
         let (now, stamp) = (ctx.now, ctx.stamp);
         self.retained.retain(|&(_, until)| now < until);
-        let quiet = ctx.shortcuts && self.board.is_blank() && self.retained.is_empty();
+        let quiet = ctx.shortcuts && self.retained.is_empty();
         for (at, lamp) in enclosure.lamps.iter().enumerate() {
-            if quiet && self.lamps[at].is_well(now, lamp) {
+            if quiet && self.lamps[at].is_well(now, lamp) && self.board.knows_none(&OF_LAMPS, &lamp.name) {
                 continue;
             }
             for (kind, trouble) in self.lamp_troubles(ctx, enclosure, at) {
@@ -84,9 +93,10 @@ impl EnclosureControl {
 
     pub(super) fn judge_probes(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
         let (now, stamp) = (ctx.now, ctx.stamp);
-        let quiet = ctx.shortcuts && self.board.is_blank() && !self.wards.iter().any(Ward::doubts_probes);
+        let quiet = ctx.shortcuts && !self.wards.iter().any(Ward::doubts_probes);
         for (at, probe) in enclosure.probes.iter().enumerate() {
-            if quiet && self.is_well_heard(now, enclosure, ProbeIx(at)) {
+            let clear = quiet && self.is_well_heard(now, enclosure, ProbeIx(at));
+            if clear && self.board.knows_none(&[AlarmKind::ProbeDoubtful, AlarmKind::ProbeSilent], &probe.name) {
                 continue;
             }
             let guards = |guard: &Guard| guard.probes.contains(&ProbeIx(at));
