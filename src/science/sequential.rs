@@ -15,36 +15,29 @@ pub struct Turn {
 }
 
 /// Probabilities of `N` causes that exclude each other, updated by Bayes' rule.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Beliefs<const N: usize> {
-    /// Logarithms of the probabilities, the greatest of them zero.
-    logs: [f64; N],
-    /// The probabilities, where they have been reckoned since the logarithms changed.
-    shares: Option<[f64; N]>,
+    /// In proportion to the probabilities, the greatest of them one.
+    weights: [f64; N],
 }
 
 /// No cause falls further behind the leading one than this, as a logarithm of odds (one to a hundred million): however
 /// long a lamp was well, its failure is believed after the same evidence. A guess.
+#[cfg(test)]
 const BEHIND_MAX: f64 = 18.42;
-/// The same as a ratio of probabilities, a little less, so that it is the logarithm that holds them.
-const BEHIND_MOST: f64 = 1e-8;
+/// The same as a ratio, e^−18.42.
+const LEAST: f64 = 1.000_680_975_711_114_6e-8;
 
 /// No single observation speaks for one cause over another by more than this, as a logarithm of odds (a thousand to
 /// one): readings fail in ways that no model of theirs knows. A guess.
 const OBSERVATION_MAX: f64 = 6.91;
 
-impl<const N: usize> PartialEq for Beliefs<N> {
-    fn eq(&self, other: &Beliefs<N>) -> bool {
-        self.logs == other.logs
-    }
-}
-
 impl<const N: usize> Beliefs<N> {
     /// From prior weights, which need not add up to one. A weight that is no number, or not above zero, counts as one
     /// in a hundred million.
     pub fn new(priors: [f64; N]) -> Beliefs<N> {
-        let logs = priors.map(|prior| if prior > 0.0 { libm::log(prior.min(f64::MAX)) } else { f64::NEG_INFINITY });
-        Beliefs { logs, shares: None }.held()
+        let weights = priors.map(|prior| if prior > 0.0 { prior.min(f64::MAX) } else { 0.0 });
+        Beliefs { weights }.held()
     }
 
     /// Takes an observation by the logarithm of its likelihood under each cause, up to a common term. One that is no
@@ -55,8 +48,13 @@ impl<const N: usize> Beliefs<N> {
         if !best.is_finite() || log_likelihoods.iter().any(|log| log.is_nan()) {
             return;
         }
-        for (log, likelihood) in self.logs.iter_mut().zip(log_likelihoods) {
-            *log += (likelihood - best).max(-OBSERVATION_MAX);
+        // Many are as likely as their neighbour.
+        let (mut log_before, mut before) = (best, 1.0);
+        for (weight, log) in self.weights.iter_mut().zip(log_likelihoods) {
+            if log != log_before {
+                (log_before, before) = (log, libm::exp((log - best).max(-OBSERVATION_MAX)));
+            }
+            *weight *= before;
         }
         *self = self.held();
     }
@@ -65,75 +63,40 @@ impl<const N: usize> Beliefs<N> {
     /// algorithm (L. R. Rabiner, Proc. IEEE 77, 1989). Each of `turns` is the probability that one cause has become another;
     /// what they leave of one stays where it is.
     pub fn pass(&mut self, turns: &[Turn]) {
-        self.pass_often(turns, 1);
-    }
-
-    /// Lets so much time pass so many times.
-    pub fn pass_often(&mut self, turns: &[Turn], times: u32) {
-        if times == 0 {
-            return;
-        }
-        let mut now = self.shares();
-        for _ in 0..times {
-            let mut next = now;
-            for &Turn { from, to, chance } in turns {
-                if from < N && to < N && from != to && chance > 0.0 {
-                    let moved = now[from] * chance.min(1.0);
-                    next[from] -= moved;
-                    next[to] += moved;
-                }
+        let now = self.weights;
+        for &Turn { from, to, chance } in turns {
+            if from < N && to < N && from != to && chance > 0.0 {
+                let moved = now[from] * chance.min(1.0);
+                self.weights[from] -= moved;
+                self.weights[to] += moved;
             }
-            // What is further behind than any may be is held there, and its logarithm is known.
-            let least = BEHIND_MOST * next.into_iter().fold(0.0, f64::max);
-            now = next.map(|share| if share > least { share } else { 0.0 });
         }
-        *self = Beliefs::new(now);
+        *self = self.held();
     }
 
-    /// The same with the greatest at zero and none too far behind.
+    /// The same with the greatest at one and none too far behind.
     fn held(self) -> Beliefs<N> {
-        let best = self.logs.into_iter().fold(f64::NEG_INFINITY, f64::max);
-        let best = if best.is_finite() { best } else { 0.0 };
-        Beliefs { logs: self.logs.map(|log| (log - best).max(-BEHIND_MAX)), shares: None }
+        let best = self.weights.into_iter().fold(0.0, f64::max);
+        let best = if best > 0.0 { best } else { 1.0 };
+        Beliefs { weights: self.weights.map(|weight| (weight / best).max(LEAST)) }
     }
 
     /// The probability of each cause; they add up to one.
     pub fn probabilities(&self) -> [f64; N] {
-        self.shares.unwrap_or_else(|| {
-            // Many are as likely as the leading one, or as far behind as any may be.
-            let (mut log_before, mut before) = (-BEHIND_MAX, None);
-            let weights = self.logs.map(|log| match before {
-                _ if log == 0.0 => 1.0,
-                Some(known) if log == log_before => known,
-                _ => {
-                    let weight = libm::exp(log);
-                    if log == -BEHIND_MAX || before.is_none() {
-                        (log_before, before) = (log, Some(weight));
-                    }
-                    weight
-                }
-            });
-            let sum: f64 = weights.iter().sum();
-            weights.map(|weight| weight / sum)
-        })
-    }
-
-    /// [`Beliefs::probabilities`], remembered until the next observation.
-    pub fn shares(&mut self) -> [f64; N] {
-        let shares = self.probabilities();
-        *self.shares.insert(shares)
+        let sum: f64 = self.weights.iter().sum();
+        self.weights.map(|weight| weight / sum)
     }
 
     /// Logarithm of the odds of cause `i` against all others together; `−∞` where there is no such cause.
     pub fn log_odds(&self, i: usize) -> f64 {
-        let Some(&own) = self.logs.get(i) else { return f64::NEG_INFINITY };
-        let others = self.logs.iter().enumerate().filter(|&(j, _)| j != i).map(|(_, &log)| libm::exp(log)).sum();
-        own - libm::log(others)
+        let Some(&own) = self.weights.get(i) else { return f64::NEG_INFINITY };
+        let others: f64 = self.weights.iter().enumerate().filter(|&(j, _)| j != i).map(|(_, &weight)| weight).sum();
+        libm::log(own) - libm::log(others)
     }
 
     /// The most probable cause, the first of equals.
     pub fn leading(&self) -> usize {
-        self.logs.iter().position(|&log| log == 0.0).unwrap_or(0)
+        self.weights.iter().position(|&weight| weight == 1.0).unwrap_or(0)
     }
 }
 

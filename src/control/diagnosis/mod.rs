@@ -284,7 +284,7 @@ impl Diagnosis {
         }
         let (whole, rest) = ((steps > 0).then(|| turns(STEP)), (!left.is_zero()).then(|| turns(left)));
         if let Some(whole) = whole {
-            self.beliefs.pass_often(whole.as_slice(), steps);
+            (0..steps).for_each(|_| self.beliefs.pass(whole.as_slice()));
         }
         if let Some(rest) = rest {
             self.beliefs.pass(rest.as_slice());
@@ -316,7 +316,7 @@ impl Diagnosis {
             logs[DEAD] = dead;
             self.beliefs.observe(logs);
         }
-        let alive = self.beliefs.shares()[DEAD] < 0.1;
+        let alive = self.beliefs.probabilities()[DEAD] < 0.1;
         self.uv.learn_dark(alive);
         self.light.learn_dark(alive);
     }
@@ -370,7 +370,7 @@ impl Diagnosis {
             self.hidden = sight.hidden;
             self.beliefs.observe(by_uv(&sight));
         }
-        let of = self.beliefs.shares();
+        let of = self.beliefs.probabilities();
         let alive = fault_share(&of) < 0.5;
         self.was_lit |= self.burns == Some(true) || (alive && self.uv_is_seen());
         self.uv.learn_lit(warmed >= 1.0 && alive, span);
@@ -404,7 +404,7 @@ impl Diagnosis {
 
     /// Notes how long what leads has led.
     fn conclude(&mut self, now: Mono, span: Duration) {
-        let of = self.beliefs.shares();
+        let of = self.beliefs.probabilities();
         self.shares = of;
         let fault = fault_share(&of);
         let shaded = of[SHADE] + of[COVER];
