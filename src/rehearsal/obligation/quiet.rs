@@ -70,7 +70,7 @@ fn lamp_quiet_until(
         }
     }
     if let Some(heat) = lamp.heat {
-        until = until.min(heat::weak_not_before(now, &heat, track));
+        until = until.min(heat::weak_not_before(&heat, track));
         until = until.min(probe::still_not_before(track, &probes[heat.probe.0]));
     }
     until

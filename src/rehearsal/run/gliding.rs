@@ -137,10 +137,10 @@ impl Run<'_> {
                 }
                 if stirs == until {
                     // By now more may be known.
-                    if self.calm_until().is_none_or(|still| still <= until) {
-                        break;
+                    if self.calm_until().is_some_and(|still| still > until) || self.look_for_weakness(until) {
+                        continue;
                     }
-                    continue;
+                    break;
                 }
                 self.now = stirs;
             } else if self.hear_plainly(alone) {
@@ -150,9 +150,25 @@ impl Run<'_> {
         }
     }
 
-    /// [`Run::quiet_until`], and until no probe may count as silent.
+    /// [`Run::quiet_until`], until the next moment of the grid where a lamp's weakness is followed there, and until no probe
+    /// may count as silent.
     fn calm_until(&self) -> Option<u64> {
-        Some(self.quiet_until()?.min(self.oracle.silent_at(self.settings, self.now)))
+        let grid = if self.obligations.follows_weakness() { self.looked + GRID } else { u64::MAX };
+        Some(self.quiet_until()?.min(grid).min(self.oracle.silent_at(self.settings, self.now)))
+    }
+
+    /// Follows the weakness of lamps at `grid`, the next millisecond, where that is all that is to be looked at then, and
+    /// nothing else happens. False: nothing was done.
+    fn look_for_weakness(&mut self, grid: u64) -> bool {
+        let (core, world) = (self.core_due(), self.world.next_event().map_or(u64::MAX, ms));
+        let other = self.quiet_until().unwrap_or(0).min(core).min(world);
+        let other = other.min(self.broker.next().unwrap_or(u64::MAX)).min(self.oracle.silent_at(self.settings, self.now));
+        if grid != self.looked + GRID || other <= grid || !self.obligations.follows_weakness() {
+            return false;
+        }
+        (self.now, self.looked) = (grid, grid);
+        self.judge_weakness();
+        true
     }
 
     /// When the core must do something by itself, as long as every probe keeps its beat: then no silence falls due.

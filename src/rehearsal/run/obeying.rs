@@ -60,12 +60,12 @@ pub(super) fn wording(settings: &Settings, world: &World) -> Vec<Vec<Wording>> {
 }
 
 impl Run<'_> {
-    /// Lets the core do what is due at `due`, the next millisecond. False: nothing was done, since something else may happen
-    /// then. `until`: something else happens then. Asked in a glide.
+    /// Lets the core do what is due at `due`, the next millisecond. False: it did nothing, since something else happens then.
+    /// `until`: something else happens then. Asked in a glide.
     pub(super) fn fall_due(&mut self, due: u64, until: u64) -> bool {
-        let Some(booted) = self.host.in_step() else { return false };
-        let world = self.world.next_event().map_or(u64::MAX, ms);
-        let Some(core) = self.host.core.as_mut().filter(|_| due < until.min(world)) else { return false };
+        let Some(booted) = self.host.in_step().filter(|_| due < until) else { return false };
+        self.world.advance_to(Duration::from_millis(due), &mut self.said);
+        let Some(core) = self.host.core.as_mut().filter(|_| self.said.is_empty()) else { return false };
         let mut effects = std::mem::take(&mut self.effects);
         core.handle_in_step(Mono::from_millis(due - booted), Event::Tick, &mut effects);
         (self.now, self.handled) = (due, due);
@@ -107,7 +107,7 @@ impl Run<'_> {
         let answered = self.now.saturating_add(COMMAND_TAKES);
         let world = self.world.next_event().map_or(u64::MAX, ms);
         let commands = effects.iter().any(|effect| matches!(effect, Effect::Command(_)));
-        let alone = commands && answered < until.min(world).min(self.core_due());
+        let alone = commands && answered < until.min(world) && answered <= self.core_due();
         if !alone || !effects.iter().all(|effect| self.is_obeyed_at_once(effect)) {
             self.carry_out_all(effects, any);
             self.expect(false);
@@ -179,6 +179,9 @@ impl Run<'_> {
             self.settled &= self.sight.lamp(e, l).reported.is_some_and(|(reported, _)| reported == level);
         }
         self.said = said;
+        if self.is_due() {
+            self.handle(Event::Tick);
+        }
         self.expect(false);
     }
 

@@ -85,7 +85,7 @@ impl Run<'_> {
     }
 
     /// Whether the core must do something by itself.
-    fn is_due(&mut self) -> bool {
+    pub(super) fn is_due(&mut self) -> bool {
         let deadline = self.host.core.as_mut().and_then(Controller::next_deadline);
         deadline.is_some_and(|at| self.host.story_time(at) <= self.now)
     }
