@@ -156,9 +156,14 @@ impl Obligations {
         enclosure.probes[p.0].measures != Measures::Uvi && !enclosure.lamps.iter().any(tells)
     }
 
-    /// What [`Obligations::reading`] does with readings of a probe that [is alone](Obligations::is_alone), none of which comes
-    /// late: the last of them, and when one last differed from the one before it.
-    pub(super) fn heard(
+    /// What [`Obligations::reading`] does with a reading of a probe that [is alone](Obligations::is_alone).
+    pub(super) fn heard(&mut self, now: u64, settings: &Settings, (e, p): (EnclosureIx, ProbeIx), value: f64) {
+        self.probes[e.0][p.0].read(now, value, ms(settings.enclosures[e.0].probes[p.0].stale));
+    }
+
+    /// The same with so many readings, none of which comes late: the last of them, and when one last differed from the one
+    /// before it.
+    pub(super) fn heard_row(
         &mut self,
         (e, p): (EnclosureIx, ProbeIx),
         last: (u64, f64),

@@ -66,22 +66,35 @@ impl Listener<'_> {
         self.takes_alone(now, settings, (e, p), value)
     }
 
-    /// The same for one that does not join those that wait.
+    /// The same for one that does not join those of its lane.
     fn takes_alone(&mut self, now: u64, settings: &Settings, (e, p): (EnclosureIx, ProbeIx), value: f64) -> bool {
-        self.end_lanes(e);
         let guide = self.guides[e.0][p.0];
         let mono = Mono::from_millis(now - self.booted);
+        if self.lanes[e.0][p.0].is_none() && guide.alone {
+            self.begin_lane(guide, e, p);
+            if self.lanes[e.0][p.0].as_mut().is_some_and(|lane| lane.waiting.takes(mono, value)) {
+                return true;
+            }
+        }
+        self.end_lanes(e);
         if !(value > guide.above && value < guide.below && self.core.absorb(mono, e, p, value)) {
             return false;
         }
         self.oracle.nothing(now, e, p);
         self.sight.heard(now, e, p, value);
-        self.obligations.reading(now, settings, self.sight, (e, p), value);
         if guide.alone {
-            let waiting = self.core.lend(e, p).map(|waiting| waiting.between(guide.above, guide.below));
-            self.lanes[e.0][p.0] = waiting.map(|waiting| Lane { waiting, before: waiting.row().many });
+            self.obligations.heard(now, settings, (e, p), value);
+            self.begin_lane(guide, e, p);
+        } else {
+            self.obligations.reading(now, settings, self.sight, (e, p), value);
         }
         true
+    }
+
+    /// The next readings of a probe may wait, where the core has some that do.
+    fn begin_lane(&mut self, guide: Guide, e: EnclosureIx, p: ProbeIx) {
+        let waiting = self.core.lend(e, p).map(|waiting| waiting.between(guide.above, guide.below));
+        self.lanes[e.0][p.0] = waiting.map(|waiting| Lane { waiting, before: waiting.row().many });
     }
 
     /// Tells everybody of the readings of an enclosure that wait.
@@ -95,7 +108,7 @@ impl Listener<'_> {
                 self.oracle.nothing(at(row.at), e, p);
                 self.sight.heard(at(row.at), e, p, row.last);
                 let last = (at(row.at), row.last);
-                self.obligations.heard((e, p), last, row.changed.map(at), u64::from(row.many - before));
+                self.obligations.heard_row((e, p), last, row.changed.map(at), u64::from(row.many - before));
             }
         }
     }
