@@ -116,7 +116,9 @@ mod tests {
     #[test]
     fn the_end_of_time_never_comes() {
         let centuries = Mono::new(Duration::from_secs(u64::MAX));
-        assert!(centuries < Mono::END && Mono::from_millis(u64::MAX) < Mono::END && Mono::from_secs(u64::MAX) < Mono::END);
+        assert!(
+            centuries < Mono::END && Mono::from_millis(u64::MAX) < Mono::END && Mono::from_secs(u64::MAX) < Mono::END
+        );
         assert_eq!(centuries.after(Duration::MAX), Mono::END);
         assert_eq!(Mono::from_secs(3).since(Mono::from_secs(5)), Duration::ZERO);
         assert_eq!(Mono::from_secs(5).after(Duration::from_nanos(1)).since(Mono::from_secs(3)), Duration::new(2, 1));

@@ -332,9 +332,10 @@ impl Controller {
 
     /// Lends the readings of a probe that wait to be looked at: what [joins](Waiting::takes) them is as good as
     /// [absorbed](Controller::absorb), once they are [given back](Controller::give_back), which must be before anything else
-    /// is done with the enclosure. None: none wait.
+    /// is done with the enclosure and before anything [falls due](Controller::next_timer). None: none wait.
     pub fn lend(&self, enclosure: EnclosureIx, probe: ProbeIx) -> Option<Waiting> {
-        self.enclosures.get(enclosure.0)?.waiting(probe)
+        let usual = self.link == Link::Up && self.stopping.is_none() && !self.stirred;
+        self.enclosures.get(enclosure.0).filter(|_| usual)?.waiting(probe)
     }
 
     /// Takes back what was [lent](Controller::lend).

@@ -369,8 +369,7 @@ impl Broker {
 
     /// Whether nothing is on its way but commands of the daemon's and that they have arrived.
     pub(super) fn carries_commands_alone(&self) -> bool {
-        let is_command =
-            |parcel: &Delivery| matches!(parcel, Delivery::Command { .. } | Delivery::Acknowledged { .. });
+        let is_command = |parcel: &Delivery| matches!(parcel, Delivery::Command { .. } | Delivery::Acknowledged { .. });
         self.parcels.iter().all(|(_, parcel)| is_command(parcel))
     }
 

@@ -215,11 +215,6 @@ impl World {
         self.command(switch, payload, out);
     }
 
-    /// Who listens on a topic.
-    pub fn listener(&self, topic: &str) -> Option<Switch> {
-        self.listeners.get(topic).copied()
-    }
-
     /// Hands a command to a switch, now, and appends the report that follows: what [`World::incoming`] does with a message on
     /// its topic.
     pub fn told(&mut self, switch: Switch, payload: &str, out: &mut Vec<Message>) {

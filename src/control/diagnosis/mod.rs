@@ -30,8 +30,8 @@ use crate::time::Mono;
 use crate::units::{Celsius, Lux, Uvi, Watts};
 
 use chain::{
-    CAUSES, COVER, DEAD, FAULTS, NO_UV, OUT, PRIOR, RELAY, SHADE, STATES, SUPPLY, Turns, WELL, bounded, by_burning, by_light,
-    by_peers, by_uv,
+    CAUSES, COVER, DEAD, FAULTS, NO_UV, OUT, PRIOR, RELAY, SHADE, STATES, SUPPLY, Turns, WELL, bounded, by_burning,
+    by_light, by_peers, by_uv,
 };
 pub(super) use circles::Circles;
 pub use eye::Others;

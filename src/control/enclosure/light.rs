@@ -33,14 +33,7 @@ impl EnclosureControl {
     }
 
     /// Series number `at` takes in a reading that the guards have had.
-    fn follow_uv(
-        &mut self,
-        now: Mono,
-        enclosure: &Enclosure,
-        at: usize,
-        raw: f64,
-        local: Option<(DateTime<Utc>, Tz)>,
-    ) {
+    fn follow_uv(&mut self, now: Mono, enclosure: &Enclosure, at: usize, raw: f64, local: Option<(DateTime<Utc>, Tz)>) {
         let lit = self.lit(now, enclosure, &self.uv[at].lamps);
         let slot = self.uv[at].reading(now, raw, lit);
         // What a lamp that is told to be dark gives is no course of any ageing.
@@ -82,11 +75,7 @@ impl EnclosureControl {
     }
 
     /// What is to be told of series number `at`, kind by kind.
-    pub(super) fn uv_verdicts(
-        &mut self,
-        enclosure: &Enclosure,
-        at: usize,
-    ) -> impl Iterator<Item = Verdict> + use<> {
+    pub(super) fn uv_verdicts(&mut self, enclosure: &Enclosure, at: usize) -> impl Iterator<Item = Verdict> + use<> {
         let series = &mut self.uv[at];
         let seen = !series.lamps.is_empty();
         let wanted = seen.then(|| self.health.stepped(at).or_else(|| series.wants_calibration()));
@@ -160,12 +149,7 @@ impl EnclosureControl {
     }
 
     /// Takes in a power, W, if nothing comes of it, as [`EnclosureControl::absorb_uvi`] does a UV index.
-    pub(super) fn absorb_power(
-        &mut self,
-        now: Mono,
-        enclosure: &Enclosure,
-        (ix, watts): (ProbeIx, f64),
-    ) -> Option<()> {
+    pub(super) fn absorb_power(&mut self, now: Mono, enclosure: &Enclosure, (ix, watts): (ProbeIx, f64)) -> Option<()> {
         let stoppages = || {
             let own = enclosure.lamps.iter().zip(&self.lamps).filter(|(lamp, _)| lamp.power_probe == Some(ix));
             own.filter_map(|(_, control)| control.stoppage.as_ref())

@@ -106,4 +106,3 @@ impl Run<'_> {
         self.book.write(self.now, line.into());
     }
 }
-

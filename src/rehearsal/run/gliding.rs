@@ -175,7 +175,8 @@ impl Run<'_> {
     fn look_for_weakness(&mut self, grid: u64) -> bool {
         let (core, world) = (self.core_due(), self.world.next_event().map_or(u64::MAX, ms));
         let other = self.quiet_until().unwrap_or(0).min(core).min(world);
-        let other = other.min(self.broker.next().unwrap_or(u64::MAX)).min(self.oracle.silent_at(self.settings, self.now));
+        let other =
+            other.min(self.broker.next().unwrap_or(u64::MAX)).min(self.oracle.silent_at(self.settings, self.now));
         if grid != self.looked + GRID || other <= grid || !self.obligations.follows_weakness() {
             return false;
         }
@@ -194,7 +195,8 @@ impl Run<'_> {
         let (Some(booted), Some(core)) = (self.host.in_step(), &mut self.host.core) else { return };
         let (oracle, obligations, sight) = (&mut self.oracle, &mut self.obligations, &mut self.sight);
         let (settings, up) = (self.settings, self.up_since.is_some());
-        let mut listener = Listener { booted, core, guides: &self.guides, lanes: &mut self.lanes, oracle, obligations, sight };
+        let mut listener =
+            Listener { booted, core, guides: &self.guides, lanes: &mut self.lanes, oracle, obligations, sight };
         let (mut messages, mut handled) = (self.messages, self.handled);
         // Outputs stay as they are for the whole of a glide; a bit for each enclosure.
         let mut followed = 0_u32;

@@ -129,7 +129,12 @@ impl Outcome {
 
 /// Rehearses `scenario`.
 pub fn rehearse(scenario: &Scenario, options: &Options) -> Outcome {
-    Run::new(scenario, options).finish()
+    Run::new(scenario, options).finish().0
+}
+
+/// How many moments of a rehearsal are gone the whole way: what its shortcuts are judged by.
+pub fn effort(scenario: &Scenario, options: &Options) -> u64 {
+    Run::new(scenario, options).finish().1
 }
 
 /// A rehearsal under way. Moments are ms since the start of the story.
@@ -238,7 +243,7 @@ impl<'s> Run<'s> {
         let seed = scenario.seed;
         let world = World::new(settings, &physics, scenario.start, seed, &faults);
         Run {
-            wording: obeying::wording(settings, &world),
+            wording: settings.enclosures.iter().map(|it| vec![Wording::default(); it.lamps.len()]).collect(),
             options,
             settings,
             start: scenario.start,
@@ -300,8 +305,9 @@ impl<'s> Run<'s> {
         }
     }
 
-    fn finish(mut self) -> Outcome {
-        let mut spins = 0;
+    /// Runs to the end; what came of it, and how many moments were gone the whole way.
+    fn finish(mut self) -> (Outcome, u64) {
+        let (mut spins, mut steps) = (0, 0);
         loop {
             let before = self.now;
             self.glide();
@@ -314,6 +320,7 @@ impl<'s> Run<'s> {
             }
             self.now = next.max(self.now);
             self.step();
+            steps += 1;
             let over = self.now >= self.end && self.next() > self.end;
             if over || self.has_seen_enough() {
                 break;
@@ -323,7 +330,7 @@ impl<'s> Run<'s> {
             self.judge_end();
         }
         self.violations.sort_by_key(|violation| violation.at);
-        Outcome {
+        let outcome = Outcome {
             hash: self.book.hash(),
             violations: self.violations,
             log: self.book.lines().map(|(at, line)| (at, line.to_owned())).collect(),
@@ -331,7 +338,8 @@ impl<'s> Run<'s> {
             messages: self.messages,
             coverage: self.coverage,
             trace: self.recorder.map(|recorder| recorder.finish(self.settings)),
-        }
+        };
+        (outcome, steps)
     }
 
     fn has_seen_enough(&self) -> bool {

@@ -11,8 +11,8 @@ use super::{Run, ms};
 use crate::control::{Command, Effect, Event, OutputRef, Reading};
 use crate::message;
 use crate::rehearsal::broker::COMMAND_TAKES;
-use crate::settings::{EnclosureIx, Lamp, LampIx, ProbeIx, Settings};
-use crate::simulator::{Message, Source, Switch, World};
+use crate::settings::{EnclosureIx, LampIx, ProbeIx};
+use crate::simulator::{Message, Source, Switch};
 use crate::time::Mono;
 use crate::units::Level;
 
@@ -43,20 +43,8 @@ impl Words {
 /// What passes between the core and the output of a lamp.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Wording {
-    /// Whether it hears what is said on its command topic; of several lamps that share one, one does.
-    hears: bool,
     told: Words,
     reported: Words,
-}
-
-/// What passes between the core and the outputs of all lamps, of which nothing is known yet.
-pub(super) fn wording(settings: &Settings, world: &World) -> Vec<Vec<Wording>> {
-    let of = |e: usize, (l, lamp): (usize, &Lamp)| {
-        let own = Switch::Lamp(EnclosureIx(e), LampIx(l));
-        Wording { hears: world.listener(&lamp.output.set) == Some(own), ..Wording::default() }
-    };
-    let enclosures = settings.enclosures.iter().enumerate();
-    enclosures.map(|(e, enclosure)| enclosure.lamps.iter().enumerate().map(|lamp| of(e, lamp)).collect()).collect()
 }
 
 impl Run<'_> {
@@ -78,16 +66,14 @@ impl Run<'_> {
     pub(super) fn hear_plainly(&mut self, until: u64) -> bool {
         let [message] = &self.said[..] else { return false };
         let (Source::Probe(enclosure, probe), Some(value)) = (message.source(), message.number()) else { return false };
-        let Some(booted) = self.host.in_step().filter(|_| self.is_plain(enclosure, probe) && !message.retained()) else {
+        let Some(booted) = self.host.in_step().filter(|_| self.is_plain(enclosure, probe) && !message.retained())
+        else {
             return false;
         };
         self.said.clear();
         self.messages += 1;
-        let event = Event::Reading {
-            enclosure,
-            probe,
-            reading: Reading { value: Ok(value), taken: None, retained: false },
-        };
+        let event =
+            Event::Reading { enclosure, probe, reading: Reading { value: Ok(value), taken: None, retained: false } };
         self.observe(&event);
         let Some(core) = self.host.core.as_mut() else { return false };
         let mut effects = std::mem::take(&mut self.effects);
@@ -134,8 +120,7 @@ impl Run<'_> {
     fn is_obeyed_at_once(&self, effect: &Effect) -> bool {
         match effect {
             Effect::Command(Command { output: OutputRef::Lamp(e, l), .. }) => {
-                let reports = self.settings.enclosures[e.0].lamps[l.0].output.state.is_some();
-                reports && self.wording[e.0][l.0].hears
+                self.settings.enclosures[e.0].lamps[l.0].output.state.is_some()
             }
             Effect::Switched { .. } | Effect::State(_) => true,
             _ => false,
