@@ -129,12 +129,12 @@ impl Outcome {
 
 /// Rehearses `scenario`.
 pub fn rehearse(scenario: &Scenario, options: &Options) -> Outcome {
-    Run::new(scenario, options).finish().0
+    counted(scenario, options).0
 }
 
-/// How many moments of a rehearsal are gone the whole way: what its shortcuts are judged by.
-pub fn effort(scenario: &Scenario, options: &Options) -> u64 {
-    Run::new(scenario, options).finish().1
+/// The same; and how many of its moments went the whole way: what its shortcuts are judged by.
+pub fn counted(scenario: &Scenario, options: &Options) -> (Outcome, u64) {
+    Run::new(scenario, options).finish()
 }
 
 /// A rehearsal under way. Moments are ms since the start of the story.
