@@ -299,7 +299,8 @@ impl Rig {
 
     /// Takes in a reading by itself, every other time that this can be.
     fn joins(&mut self, enclosure: EnclosureIx, probe: ProbeIx, value: f64) -> bool {
-        let Some(mut waiting) = self.controller.lend(enclosure, probe).filter(|_| self.readings % 2 == 0) else {
+        let Some(mut waiting) = self.controller.lend(enclosure, probe).filter(|_| self.readings.is_multiple_of(2))
+        else {
             return false;
         };
         let joins = waiting.takes(self.now.mono, value);
