@@ -10,9 +10,10 @@ use crate::time::Mono;
 
 impl Controller {
     /// Takes in a plain live reading, whose payload has no time stamp, if nothing comes of it: no effect, and no change of
-    /// anything that anybody could see but of the reading itself. False: [`Controller::handle`] must have it, at the same
-    /// moment. The wall clock is taken to have kept step with the monotonic one since the last
-    /// event that was handled; a driver that does not know leaves this to `handle`, which asks the clock.
+    /// anything that anybody could see but of the reading itself and of what is learnt from it. False:
+    /// [`Controller::handle`] must have it next, at the same moment; it knows what has been learnt already. The wall clock is
+    /// taken to have kept step with the monotonic one since the last event that was handled; a driver that does not know
+    /// leaves this to `handle`, which asks the clock.
     pub fn absorb(&mut self, now: Mono, enclosure: EnclosureIx, probe: ProbeIx, value: f64) -> bool {
         if now < self.now.mono || !self.is_idle(now) {
             return false;
@@ -46,7 +47,7 @@ impl Controller {
         }
     }
 
-    /// Takes in an event of which nothing comes; otherwise it changes nothing and tells so.
+    /// Takes in an event of which nothing comes, and tells so.
     pub(super) fn is_nothing(&mut self, event: &Event) -> bool {
         let now = self.now.mono;
         match event {
