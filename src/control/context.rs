@@ -5,6 +5,7 @@ use chrono::{DateTime, Utc};
 use crate::settings::{CutOffIx, OnExit, Site};
 use crate::time::Mono;
 
+use super::clock::Clock;
 use super::contactors::Contactors;
 use super::diagnosis::Circles;
 use super::effect::Effect;
@@ -22,6 +23,7 @@ pub(super) struct Context<'a> {
     /// Whether what changes nothing may be left out.
     pub(super) shortcuts: bool,
     pub(super) site: &'a Site,
+    pub(super) clock: &'a Clock,
     pub(super) contactors: &'a Contactors,
     /// What lamps on the same relay or supply show.
     pub(super) circles: &'a mut Circles,
@@ -37,6 +39,11 @@ impl Context<'_> {
     /// Whether a contactor is open.
     pub(super) fn is_open(&self, cut_off: CutOffIx) -> bool {
         self.contactors.is_open(cut_off)
+    }
+
+    /// The wall time, where the clock can be believed.
+    pub(super) fn believed(&self) -> Option<DateTime<Utc>> {
+        self.wall.filter(|_| self.clock.is_trusted())
     }
 
     /// The monotonic moment at which the schedules' time will be `wall`.

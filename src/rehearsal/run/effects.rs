@@ -62,7 +62,7 @@ impl Run<'_> {
                     }
                 }
             }
-            Effect::File(record) => self.host.file(record),
+            Effect::File(record) => self.host.file(self.now, record),
             Effect::Calibrated { enclosure, probe, told } => {
                 let enclosure = &self.settings.enclosures[enclosure.0];
                 let line = format!("{}/{}: {told}", enclosure.id, enclosure.probes[probe.0].name);

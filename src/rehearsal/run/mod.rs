@@ -14,7 +14,7 @@ use std::time::Duration;
 use chrono::{DateTime, Utc};
 
 use crate::control::photoperiod::DayClock;
-use crate::control::{Act, Command, Effect, Event};
+use crate::control::{Act, AlarmNotice, Command, Effect, Event};
 use crate::message::Routes;
 use crate::settings::{EnclosureIx, LampIx, Settings};
 use crate::simulator::{Message, Physics, TimedFault, World};
@@ -182,6 +182,8 @@ struct Run<'s> {
     /// When documents were last judged, and when an alarm last changed.
     documents_judged: u64,
     alarm_changed: u64,
+    /// Alarms that stood when the daemon ended, and were on disk.
+    stood: Vec<AlarmNotice>,
     /// Since when the daemon has known that its disk takes nothing.
     disk_failing: Option<u64>,
     /// Whether a write has just failed of which the core has not been told.
@@ -276,6 +278,7 @@ impl<'s> Run<'s> {
             topics: documents::Topics::new(settings),
             documents_judged: 0,
             alarm_changed: 0,
+            stood: Vec::new(),
             disk_failing: None,
             write_fails: false,
             coverage: Coverage::default(),

@@ -122,7 +122,7 @@ impl Run<'_> {
             Effect::Command(Command { output: OutputRef::Lamp(e, l), .. }) => {
                 self.settings.enclosures[e.0].lamps[l.0].output.state.is_some()
             }
-            Effect::Switched { .. } | Effect::State(_) => true,
+            Effect::Switched { .. } | Effect::State(_) | Effect::File(_) => true,
             _ => false,
         }
     }

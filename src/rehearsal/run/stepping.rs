@@ -53,7 +53,7 @@ impl Run<'_> {
                 self.oracle.act(&act);
                 self.coverage.act(&act);
                 self.chatter.act(&act);
-                self.obligations.act(self.now, &act);
+                self.obligations.act(self.now, &act, self.host.clock_error(self.now));
             }
             self.handle(Event::Act(act));
         }
