@@ -1,8 +1,9 @@
 //! Gliding: where nothing is under way, time passes with nothing but readings of which nothing comes.
 //!
 //! Core and expectations each tell until when, and for which readings, there is nothing for them to do. Up to there the
-//! plant runs by itself, and a reading is no more than a number. Whoever follows readings one by one still does, and what is
-//! judged on the grid is judged there, unless it is known before that nothing can be found. What comes of a story is the same as if every reading had gone the whole way.
+//! plant runs by itself, and a reading is no more than a number; what outputs are told they [obey](super::obeying). Whoever
+//! follows readings one by one still does, and what is judged on the grid is judged there, unless it is known before that
+//! nothing can be found. What comes of a story is the same as if every reading had gone the whole way.
 
 use std::time::Duration;
 
