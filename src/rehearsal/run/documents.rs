@@ -88,15 +88,18 @@ impl Run<'_> {
         self.shown[e].written = true;
         if in_short {
             let Some((levels, alarms)) = core.outline(EnclosureIx(e)) else { return };
-            let seen = &self.sight.enclosures[e].lamps;
             let shown = &mut self.shown[e];
-            if levels.eq(seen.iter().map(|lamp| lamp.level)) && alarms.eq(self.sight.alarms_of(EnclosureIx(e))) {
-                shown.agrees = true;
-                return;
+            let says = shown.says.get_or_insert_default();
+            says.0.clear();
+            says.0.extend(levels.map(|level| level.share()));
+            let told = says.1.iter().map(String::as_str);
+            if !alarms.map(AlarmKind::name).eq(told) {
+                let alarms = core.outline(EnclosureIx(e)).into_iter().flat_map(|(_, alarms)| alarms);
+                says.1 = alarms.map(|kind| kind.name().to_owned()).collect();
             }
-            let Some((levels, alarms)) = core.outline(EnclosureIx(e)) else { return };
-            let alarms = alarms.map(|kind| kind.name().to_owned());
-            shown.says = Some((levels.map(|level| level.share()).collect(), alarms.collect()));
+            let decided = self.sight.enclosures[e].lamps.iter().map(|lamp| lamp.level.share());
+            let stand = self.sight.alarms_of(EnclosureIx(e)).map(AlarmKind::name);
+            shown.agrees = decided.eq(says.0.iter().copied()) && stand.eq(says.1.iter().map(String::as_str));
             return;
         }
         let view = core.view(EnclosureIx(e));
