@@ -2,7 +2,7 @@
 //!
 //! ```text
 //! raw ─▶ background ─▶ gain ─▶ ceiling (at once, by the guard)
-//!            │           └───▶ band (six hours of warm light, in slots of five minutes)
+//!            │           └───▶ band (eighteen hours of warm light, in slots of five minutes)
 //!            └─ in the probe's own unit: shares, decay, dark lamps, which need no calibration
 //! ```
 //!
@@ -109,7 +109,9 @@ impl UvSeries {
             Lit::Warm => {
                 self.calibration.raw(now, net);
                 let ended = self.slots.push(now, net)?;
-                self.whole = self.slots.is_full().then(|| self.slots.unshaded());
+                if self.slots.is_due() {
+                    self.whole = Some(self.slots.unshaded());
+                }
                 self.hour = self.slots.recent();
                 self.asked = self.asked.saturating_add(1);
                 Some(ended)

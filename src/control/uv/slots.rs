@@ -8,9 +8,11 @@ use crate::time::Mono;
 
 /// Readings this long are taken together, by their middle: a guess, short beside a day and long beside a probe's beat.
 pub(in crate::control) const SLOT: Duration = Duration::from_secs(5 * 60);
-/// The span that is judged, of time with the lamps warm. An animal may lie on the probe for a third of a day of up to
-/// 14 h and still leave the upper sixth of this to the lamp; a guess.
-const WINDOW: Duration = Duration::from_secs(6 * 3600);
+/// The span that is judged, of time with the lamps warm. An animal may lie on the probe for a whole day of 14 h, as one
+/// does now and then, and still leave the upper sixth of this to the lamp; a guess.
+const WINDOW: Duration = Duration::from_secs(18 * 3600);
+/// It is judged anew after so many slots, half an hour: a sort of all of them is dear.
+const ANEW: usize = 6;
 /// A rise is believed after this much: nothing that lies on a probe adds UV; a guess.
 const RECENT: usize = 12;
 /// A slot that has ended.
@@ -31,6 +33,8 @@ pub(super) struct Slots {
     ended: VecDeque<f32>,
     /// Slots that make a window, from how often the probe speaks.
     size: usize,
+    /// Slots since the window was last judged.
+    unjudged: usize,
 }
 
 impl Slots {
@@ -57,6 +61,7 @@ impl Slots {
             self.ended.pop_front();
         }
         self.ended.push_back(value as f32);
+        self.unjudged += 1;
         Some(Slot { value, from: since })
     }
 
@@ -75,6 +80,15 @@ impl Slots {
     /// Whether a whole window has been seen.
     pub(super) fn is_full(&self) -> bool {
         self.ended.len() >= self.size
+    }
+
+    /// Whether a whole window has been seen and it is time to judge it.
+    pub(super) fn is_due(&mut self) -> bool {
+        let is_due = self.is_full() && self.unjudged >= ANEW;
+        if is_due {
+            self.unjudged = 0;
+        }
+        is_due
     }
 
     /// What the lamps give, whatever lay on the probe for a third of the day ([`robust::unshaded`]): nothing, where no slot
