@@ -97,7 +97,7 @@ impl Setup {
             zone: pick(g, &[(2, 0.2), (3, 0.6), (4, 0.2)]),
             latitude: range(g, -35.0, 45.0),
             stays: range(g, 0.25, 4.0) * 3600.0,
-            dust: (range(g, 0.0, 0.03), range(g, 20.0, 60.0) as u64),
+            dust: (range(g, 0.0, 0.02), range(g, 20.0, 60.0) as u64),
             scatter: (range(g, 0.002, 0.012), range(g, 0.0, 0.6)),
             stock: if g.unit() < 0.5 { Some(u32::from(g.unit() < 0.5)) } else { None },
             keeper: Keeper {

@@ -17,8 +17,9 @@ pub struct Tally {
     pub enclosures: u64,
     pub years: f64,
     pub lamp_years: f64,
-    /// Minutes until a dark lamp was told, in which it should have been on; none: not within three hours, or never.
-    pub dark: Vec<Option<f64>>,
+    /// Minutes until a dark lamp was told, in which it should have been on; none: not within three hours, or never. Before
+    /// them: seconds between readings, and whether it is one of two at its probe.
+    pub dark: Vec<(u64, bool, Option<f64>)>,
     /// The same of dead probes.
     pub dead: Vec<Option<f64>>,
     /// Where UV alone tells, and where more does: what happened against what it was told as.
@@ -88,10 +89,10 @@ impl Tally {
         100.0 * self.false_alarms.values().sum::<u64>() as f64 / self.years
     }
 
-    /// Median and 99.9 % of the minutes until a dark lamp was told.
-    pub fn dark_minutes(&self) -> (f64, f64) {
-        let of = |share| quantile(self.dark.iter().copied(), share);
-        (of(0.5), of(0.999))
+    /// Minutes until dark lamps were told that are alone at a probe with this interval.
+    pub fn dark_alone(&self, every: std::ops::RangeInclusive<u64>) -> Vec<Option<f64>> {
+        let of = self.dark.iter().filter(|(interval, pair, _)| !pair && every.contains(interval));
+        of.map(|(.., minutes)| *minutes).collect()
     }
 
     /// Of forecasts 30 days ahead: the median of absolute errors in days, and the share that the interval covered.
@@ -111,7 +112,15 @@ impl Tally {
             self.enclosures, self.years, self.lamp_years
         );
         let _ = writeln!(out, "delay, in minutes the lamp should have been on        number   p50   p90   p99  p99.9   max");
-        for (name, delays) in [("dark lamp (broken, no UV, relay, supply)", &self.dark), ("dead UV probe", &self.dead)] {
+        let pairs = self.dark.iter().filter(|(_, pair, _)| *pair).map(|(.., minutes)| *minutes).collect();
+        for (name, delays) in [
+            ("dark lamp (broken, no UV, relay, supply)", self.dark_alone(0..=u64::MAX)),
+            ("  of a probe that speaks every 2 min or oftener", self.dark_alone(0..=120)),
+            ("  every 5 min", self.dark_alone(300..=300)),
+            ("  every 10 min", self.dark_alone(600..=600)),
+            ("one of two lamps at a probe", pairs),
+            ("dead UV probe", self.dead.clone()),
+        ] {
             let of = |share| quantile(delays.iter().copied(), share);
             let [a, b, c, d, e] = [0.5, 0.9, 0.99, 0.999, 1.0].map(of);
             let _ = writeln!(out, "{name:<52} {:>7} {a:5.0} {b:5.0} {c:5.0} {d:6.0} {e:5.0}", delays.len());

@@ -151,6 +151,7 @@ impl Course {
         let (uvi, day) = (self.plant.uvi_when_lit(), self.now / DAY);
         let hour = self.now % DAY / 3600;
         self.tally.examples.push(format!("seed {} day {day} {hour} h, UVI {uvi:.2}: {text}", self.seed));
+        if kind == AlarmKind::LampDark && std::env::var("WHY").is_ok() { for ix in 0..self.enclosure.lamps.len() { eprintln!("{} {} mended {} fitted {} {:#?}", self.seed, self.now, self.now-self.ledger.mended, self.now-self.ledger.fitted, self.controller.why(E, lampwarden::settings::LampIx(ix))); } }
     }
 
     /// Whether the probe is too coarse to tell the deepest shade of the trial from darkness.
@@ -330,8 +331,12 @@ impl Course {
     /// A fault is over: how was it told?
     pub fn tell_fault(&mut self, fault: &Fault) {
         let found = fault.told_after.filter(|&minutes| minutes <= FOUND_WITHIN);
+        // One that was mended before it could be found says nothing.
+        if found.is_none() && (fault.overdue as f64) < 60.0 * FOUND_WITHIN {
+            return;
+        }
         if fault.fate.is_dark_uv_lamp() {
-            self.tally.dark.push(found);
+            self.tally.dark.push((self.setup.every, self.setup.lamps > 1, found));
             if found.is_none() {
                 self.tally.examples.push(format!("seed {} day {}: {fault:?} not found", self.seed, self.now / DAY));
             }

@@ -161,6 +161,8 @@ pub(super) struct Eye {
     still_lit: Stillness,
     /// What the lamp adds when it is well and warm.
     level: Option<f64>,
+    /// What all give together while nobody knows what the others add.
+    crowd: Option<f64>,
     /// Smallest step between two readings so far.
     step: f64,
     last: Option<f64>,
@@ -179,6 +181,7 @@ impl Eye {
             still_dark: Stillness::default(),
             still_lit: Stillness::default(),
             level: None,
+            crowd: None,
             step: f64::INFINITY,
             last: None,
             slot: Slot::default(),
@@ -218,7 +221,7 @@ impl Eye {
 
     /// Forgets the lamp, and keeps what is known of the probe.
     pub(super) fn forget_lamp(&mut self) {
-        self.level = None;
+        (self.level, self.crowd) = (None, None);
         self.start_slot();
     }
 
@@ -310,18 +313,7 @@ impl Eye {
         self.seen = Some(x);
         let nothing = log_normal(x, 0.0, scatter);
         let (full, shaded, hidden) = match self.level {
-            // In a crowd light says nothing about one lamp, and darkness all.
-            _ if slot.crowded => {
-                let lit = spread(raw - self.dark.0, self.plausible.level, scatter).0;
-                let seen = if lit > nothing { 0.0 } else { lit - nothing };
-                return Some(Sight {
-                    full: seen,
-                    shaded: seen,
-                    nothing: 0.0,
-                    dead: self.dead(&slot, raw, scatter) - nothing.max(lit),
-                    hidden: 0.0,
-                });
-            }
+            _ if slot.crowded => return Some(self.weigh_crowd(&slot, warmed)),
             None => {
                 let (least, most) = self.plausible.level;
                 let shaded = spread(x, (SHADE.0 * least, SHADE.1 * most), scatter).0;
@@ -344,6 +336,27 @@ impl Eye {
         Some(Sight { full: full + alive_lit, shaded: shaded + alive_lit, nothing: nothing + alive_dark, dead, hidden })
     }
 
+    /// The same where others of unknown light are lit there. Light says nothing about one lamp then; darkness that is
+    /// neither the shade of them all nor their warming up says all.
+    fn weigh_crowd(&self, slot: &Slot, warmed: f64) -> Sight {
+        let raw = slot.sum / slot.count;
+        let (x, scatter) = (raw - self.dark.0, self.scatter());
+        let (least, most) = self.plausible.level;
+        let lit = match self.crowd {
+            Some(level) => full(x, level, warmed, scatter),
+            None => spread(x, (least * warmed.max(SHADE.0), most), scatter).0,
+        };
+        let (least, most) = self.crowd.map_or((least, most), |level| (level, level));
+        let (dim, hidden) = spread(x, (SHADE.0 * least, SHADE.1 * most), scatter);
+        let nothing = log_normal(x, 0.0, scatter);
+        let light = lit.max(dim);
+        let dead = self.dead(slot, raw, scatter) - nothing.max(light);
+        if light > nothing {
+            return Sight { full: 0.0, shaded: 0.0, nothing: 0.0, dead, hidden };
+        }
+        Sight { full: lit - nothing, shaded: dim - nothing, nothing: 0.0, dead, hidden }
+    }
+
     /// A dead probe that reads what one reads without a sensor.
     fn dead(&self, slot: &Slot, raw: f64, scatter: f64) -> f64 {
         log_normal(raw, 0.0, scatter) + libm::log(DEAD_AT_ZERO) + slot.of_dead()
@@ -352,21 +365,31 @@ impl Eye {
     /// Learns the level from the slot that was weighed, where the lamp is warm and taken to be well after `lasted`, and
     /// starts another.
     pub(super) fn learn_lit(&mut self, well: bool, lasted: Duration) {
+        let scatter = self.scatter();
         let slot = std::mem::take(&mut self.slot);
-        let Some(seen) = self.seen.filter(|_| well && slot.count > 0.0 && !slot.crowded) else { return };
-        let seen = seen.min(GLINT * self.level.unwrap_or(seen));
-        let level = match self.level {
-            None if seen > 3.0 * self.scatter() => seen,
-            None => return,
-            Some(level) if seen < LEARN_FROM * level => return,
-            Some(level) => {
-                let constant = if seen > level { UP } else { DOWN };
-                let weight = 1.0 - libm::exp(-lasted.as_secs_f64() / constant.as_secs_f64());
-                level + weight * (seen - level)
-            }
-        };
-        self.still_lit.learn(&slot);
-        self.level = Some(level);
+        let Some(seen) = self.seen.filter(|_| well && slot.count > 0.0) else { return };
+        let before = if slot.crowded { self.crowd } else { self.level };
+        let Some(level) = learnt(before, seen, scatter, lasted) else { return };
+        if slot.crowded {
+            self.crowd = Some(level);
+        } else {
+            self.still_lit.learn(&slot);
+            self.level = Some(level);
+        }
+    }
+}
+
+/// The level from now on, where `seen` is one to learn.
+fn learnt(before: Option<f64>, seen: f64, scatter: f64, lasted: Duration) -> Option<f64> {
+    let seen = seen.min(GLINT * before.unwrap_or(seen));
+    match before {
+        None => (seen > 3.0 * scatter).then_some(seen),
+        Some(level) if seen < LEARN_FROM * level => None,
+        Some(level) => {
+            let constant = if seen > level { UP } else { DOWN };
+            let weight = 1.0 - libm::exp(-lasted.as_secs_f64() / constant.as_secs_f64());
+            Some(level + weight * (seen - level))
+        }
     }
 }
 

@@ -67,6 +67,9 @@ const ERROR: f64 = 0.05;
 const LEADS: Duration = Duration::from_secs(150);
 /// … and for this long where a probe that repeats itself may be dead instead, and its stillness still tells; guesses.
 const LEADS_IN_DOUBT: Duration = Duration::from_secs(8 * 60);
+/// … and for this long where UV alone tells and an animal may leave so little that the probe cannot see it: a guess between
+/// false alarms and two hours.
+const LEADS_UNSEEN: Duration = Duration::from_secs(75 * 60);
 /// Of the probability of all faults, the dead probe has neither less nor more than these in that doubt; guesses.
 const IN_DOUBT: (f64, f64) = (0.01, 0.9);
 /// Shade is told when it has lasted for this long of lit time: longer than an animal that lies there for a third of the
@@ -442,7 +445,9 @@ impl Diagnosis {
         let may_wait = !traits.restrike.value.is_zero() && may_be_hot && self.burns != Some(true);
         let dead = self.beliefs.probabilities()[DEAD] / self.fault_share();
         let doubted = self.kit.uv.is_some() && self.uv.stillness_tells() && dead > IN_DOUBT.0 && dead < IN_DOUBT.1;
+        let unseen = self.hidden > 0.0 && self.burns.is_none();
         let enough = match (may_wait, doubted) {
+            _ if unseen => LEADS_UNSEEN,
             (true, _) => traits.restrike.value + self.kit.warm_up / 3,
             (false, true) => LEADS_IN_DOUBT,
             (false, false) => LEADS,

@@ -22,6 +22,9 @@ const BEFORE: Duration = Duration::from_secs(10 * 60);
 const AFTER: Duration = Duration::from_secs(5 * 60);
 /// Fewer warm readings than this around a meter reading tell nothing; a guess.
 const FEWEST: usize = 3;
+/// A probe that shows less than this share of what it has shown of late is in the shade, and no reading beside it is paired;
+/// a guess.
+const IN_SHADE: f64 = 0.8;
 /// So many raw readings are kept for pairing; where a probe speaks more often, the older ones go.
 const KEPT: usize = 96;
 /// So many pairings of one set of lamps count, the newest.
@@ -75,6 +78,13 @@ pub enum Told {
         /// What the meter showed.
         uvi: Uvi,
     },
+    /// It was not: the probe showed less than it has of late, as one does that something lies on.
+    InShade {
+        /// What the meter showed.
+        uvi: Uvi,
+        /// What the probe gave, as a share of what it has given of late.
+        share: f64,
+    },
     /// It is this many times what was expected, and waits for another that bears it out.
     Odd {
         /// What the meter showed.
@@ -97,6 +107,12 @@ impl fmt::Display for Told {
                 f,
                 "meter reading UVI {uvi} kept, but it calibrates nothing: the lamps there were not all on and warm around it, or \
                  the probe said too little"
+            ),
+            Told::InShade { uvi, share } => write!(
+                f,
+                "meter reading UVI {uvi} kept, but it calibrates nothing: around it the probe gave {:.0} % of what it has given of \
+                 late. Something lies on it, or lamp or probe were moved; measure again when it is free",
+                100.0 * share
             ),
             Told::Odd { uvi, times } => write!(
                 f,
@@ -153,8 +169,9 @@ impl Calibration {
         self.pending.first().map(|pending| pending.at.after(AFTER))
     }
 
-    /// Pairs what can be paired now, a meter reading at a time.
-    pub(super) fn settle(&mut self, now: Mono) -> Option<Told> {
+    /// Pairs what can be paired now, a meter reading at a time; `usual`: what the probe has given of late, less its
+    /// background.
+    pub(super) fn settle(&mut self, now: Mono, usual: Option<f64>) -> Option<Told> {
         if self.next_deadline().is_none_or(|due| now < due) {
             return None;
         }
@@ -168,6 +185,9 @@ impl Calibration {
         if count < FEWEST || !(raw > 0.0 && pending.uvi.0 > 0.0) {
             return Some(Told::NotPaired { uvi: pending.uvi });
         }
+        if let Some(share) = usual.map(|usual| raw / usual).filter(|&share| share < IN_SHADE) {
+            return Some(Told::InShade { uvi: pending.uvi, share });
+        }
         let of_middle = scatter / raw / (count as f64).sqrt();
         let of_hand = if pending.guess { GUESS.0 } else { PLACING.0 };
         let spread = (of_middle * of_middle + of_hand * of_hand).sqrt();
@@ -179,20 +199,18 @@ impl Calibration {
         let before = self.gain.clone();
         let ratio = pairing.uvi / pairing.raw;
         let told = Told::Paired { uvi: Uvi(pairing.uvi), raw: pairing.raw };
-        // Before anything was ever measured the probe's own numbers are what there is to go by: a slip of the pen in the
-        // first reading of all would else put a lamp over its ceiling, and dark it could never be measured again.
-        let is_first = self.void_since.is_none() && self.history.is_empty();
-        if let Some(expected) = before.as_ref().map(|gain| gain.value).or(is_first.then_some(1.0)) {
-            let times = ratio / expected;
-            if !(1.0 / ODD..=ODD).contains(&times) {
-                let bears_out = |odd: &PairingRecord| libm::log(ratio / (odd.uvi / odd.raw)).abs() <= BORNE_OUT;
-                let Some(odd) = self.odd.take().filter(bears_out) else {
-                    self.odd = Some(pairing);
-                    return Told::Odd { uvi: Uvi(pairing.uvi), times };
-                };
-                self.end(pairing.at, "two meter readings agree on another");
-                self.pairings = vec![odd];
-            }
+        // Before anything was ever measured the probe's own numbers are what there is to go by, and after a lamp change the
+        // gain before: a slip of the pen, or an animal on the probe, would else put a lamp over its ceiling, and dark it
+        // could never be measured again.
+        let times = ratio / self.factor();
+        if !(1.0 / ODD..=ODD).contains(&times) {
+            let bears_out = |odd: &PairingRecord| libm::log(ratio / (odd.uvi / odd.raw)).abs() <= BORNE_OUT;
+            let Some(odd) = self.odd.take().filter(bears_out) else {
+                self.odd = Some(pairing);
+                return Told::Odd { uvi: Uvi(pairing.uvi), times };
+            };
+            self.end(pairing.at, "two meter readings agree on another");
+            self.pairings = vec![odd];
         }
         self.odd = None;
         self.void_since = None;
@@ -256,6 +274,11 @@ impl Calibration {
         }
     }
 
+    /// Whether a meter reading is far above what the probe, which gives `raw`, says by the best gain there is.
+    pub(super) fn is_far_above(&self, uvi: Uvi, raw: f64) -> bool {
+        uvi.0 > ODD * raw * self.factor()
+    }
+
     /// UVI per unit of the probe: the gain; without one the last one there was; without any, one.
     pub(super) fn factor(&self) -> f64 {
         let last = || self.history.last().map_or(1.0, |past| past.value);
@@ -299,7 +322,7 @@ mod tests {
         let mut told = None;
         for minute in 0..60 {
             let now = Mono::from_secs((hour * 60 + minute) * 60);
-            told = told.or(calibration.settle(now));
+            told = told.or(calibration.settle(now, None));
             calibration.raw(now, raw);
             if minute == 30 {
                 calibration.meter(now, DateTime::UNIX_EPOCH + now.since_start(), Uvi(uvi), false);

@@ -150,7 +150,14 @@ impl UvSeries {
 
     /// Pairs a meter reading whose time has come.
     pub(super) fn settle(&mut self, now: Mono) -> Option<Told> {
-        self.calibration.settle(now)
+        self.calibration.next_deadline().filter(|&due| now >= due)?;
+        let usual = self.slots.of_late();
+        self.calibration.settle(now, usual)
+    }
+
+    /// Whether a meter reading beside the probe is so far above what it has shown of late that another must bear it out.
+    pub(super) fn doubts(&self, uvi: Uvi) -> bool {
+        self.slots.of_late().is_some_and(|usual| self.calibration.is_far_above(uvi, usual))
     }
 
     pub(super) fn next_deadline(&self) -> Option<Mono> {

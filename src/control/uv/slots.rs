@@ -15,6 +15,9 @@ const WINDOW: Duration = Duration::from_secs(18 * 3600);
 const ANEW: usize = 6;
 /// A rise is believed after this much: nothing that lies on a probe adds UV; a guess.
 const RECENT: usize = 12;
+/// What a probe has given of late is judged by so many slots, six hours of warm light: an animal gets up within, and what was
+/// moved is found within a day; a guess.
+const LATE: usize = 72;
 /// A slot that has ended.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(in crate::control) struct Slot {
@@ -96,6 +99,13 @@ impl Slots {
     pub(super) fn unshaded(&self) -> f64 {
         let values: Vec<f64> = self.ended.iter().map(|&value| f64::from(value)).collect();
         robust::unshaded(&values).map_or(0.0, |lit| lit.value)
+    }
+
+    /// What the probe has given of late, whatever lay on it for most of that; none where too little was seen.
+    pub(super) fn of_late(&self) -> Option<f64> {
+        let from = self.ended.len().saturating_sub(LATE);
+        let values: Vec<f64> = self.ended.range(from..).map(|&value| f64::from(value)).collect();
+        (values.len() >= RECENT).then(|| robust::unshaded(&values)).flatten().map(|lit| lit.value)
     }
 
     /// What the lamps gave in the last hour.
