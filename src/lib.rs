@@ -16,6 +16,7 @@
 //! | [`rehearsal`] | stories and swarms: core and simulated room together in virtual time | `simulator`, `config`, `message` and all they use |
 //! | [`simulator`] | a physical room that answers by messages | `science`, `units`, `settings` |
 //! | `wire` | the MQTT connection | all above |
+//! | `journal` | the keeper's records on disk | `control`, `message` and all they use |
 //! | `daemon` | the live driver of the core | all above |
 //! | `commands` | the command line | everything |
 //!
@@ -37,5 +38,7 @@ pub mod units;
 pub mod commands;
 #[cfg(feature = "daemon")]
 pub mod daemon;
+#[cfg(feature = "daemon")]
+pub mod journal;
 #[cfg(feature = "daemon")]
 pub mod wire;

@@ -28,7 +28,8 @@ const ROOMS: &[(&str, &[&str])] = &[
     ("simulator", &["units", "time", "science", "settings"]),
     ("rehearsal", &["units", "time", "science", "settings", "guard", "control", "message", "config", "simulator"]),
     ("wire", &["units", "time", "settings", "guard", "control", "message"]),
-    ("daemon", &["units", "time", "settings", "guard", "control", "message", "config", "wire"]),
+    ("journal", &["units", "time", "settings", "guard", "control", "message"]),
+    ("daemon", &["units", "time", "settings", "guard", "control", "message", "config", "wire", "journal"]),
     (
         "commands",
         &[
@@ -44,13 +45,14 @@ const ROOMS: &[(&str, &[&str])] = &[
             "rehearsal",
             "simulator",
             "wire",
+            "journal",
             "daemon",
         ],
     ),
 ];
 
 /// Rooms that touch the world. Every other room is pure.
-const IMPURE: &[&str] = &["wire", "daemon", "commands"];
+const IMPURE: &[&str] = &["wire", "journal", "daemon", "commands"];
 
 /// Crates that only some places may name: a room, or a path below `src/`.
 const OWNERS: &[(&str, &[&str])] = &[
@@ -59,13 +61,14 @@ const OWNERS: &[(&str, &[&str])] = &[
     ("ratatui", &["commands/demo"]),
     ("rumqttc", &["wire", "commands/demo"]),
     ("rumqttd", &["commands/demo"]),
+    ("rusqlite", &["journal"]),
     ("rustls", &["wire", "commands", "daemon"]),
     ("sd_notify", &["daemon"]),
     ("strsim", &["config"]),
     ("sunrise", &["science"]),
     ("tokio", &["wire", "daemon", "commands"]),
     ("toml", &["config"]),
-    ("tracing", &["wire", "daemon", "commands"]),
+    ("tracing", &["wire", "journal", "daemon", "commands"]),
     ("tracing_subscriber", &["daemon", "commands"]),
 ];
 

@@ -5,7 +5,7 @@ mod room;
 use std::time::Duration;
 
 use lampwarden::control::{Act, AlarmKind, AlarmState, Event, OutputRef};
-use lampwarden::guard::SafetyRecord;
+use lampwarden::guard::{self, SafetyRecord};
 use lampwarden::settings::EnclosureIx;
 use lampwarden::simulator::Fopdt;
 use lampwarden::units::Level;
@@ -438,6 +438,40 @@ fn a_latch_survives_a_restart_and_a_persons_reset_ends_it() {
     assert_eq!(room.level("e1/heat"), Level::FULL);
     let last = room.remembered.last().expect("told");
     assert!(format!("{last:?}").contains("lamps: []"), "nothing is left to remember: {last:?}");
+}
+
+/// One enclosure at noon, well, its guard as `records` has it; the lamp goes over its cut and cools again, so often.
+fn trips_after(records: &[SafetyRecord], times: usize) -> Room {
+    let mut room = Room::unlinked(ONE, "2026-01-15T12:00:00Z", records);
+    room.event(Event::LinkUp);
+    room.keeps_saying("e1/basking", "25.0", 30);
+    room.wait(60);
+    assert_eq!(room.level("e1/heat"), Level::FULL, "nobody freezes for a file's sake");
+    for _ in 0..times {
+        room.keeps_saying("e1/basking", "41.0", 30);
+        room.keeps_saying("e1/basking", "30.0", 30);
+        room.wait(600);
+    }
+    room
+}
+
+#[test]
+fn a_lamp_whose_trips_are_not_known_any_more_is_latched_by_the_next() {
+    let wary = guard::wary(&room::settings(ONE));
+    let [SafetyRecord::Enclosure { id, lamps }] = &wary[..] else { panic!("{wary:?}") };
+    assert_eq!((id.as_str(), lamps.len(), lamps[0].lamp.as_str()), ("e1", 1, "heat"), "the tube does not warm");
+    for (records, times, latched) in [(&[][..], 1, false), (&[], 2, false), (&wary[..], 0, false), (&wary, 1, true)] {
+        let room = trips_after(records, times);
+        let reason = room.reason("e1/heat");
+        assert_eq!(reason.starts_with("guard: latched"), latched, "{times} of {records:?}: {reason}");
+    }
+    // Trips add up within 24 hours (guard law 2), and so do these.
+    let mut room = trips_after(&wary, 0);
+    room.wait(24 * 3600);
+    room.keeps_saying("e1/basking", "41.0", 30);
+    room.keeps_saying("e1/basking", "30.0", 30);
+    room.wait(600);
+    assert_eq!(room.level("e1/heat"), Level::FULL);
 }
 
 #[test]

@@ -282,6 +282,9 @@ impl Rig {
         for e in 0..self.settings.enclosures.len() {
             self.log.push(format!("{:?}", self.controller.view(EnclosureIx(e))));
         }
+        for ((e, p), ..) in PROBES {
+            self.log.push(format!("{:?}", self.controller.heard(EnclosureIx(e), ProbeIx(p))));
+        }
     }
 
     fn calm(&mut self, rounds: u32, drift: f64) {

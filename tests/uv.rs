@@ -2,7 +2,7 @@
 
 mod room;
 
-use lampwarden::control::{Act, AlarmKind, Event, Footing, MeterReading, UvView};
+use lampwarden::control::{Act, AlarmKind, Event, Footing, Heard, MeterReading, Quality, UvView};
 use lampwarden::settings::{EnclosureIx, LampIx, ProbeIx};
 use lampwarden::units::Uvi;
 use room::Room;
@@ -79,6 +79,25 @@ fn a_meter_reading_makes_the_probe_tell_uv_indices_and_a_lamp_change_takes_that_
     room.wait(600);
     assert!(room.alarm(AlarmKind::CalibrationDue).is_none());
     assert!((uv(&room).gain - 1.2).abs() < 0.01);
+}
+
+#[test]
+fn what_became_of_the_newest_reading_is_told_with_what_it_stands_for() {
+    let mut room = morning("3.0");
+    let heard = |room: &Room| room.controller.heard(E1, ProbeIx(0));
+    let uvi = |heard: Option<Heard>| heard.and_then(|heard| heard.uvi).map(|(uvi, footing)| (uvi.0.round(), footing));
+    assert_eq!(uvi(heard(&room)), Some((3.0, Footing::AsRead)));
+    measure(&mut room, 6.0);
+    room.wait(1200);
+    assert_eq!(uvi(heard(&room)), Some((6.0, Footing::Calibrated)));
+    room.say_retained("e1/uv", "2.0");
+    assert_eq!(heard(&room), Some(Heard { value: Some(2.0), quality: Quality::Stale, uvi: None }));
+    room.say("e1/uv", "900");
+    assert_eq!(heard(&room), Some(Heard { value: Some(900.0), quality: Quality::Doubtful, uvi: None }));
+    room.say("e1/uv", "nothing");
+    assert_eq!(heard(&room), Some(Heard { value: None, quality: Quality::Doubtful, uvi: None }));
+    assert_eq!(room.controller.heard(E1, ProbeIx(1)), None, "there is no such probe");
+    assert_eq!(Room::new(ONE, "2026-03-02T06:00:00Z").controller.heard(E1, ProbeIx(0)), None);
 }
 
 #[test]

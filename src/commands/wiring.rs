@@ -17,7 +17,7 @@ use std::time::Duration;
 use anyhow::Context as _;
 use clap::Args;
 
-use crate::daemon::{Remembered, Store};
+use crate::journal::{Entry, Journal, Remembered};
 use crate::settings::Settings;
 
 use super::{Config, failed};
@@ -94,11 +94,12 @@ pub(super) fn run(arguments: Arguments) -> ExitCode {
 /// go to stderr.
 pub async fn look(settings: &Settings, options: &Options, out: &mut impl Write) -> anyhow::Result<bool> {
     // Taken before anything is switched, and held: no daemon can start meanwhile on the same state.
-    let (store, remembered) = match options.try_relays {
+    let (journal, remembered) = match options.try_relays {
         true => daemons_state(options.state_directory.as_deref())?,
         false => (None, Remembered::default()),
     };
-    let mut room = Room::enter(settings, options.record.as_deref(), &remembered.records)?;
+    let safety = remembered.safety(settings);
+    let mut room = Room::enter(settings, options.record.as_deref(), &safety)?;
     if let Err(why) = room.wait_until_up(CONNECT_WITHIN).await {
         // A finding, and not a mistake in the arguments.
         let (broker, within) = (&settings.broker, CONNECT_WITHIN.as_secs());
@@ -112,9 +113,9 @@ pub async fn look(settings: &Settings, options: &Options, out: &mut impl Write) 
         true => trial::try_relays(&mut room, options.yes).await?,
         false => Vec::new(),
     };
-    if let Some(store) = store {
-        room.to_remember(&remembered.records).into_iter().for_each(|record| store.remember(record));
-        store.close();
+    if let Some(mut journal) = journal {
+        journal.write(room.to_remember(&safety).into_iter().map(Entry::Safety).collect());
+        journal.close();
     }
     let hearing = room.leave().await?;
     let report = Report::new(settings, &hearing, listened, round_trip, trials);
@@ -127,11 +128,11 @@ pub async fn look(settings: &Settings, options: &Options, out: &mut impl Write) 
 }
 
 /// What the daemon remembered, with its lock held.
-fn daemons_state(directory: Option<&Path>) -> anyhow::Result<(Option<Store>, Remembered)> {
+fn daemons_state(directory: Option<&Path>) -> anyhow::Result<(Option<Journal>, Remembered)> {
     let Some(directory) = directory else { return Ok((None, Remembered::default())) };
-    let (store, remembered) = Store::open(directory)
+    let (journal, remembered) = Journal::open(directory)
         .map_err(|why| anyhow::anyhow!("relays are tried only while the daemon is stopped: {why}"))?;
-    Ok((Some(store), remembered))
+    Ok((Some(journal), remembered))
 }
 
 /// A reader that has gone away is no error of ours.

@@ -24,7 +24,7 @@ use super::lamp::{Concern, LampControl};
 use super::photoperiod::DayClock;
 use super::record::Record;
 use super::uv::{Lit, SETTLED, Told, UvSeries};
-use super::view::{DayView, EnclosureView, InterlockView, LampView, ProbeView, RoundView};
+use super::view::{DayView, EnclosureView, Heard, InterlockView, LampView, ProbeView, Quality, RoundView};
 use super::walk::Walk;
 
 use dark::Ward;
@@ -427,9 +427,14 @@ impl EnclosureControl {
             }
         }
         if self.health.should_file(ctx.now) && self.lamps.iter().any(|lamp| lamp.life.is_lit()) {
-            let lamps = self.health.file_hours(ctx.now, enclosure, &self.lamps);
-            ctx.out.push(Effect::File(Record::Hours { enclosure: enclosure.id.clone(), lamps }));
+            self.file_hours(ctx, enclosure);
         }
+    }
+
+    /// Puts the burn hours of the lamps on file.
+    pub(super) fn file_hours(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
+        let lamps = self.health.file_hours(ctx.now, enclosure, &self.lamps);
+        ctx.out.push(Effect::File(Record::Hours { enclosure: enclosure.id.clone(), lamps }));
     }
 
     /// Forecasts anew because a gain or a lamp is another.
@@ -555,6 +560,15 @@ impl EnclosureControl {
             let lamps = lamps.filter_map(|(lamp, control)| control.record(ctx.now, lamp)).collect();
             ctx.out.push(Effect::Remember(SafetyRecord::Enclosure { id: enclosure.id.clone(), lamps }));
         }
+    }
+
+    /// What became of the newest reading of a probe.
+    pub(super) fn heard(&self, ix: ProbeIx) -> Option<Heard> {
+        let (value, quality) = self.newest(ix)?;
+        let good = value.filter(|_| quality == Quality::Good);
+        let series = || self.uv.iter().find(|series| series.probe == ix);
+        let uvi = good.and_then(|raw| series().map(|series| (series.uvi(raw), series.footing())));
+        Some(Heard { value, quality, uvi })
     }
 
     /// The levels of its lamps and the kinds of its alarms, as the [view](EnclosureControl::view) has them.

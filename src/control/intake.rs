@@ -31,6 +31,8 @@ pub(super) struct Intake {
     started: Mono,
     /// Since when the good readings have been exactly the same.
     same_since: Mono,
+    /// What the newest reading said, and why it does not count; none: it does, and is the last.
+    refused: Option<(Option<f64>, Quality)>,
 }
 
 /// Readings that are good beyond question.
@@ -85,11 +87,30 @@ impl fmt::Display for Doubt {
 
 impl Intake {
     pub(super) fn new(now: Mono) -> Intake {
-        Intake { last: None, pending: None, stamps: Stamps::default(), doubted: None, started: now, same_since: now }
+        Intake {
+            last: None,
+            pending: None,
+            stamps: Stamps::default(),
+            doubted: None,
+            started: now,
+            same_since: now,
+            refused: None,
+        }
     }
 
     /// Judges one reading.
     pub(super) fn take(&mut self, now: Mono, reading: Reading, probe: &Probe) -> Verdict {
+        let said = reading.value.as_ref().ok().copied();
+        let verdict = self.judge(now, reading, probe);
+        self.refused = match verdict {
+            Verdict::Good(_) => None,
+            Verdict::Suspect(..) | Verdict::Doubtful(_) => Some((said, Quality::Doubtful)),
+            Verdict::Ignored => Some((said, Quality::Stale)),
+        };
+        verdict
+    }
+
+    fn judge(&mut self, now: Mono, reading: Reading, probe: &Probe) -> Verdict {
         if reading.retained {
             return Verdict::Ignored;
         }
@@ -129,7 +150,7 @@ impl Intake {
 
     /// Takes in a plain live reading of which [`Intake::calm`] says that it is good.
     pub(super) fn absorb(&mut self, now: Mono, value: f64) {
-        self.pending = None;
+        (self.pending, self.refused) = (None, None);
         if self.last.is_none_or(|(last, _)| last != value) {
             self.same_since = now;
         }
@@ -185,6 +206,11 @@ impl Intake {
     /// The last good reading with its moment.
     pub(super) fn last(&self) -> Option<(f64, Mono)> {
         self.last
+    }
+
+    /// What the newest reading said, and whether it counts; none where nothing was heard since the start.
+    pub(super) fn newest(&self) -> Option<(Option<f64>, Quality)> {
+        self.refused.or_else(|| self.last.map(|(value, _)| (Some(value), Quality::Good)))
     }
 
     /// The last good reading, while it is fresh.
@@ -334,6 +360,27 @@ mod tests {
         ] {
             assert_eq!(letters(&readings), expected, "{readings:?}");
         }
+    }
+
+    #[test]
+    fn the_newest_reading_is_told_with_what_became_of_it() {
+        let mut intake = Intake::new(Mono::START);
+        assert_eq!(intake.newest(), None);
+        let retained = Reading { retained: true, ..plain(31.0) };
+        let unreadable = Reading { value: Err(Unreadable("is empty".into())), ..plain(0.0) };
+        for (seconds, reading, value, quality) in [
+            (10, retained, Some(31.0), Quality::Stale),
+            (20, plain(31.5), Some(31.5), Quality::Good),
+            (30, plain(85.0), Some(85.0), Quality::Doubtful),
+            (40, unreadable, None, Quality::Doubtful),
+            (50, plain(31.5), Some(31.5), Quality::Good),
+            (60, plain(-20.0), Some(-20.0), Quality::Doubtful),
+        ] {
+            intake.take(Mono::from_secs(seconds), reading, &probe());
+            assert_eq!(intake.newest(), Some((value, quality)), "at {seconds} s");
+        }
+        intake.absorb(Mono::from_secs(70), 31.75);
+        assert_eq!(intake.newest(), Some((Some(31.75), Quality::Good)));
     }
 
     #[test]

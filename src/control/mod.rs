@@ -36,7 +36,7 @@ pub use health::view::LampHealth;
 pub use reason::{Proposal, Reason};
 pub use record::{PairingRecord, PastGain, Record, SeriesRecord, SpotRecord};
 pub use uv::{Footing, Told, UvDay, middle_of};
-pub use view::{DayView, EnclosureView, InterlockView, LampView, ProbeView, Quality, RoundView, UvView};
+pub use view::{DayView, EnclosureView, Heard, InterlockView, LampView, ProbeView, Quality, RoundView, UvView};
 pub use walk::{Remark, SpotView};
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -452,8 +452,21 @@ impl Controller {
         }
     }
 
-    fn stamp(&self) -> DateTime<Utc> {
+    /// The best wall time there is of the latest moment, for stamping what is kept: the one that schedules go by, or where
+    /// there is none what the clock says. Believed where the controller [follows its
+    /// clock](Controller::follows_its_clock).
+    pub fn stamp(&self) -> DateTime<Utc> {
         self.clock.wall(self.now.mono).unwrap_or(self.now.wall)
+    }
+
+    /// The wall time that schedules go by, as of the latest moment; none while the clock was never set.
+    pub fn wall(&self) -> Option<DateTime<Utc>> {
+        self.clock.wall(self.now.mono)
+    }
+
+    /// Files the burn hours of one enclosure's lamps as they are by now, sooner than they would be.
+    pub fn file_hours(&mut self, enclosure: EnclosureIx, out: &mut Vec<Effect>) {
+        self.do_with(enclosure, out, EnclosureControl::file_hours);
     }
 
     fn raise(&mut self, trouble: Trouble) {
@@ -688,6 +701,12 @@ impl Controller {
     pub fn lamps(&self, enclosure: EnclosureIx) -> Option<Vec<LampHealth>> {
         let settings = self.settings.enclosures.get(enclosure.0)?;
         Some(self.enclosures.get(enclosure.0)?.lamp_health(self.now.mono, &self.settings.site, settings))
+    }
+
+    /// What became of the newest reading of a probe: what it said, whether that counts, and what it stands for. None where
+    /// nothing was heard since the start, or where the settings in force have no such probe. It costs next to nothing.
+    pub fn heard(&self, enclosure: EnclosureIx, probe: ProbeIx) -> Option<Heard> {
+        self.enclosures.get(enclosure.0)?.heard(probe)
     }
 
     /// What [`Controller::view`] tells of an enclosure's lamps and alarms, and nothing else: the levels that are permitted,

@@ -99,6 +99,17 @@ pub struct UvView {
     pub readings: usize,
 }
 
+/// What became of the newest reading of a probe.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Heard {
+    /// What it said, in the kept unit, whether that counts or not; none where it said no number.
+    pub value: Option<f64>,
+    /// Whether it counts. [`Quality::Stale`]: of unknown age, late or repeated, so that it was taken as if it had not come.
+    pub quality: Quality,
+    /// The UV index by the best gain there is, and how far that goes, for a UV probe's reading that counts.
+    pub uvi: Option<(Uvi, Footing)>,
+}
+
 /// Whether a probe's reading counts.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Quality {

@@ -4,11 +4,10 @@
 
 mod clock;
 mod desk;
-mod store;
+mod records;
 
 pub use clock::Clock;
 pub use desk::ask;
-pub use store::{Remembered, Store};
 
 use std::future::Future;
 use std::path::PathBuf;
@@ -19,7 +18,7 @@ use tokio::signal::unix::{Signal, SignalKind, signal};
 use tracing::{debug, error, info, warn};
 
 use crate::control::{AlarmNotice, AlarmState, Controller, Effect, Event, Priority};
-use crate::guard::SafetyRecord;
+use crate::journal::{Entry, Journal, News, Remembered};
 use crate::message::desk::{self as desk_words, Question};
 use crate::message::{self, Routes};
 use crate::settings::{EnclosureIx, OnExit, ProbeIx, Settings};
@@ -27,6 +26,7 @@ use crate::settings::{EnclosureIx, OnExit, ProbeIx, Settings};
 use crate::wire::{Inbound, Inbox, Lane, Link, LinkHandle, LinkOptions};
 
 use desk::{Asked, Desk};
+use records::{Records, Release};
 
 /// Without a service manager the loop wakes up this often at the latest.
 const IDLE: Duration = Duration::from_secs(3600);
@@ -49,16 +49,17 @@ pub struct Options {
 /// directory, or a certificate that cannot be read. Afterwards nothing ends it but `stop`.
 pub async fn run(options: Options, stop: impl Future<Output = ()>) -> anyhow::Result<()> {
     let Options { settings, reread, clock, state_directory, service } = options;
-    let (store, remembered, desk) = match state_directory {
+    let (journal, remembered, desk) = match state_directory {
         Some(directory) => {
-            let (store, remembered) = Store::open(&directory).map_err(|why| anyhow!(why))?;
+            let (journal, remembered) = Journal::open(&directory).map_err(|why| anyhow!(why))?;
             let desk = Desk::open(&directory);
             let desk = desk.inspect_err(|why| warn!("nothing can be logged or asked from the command line: {why}"));
-            (Some(store), remembered, desk.ok())
+            (Some(journal), remembered, desk.ok())
         }
         None => (None, Remembered::default(), None),
     };
-    let mut controller = Controller::new(settings, clock.now(), &remembered.records);
+    let safety = remembered.safety(&settings);
+    let mut controller = Controller::new(settings, clock.now(), &safety);
     let mut effects = Vec::new();
     controller.recall(&remembered.filed, &mut effects);
     let routes = Routes::new(controller.settings());
@@ -70,7 +71,7 @@ pub async fn run(options: Options, stop: impl Future<Output = ()>) -> anyhow::Re
         routes,
         link,
         inbox,
-        store,
+        records: Records::new(journal),
         desk,
         clock,
         effects,
@@ -80,6 +81,7 @@ pub async fn run(options: Options, stop: impl Future<Output = ()>) -> anyhow::Re
     };
     if let Some(why) = remembered.trouble {
         error!("{why}");
+        daemon.records.began_badly();
         daemon.handle(Event::Storage { failure: Some(why) });
     }
     daemon.service.started(daemon.controller.settings());
@@ -94,7 +96,7 @@ struct Daemon {
     routes: Routes,
     link: LinkHandle,
     inbox: Inbox,
-    store: Option<Store>,
+    records: Records,
     /// Where the commands of this computer log and ask.
     desk: Option<Desk>,
     clock: Clock,
@@ -116,7 +118,8 @@ impl Daemon {
         tokio::pin!(stop);
         self.handle(Event::Tick);
         loop {
-            if !self.later.is_empty() {
+            self.records.keep_time(&self.controller);
+            if !self.later.is_empty() || self.records.is_busy() {
                 // The connection runs in this thread too: let it write the commands before anything is logged or told.
                 tokio::task::yield_now().await;
                 self.carry_out_later();
@@ -133,13 +136,20 @@ impl Daemon {
                     }
                     None => info!("SIGHUP: there is no configuration file to read again"),
                 },
-                failure = outcome(&mut self.store) => self.handle(Event::Storage { failure }),
+                news = self.records.news() => {
+                    let outcome = self.records.hear(news);
+                    self.settle(outcome);
+                }
                 asked = next_question(&mut self.desk) => self.answer(asked),
                 inbound = self.inbox.recv() => match inbound {
                     Some(inbound) => self.inbound(inbound),
                     None => return Err(anyhow!("the connection to the broker has ended by itself")),
                 },
-                () = tokio::time::sleep(wait) => self.handle(Event::Tick),
+                () = tokio::time::sleep(wait) => {
+                    let outcome = self.records.lose_patience();
+                    self.settle(outcome);
+                    self.handle(Event::Tick);
+                }
             }
         }
     }
@@ -147,7 +157,23 @@ impl Daemon {
     /// How long nothing need be done, in real time.
     fn wait(&mut self) -> Duration {
         let deadline = self.controller.next_deadline().map_or(IDLE, |deadline| self.clock.until(deadline));
-        deadline.min(self.service.feed_within())
+        deadline.min(self.service.feed_within()).min(self.records.wait().unwrap_or(IDLE))
+    }
+
+    /// What the journal lets go, and how the disk does.
+    fn settle(&mut self, (released, disk): (Vec<Release>, Option<Option<String>>)) {
+        released.into_iter().for_each(|release| self.release(release));
+        if let Some(failure) = disk {
+            self.handle(Event::Storage { failure });
+        }
+    }
+
+    fn release(&self, release: Release) {
+        match release {
+            Release::Publish(document, lane) => self.link.document(document.topic, document.payload, lane),
+            // Whoever asked may have gone.
+            Release::Answer(to, answer) => _ = to.send(answer),
+        }
     }
 
     fn inbound(&mut self, inbound: Inbound) {
@@ -179,10 +205,22 @@ impl Daemon {
     }
 
     fn handle(&mut self, event: Event) {
+        let heard = match &event {
+            Event::Reading { enclosure, probe, .. } => Some((*enclosure, *probe)),
+            Event::Act(act) => {
+                let (enclosure, act) = message::act_words(self.controller.settings(), act);
+                self.records.note(Entry::Act { at: self.controller.stamp(), enclosure, act });
+                None
+            }
+            _ => None,
+        };
         let mut effects = std::mem::take(&mut self.effects);
         self.controller.handle(self.clock.now(), event, &mut effects);
         self.carry_out(&mut effects);
         self.effects = effects;
+        if let Some((enclosure, probe)) = heard {
+            self.records.heard(&self.controller, enclosure, probe);
+        }
     }
 
     /// Sends commands at once, and keeps the rest for [`Daemon::carry_out_later`].
@@ -208,7 +246,11 @@ impl Daemon {
 
     /// Remembers, logs and tells. The indices are those of the settings in force, so a reload comes after this.
     fn carry_out_later(&mut self) {
+        let at = self.controller.stamp();
         for effect in std::mem::take(&mut self.later) {
+            if let Some(entry) = records::entry(self.controller.settings(), at, &effect) {
+                self.records.note(entry);
+            }
             match effect {
                 Effect::Command(_) | Effect::ClearRetained(_) => {}
                 Effect::Switched { enclosure, lamp, level, reason } => {
@@ -220,18 +262,14 @@ impl Daemon {
                     self.publish(message::alarm_document(self.controller.settings(), &notice), Lane::Alarm);
                 }
                 Effect::State(enclosure) => self.publish_state(enclosure),
-                Effect::Remember(record) => self.remember(record),
-                Effect::File(record) => {
-                    if let Some(store) = &self.store {
-                        store.file(record);
-                    }
-                }
+                Effect::Remember(_) | Effect::File(_) => {}
                 Effect::Calibrated { enclosure, probe, told } => {
                     let enclosure = &self.controller.settings().enclosures[enclosure.0];
                     info!(enclosure = %enclosure.id, probe = %enclosure.probes[probe.0].name, "{told}");
                 }
             }
         }
+        self.records.commit().into_iter().for_each(|release| self.release(release));
     }
 
     /// Somebody is at the desk.
@@ -245,6 +283,13 @@ impl Daemon {
                 desk_words::done("logged")
             }
             Ok(Question::Lamps(enclosure)) => {
+                // Hours that somebody has seen are not forgotten.
+                let mut effects = std::mem::take(&mut self.effects);
+                self.controller.file_hours(enclosure, &mut effects);
+                self.carry_out(&mut effects);
+                self.effects = effects;
+                self.records.flush();
+                let settings = self.controller.settings();
                 let lamps = self.controller.lamps(enclosure).unwrap_or_default();
                 let why = |lamp| self.controller.why(enclosure, lamp).unwrap_or_default();
                 desk_words::lamps(settings, enclosure, &lamps, why)
@@ -260,25 +305,19 @@ impl Daemon {
                 }
             }
         };
-        // Whoever asked may have gone.
-        let _ = asked.answer.send(answer);
+        self.records.tell(Release::Answer(asked.answer, answer));
     }
 
-    fn publish(&self, document: Option<message::Message>, lane: Lane) {
+    /// Once what it speaks of is on the disk.
+    fn publish(&mut self, document: Option<message::Message>, lane: Lane) {
         if let Some(document) = document {
-            self.link.document(document.topic, document.payload, lane);
+            self.records.tell(Release::Publish(document, lane));
         }
     }
 
-    fn publish_state(&self, enclosure: EnclosureIx) {
+    fn publish_state(&mut self, enclosure: EnclosureIx) {
         if let Some(view) = self.controller.view(enclosure) {
             self.publish(message::state_document(self.controller.settings(), &view), Lane::State);
-        }
-    }
-
-    fn remember(&self, record: SafetyRecord) {
-        if let Some(store) = &self.store {
-            store.remember(record);
         }
     }
 
@@ -311,6 +350,7 @@ impl Daemon {
             }
         };
         self.carry_out_later();
+        self.records.close_now(&before);
         let mut effects = self.controller.farewell(&settings);
         self.carry_out(&mut effects);
         self.clear_documents(&before, &settings);
@@ -353,11 +393,17 @@ impl Daemon {
             OnExit::Leave => info!("stopping: lamps stay as they are"),
         }
         self.handle(Event::Stop);
-        self.carry_out_later();
-        self.link.stop().await;
-        if let Some(store) = self.store {
-            store.close();
+        let mut effects = Vec::new();
+        for enclosure in 0..self.controller.settings().enclosures.len() {
+            self.controller.file_hours(EnclosureIx(enclosure), &mut effects);
         }
+        self.carry_out(&mut effects);
+        self.carry_out_later();
+        // Nobody waits for the disk any more.
+        let (held, _) = self.records.hear(News::Failing("stopping".to_owned()));
+        held.into_iter().for_each(|release| self.release(release));
+        self.link.stop().await;
+        self.records.close(&self.controller);
     }
 }
 
@@ -374,13 +420,6 @@ async fn next_question(desk: &mut Option<Desk>) -> Asked {
         return asked;
     }
     std::future::pending().await
-}
-
-async fn outcome(store: &mut Option<Store>) -> Option<String> {
-    match store {
-        Some(store) => store.outcome().await,
-        None => std::future::pending().await,
-    }
 }
 
 fn log_alarm(settings: &Settings, notice: &AlarmNotice) {

@@ -22,6 +22,7 @@ mod permit;
 mod record;
 mod stoppage;
 mod stretch;
+mod wary;
 mod weak;
 
 pub use contactor::Contactor;
@@ -29,6 +30,7 @@ pub use permit::{Latch, Permit, Refusal};
 pub use record::{LampRecord, SafetyRecord};
 pub use stoppage::{StillHeats, Stoppage};
 pub use stretch::{Row, Stretch};
+pub use wary::wary;
 pub use weak::WeakWatch;
 
 use std::time::Duration;

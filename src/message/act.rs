@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use serde_json::{Map, Value};
+use serde_json::{Map, Value, json};
 
 use crate::control::{Act, AlarmKind, MeterReading};
 use crate::settings::{CutOffIx, Enclosure, EnclosureIx, LampIx, Settings};
@@ -142,6 +142,52 @@ fn lamp_change(whom: Whom<'_>, fields: &Map<String, Value>) -> Result<Act, Misre
     only(fields, &["lamp"])?;
     let name = text(fields, "lamp")?.ok_or_else(|| Misread("lamp-change needs a \"lamp\"".to_owned()))?;
     Ok(Act::LampChange { enclosure: ix, lamp: lamp(enclosure, name)? })
+}
+
+/// An act in the words of a recording, for the journal: the id of the enclosure it is about (none: the site), and a JSON
+/// object with the verb under `act` and what is asked for by `do/<enclosure>/<verb>` beside it.
+pub fn act_words(settings: &Settings, act: &Act) -> (Option<String>, String) {
+    let (verb, whose, fields) = match act {
+        Act::Acknowledge { enclosure, kind } => {
+            ("acknowledge", *enclosure, vec![("kind", kind.map(|kind| json!(kind.name())))])
+        }
+        Act::Reset { enclosure, lamp } => {
+            let name = lamp.map(|lamp| lamp_name(settings, *enclosure, lamp));
+            ("reset", Some(*enclosure), vec![("lamp", name)])
+        }
+        Act::ResetCutOff { cut_off } => {
+            let name = settings.cut_offs.get(cut_off.0).map(|cut_off| json!(cut_off.name));
+            ("reset", None, vec![("cut_off", name)])
+        }
+        Act::Override { enclosure, lamp, level, span } => {
+            let lamp = Some(lamp_name(settings, *enclosure, *lamp));
+            let level = level.map_or(Value::Null, |level| json!(level.share()));
+            let span = (!span.is_zero()).then(|| json!(format!("{}s", span.as_secs())));
+            ("override", Some(*enclosure), vec![("lamp", lamp), ("level", Some(level)), ("for", span)])
+        }
+        Act::MeterReading { enclosure, reading } => {
+            let alone = reading.alone.map(|lamp| lamp_name(settings, *enclosure, lamp));
+            let guess = reading.guess.then_some(json!(true));
+            let (spot, uvi) = (Some(json!(reading.spot)), Some(json!(reading.uvi.0)));
+            ("meter-reading", Some(*enclosure), vec![("spot", spot), ("uvi", uvi), ("lamp", alone), ("guess", guess)])
+        }
+        Act::LampChange { enclosure, lamp } => {
+            ("lamp-change", Some(*enclosure), vec![("lamp", Some(lamp_name(settings, *enclosure, *lamp)))])
+        }
+    };
+    let whose = whose.and_then(|EnclosureIx(ix)| settings.enclosures.get(ix)).map(|enclosure| enclosure.id.clone());
+    let named =
+        [("act", Some(json!(verb))), ("enclosure", whose.as_ref().map(|id| json!(id)))].into_iter().chain(fields);
+    let object: Map<_, _> = named.filter_map(|(key, value)| Some((key.to_owned(), value?))).collect();
+    (whose, Value::Object(object).to_string())
+}
+
+fn lamp_name(settings: &Settings, EnclosureIx(enclosure): EnclosureIx, LampIx(lamp): LampIx) -> Value {
+    settings
+        .enclosures
+        .get(enclosure)
+        .and_then(|enclosure| enclosure.lamps.get(lamp))
+        .map_or(Value::Null, |lamp| json!(lamp.name))
 }
 
 /// The fields of a JSON object; an empty payload has none.

@@ -175,8 +175,10 @@ mod tests {
 
     use super::*;
     use crate::control::{Act, AlarmKind};
+    use crate::message::act_words;
     use crate::message::fixture;
     use crate::units::Level;
+    use serde_json::{Map, Value};
 
     const HEAT: OutputRef = OutputRef::Lamp(EnclosureIx(0), LampIx(0));
     const DIM: OutputRef = OutputRef::Lamp(EnclosureIx(0), LampIx(1));
@@ -240,7 +242,16 @@ mod tests {
     fn acts_are_understood() {
         let check = |rest: &str, payload: &str, expected: Act| {
             let topic = format!("lampwarden/garden-room/do/{rest}");
-            assert_eq!(decode(&topic, payload, false), Ok(vec![Event::Act(expected)]), "{rest} {payload}");
+            assert_eq!(decode(&topic, payload, false), Ok(vec![Event::Act(expected.clone())]), "{rest} {payload}");
+            // And what the journal says of it is understood the same.
+            let (whose, words) = act_words(&fixture::settings(), &expected);
+            let mut fields: Map<String, Value> = serde_json::from_str(&words).expect("an object");
+            assert_eq!(fields.remove("enclosure").and_then(|id| Some(id.as_str()?.to_owned())), whose);
+            let verb = fields.remove("act").and_then(|verb| Some(verb.as_str()?.to_owned())).expect("a verb");
+            let whose = whose.unwrap_or_else(|| topics::SITE.to_owned());
+            let topic = format!("lampwarden/garden-room/do/{whose}/{verb}");
+            let again = Value::Object(fields).to_string();
+            assert_eq!(decode(&topic, &again, false), Ok(vec![Event::Act(expected)]), "{again}");
         };
         let e1 = EnclosureIx(0);
         check("e1/acknowledge", "", Act::Acknowledge { enclosure: Some(e1), kind: None });

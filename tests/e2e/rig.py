@@ -4,6 +4,7 @@ Every wait is for something that must happen, with the longest time it may take;
 does not. Nothing here knows how the daemon works, only what it promises.
 """
 
+import contextlib
 import dataclasses
 import datetime
 import json
@@ -12,6 +13,7 @@ import pathlib
 import shutil
 import signal
 import socket
+import sqlite3
 import subprocess
 import threading
 import time
@@ -220,14 +222,53 @@ class Player:
         self.client.loop_stop()
 
 
+class Disk:
+    """A disk that forgets what was not synced and has faults on demand (see disk.c), under a room's state directory."""
+
+    def __init__(self, room):
+        self.state = room.folder / "state"
+        self.shadow = room.folder / "shadow"
+        self.faults = room.folder / "faults"
+        for folder in (self.state, self.shadow, self.faults):
+            folder.mkdir(parents=True, exist_ok=True)
+        library = room.folder / "disk.so"
+        source = pathlib.Path(__file__).with_name("disk.c")
+        subprocess.run(["cc", "-shared", "-fPIC", "-O1", "-o", library, source, "-ldl"], check=True)
+        self.environment = {
+            **os.environ,
+            "LD_PRELOAD": str(library),
+            "DISK_FOLDER": f"{self.state}/",
+            "DISK_SHADOW": str(self.shadow),
+            "DISK_FAULTS": str(self.faults),
+        }
+
+    def has(self, fault):
+        """From now on it is `full`, `slow` or `readonly`."""
+        (self.faults / fault).touch()
+
+    def heals(self):
+        """It works again."""
+        for fault in self.faults.iterdir():
+            fault.unlink()
+
+    def loses_power(self):
+        """What was not synced is gone. Nobody may have a file open."""
+        for path in self.state.iterdir():
+            if not path.is_socket():
+                path.unlink()
+        for path in self.shadow.iterdir():
+            if not path.name.endswith(".draft"):
+                shutil.copy(path, self.state / path.name)
+
+
 class Daemon:
     """The built program, serving one configuration."""
 
-    def __init__(self, config, log):
+    def __init__(self, config, log, **process):
         self.log = log
         with log.open("ab") as errors:
             self.process = subprocess.Popen(
-                [PROGRAM, "serve", "-c", config], stdout=errors, stderr=errors, stdin=subprocess.DEVNULL
+                [PROGRAM, "serve", "-c", config], stdout=errors, stderr=errors, stdin=subprocess.DEVNULL, **process
             )
 
     def tail(self, lines=40):
@@ -266,18 +307,26 @@ class Room:
         """Writes the configuration."""
         self.config.write_text(house(self, *parts, **site))
 
-    def start(self):
-        """Starts the daemon and waits until it is online."""
+    def start(self, **process):
+        """Starts the daemon, with what `Popen` takes, and waits until it is online."""
         since = time.monotonic()
         self.daemons += 1
-        self.daemon = Daemon(self.config, self.folder / f"daemon-{self.daemons}.log")
+        self.daemon = Daemon(self.config, self.folder / f"daemon-{self.daemons}.log", **process)
         self.wait(f"{OWN}/status", "online", within=10, since=since)
         return since
 
     def wait_until_stored(self, what):
         """Waits until the safety state on disk says `what`."""
-        safety = self.folder / "state" / "safety.json"
-        until(lambda: safety.exists() and what in safety.read_text(), 5, f"{what} is on disk")
+        until(lambda: any(what in record for record in self.journal("SELECT record FROM kept WHERE room = 'safety'")), 5,
+              f"{what} is on disk")
+
+    def journal(self, select):
+        """The first column of what `select` finds in the journal; nothing where there is none yet."""
+        path = self.folder / "state" / "journal.db"
+        if not path.exists():
+            return []
+        with contextlib.closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as connection:
+            return [row[0] for row in connection.execute(select)]
 
     def wait(self, *args, **kwargs):
         """See `Player.wait`."""

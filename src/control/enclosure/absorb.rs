@@ -12,6 +12,7 @@ use crate::control::context::Context;
 use crate::control::intake::Calm;
 use crate::control::lamp::LampControl;
 use crate::control::uv::UvSeries;
+use crate::control::view::Quality;
 use crate::guard::{Row, Stoppage, Stretch};
 use crate::settings::{Enclosure, LampIx, Measures, Probe, ProbeIx};
 use crate::time::Mono;
@@ -233,6 +234,15 @@ impl EnclosureControl {
             for reading in [most, row.last] {
                 self.gather(row.at, ix, Celsius(reading));
             }
+        }
+    }
+
+    /// What the newest reading of a probe said, and whether it counts; none where nothing was heard since the start.
+    pub(super) fn newest(&self, ix: ProbeIx) -> Option<(Option<f64>, Quality)> {
+        let control = self.probes.get(ix.0)?;
+        match &control.row {
+            Some(waiting) => Some((Some(waiting.row.last), Quality::Good)),
+            None => control.intake.newest(),
         }
     }
 
