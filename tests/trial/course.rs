@@ -265,7 +265,9 @@ impl Course {
 
     fn speak(&mut self, beat: usize) {
         let Beat { every, of_board, .. } = self.beats[beat];
-        self.beats[beat].next += every;
+        // By its own clock the board sleeps at night, when there is nothing to see, and wakes once an hour.
+        let asleep = of_board && self.ledger.is_night(self.now) && self.ledger.is_night(self.now + 3600);
+        self.beats[beat].next += if asleep { every.max(3600) } else { every };
         if !of_board {
             let (ix, value) = (self.places.temperature, self.plant.read_temperature());
             self.say(ix, value);

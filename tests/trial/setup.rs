@@ -93,7 +93,7 @@ impl Setup {
             drift: 0.02 * g.signed(),
             light: g.unit() < 0.2,
             power: g.unit() < 0.25,
-            heat: !warms && g.unit() < 0.1,
+            heat: !warms && g.unit() < 0.05,
             zone: pick(g, &[(2, 0.2), (3, 0.6), (4, 0.2)]),
             latitude: range(g, -35.0, 45.0),
             stays: range(g, 0.25, 4.0) * 3600.0,
@@ -117,7 +117,7 @@ impl Setup {
 
     /// Seconds between readings of the temperature probe, where there is one.
     pub fn temperature_every(&self) -> Option<u64> {
-        (self.heat || self.fitting.traits().emits.heat).then_some(if self.heat { 60 } else { 120 })
+        (self.heat || self.fitting.traits().emits.heat).then_some(if self.heat { 60 } else { 300 })
     }
 
     pub fn watts(&self) -> f64 {
@@ -157,11 +157,13 @@ care = "basker"
 measures = "uvi"
 topic = "e/uv"
 every = "{every}s"
+stale = "3h"
 "#
         );
         let mut probe = |name: &str, measures: &str, every: u64| {
             let head = format!("[enclosure.probes.{name}]\nmeasures = \"{measures}\"\n");
-            let _ = write!(toml, "{head}topic = \"e/{name}\"\nevery = \"{every}s\"\n");
+            let stale = if measures == "temperature" { "" } else { "stale = \"3h\"\n" };
+            let _ = write!(toml, "{head}topic = \"e/{name}\"\nevery = \"{every}s\"\n{stale}");
         };
         if self.light {
             probe("lux", "illuminance", every);

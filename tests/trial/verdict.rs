@@ -22,6 +22,8 @@ const SPARES: f64 = 60.0;
 const EARLY: f64 = 3.0;
 /// Dark lamps count as found within this, minutes.
 const FOUND_WITHIN: f64 = 180.0;
+/// The middle of the day, hour.
+const NOON: f64 = 13.0;
 /// Days beyond the end that are looked at.
 const BEYOND: u64 = 500;
 /// What the text of `calibration-due` says for each of its reasons.
@@ -104,6 +106,14 @@ impl Ledger {
         (self.measured, self.misread) = (now, misread);
     }
 
+    /// Whether every lamp has been off for an hour and a half by the calendar, and dawn is half an hour off.
+    pub fn is_night(&self, now: u64) -> bool {
+        let day = (now / DAY) as usize;
+        let open = self.hours[0][day + 1] - self.hours[0][day];
+        let (hour, half) = ((now % DAY) as f64 / 3600.0, open / 2.0);
+        hour < NOON - half - 0.5 || hour > NOON + half + 1.5
+    }
+
     /// A move is on trial.
     pub fn is_busy(&self, now: u64) -> bool {
         self.step.is_some_and(|at| now - at < 30 * DAY)
@@ -151,7 +161,6 @@ impl Course {
         let (uvi, day) = (self.plant.uvi_when_lit(), self.now / DAY);
         let hour = self.now % DAY / 3600;
         self.tally.examples.push(format!("seed {} day {day} {hour} h, UVI {uvi:.2}: {text}", self.seed));
-        if kind == AlarmKind::LampDark && std::env::var("WHY").is_ok() { for ix in 0..self.enclosure.lamps.len() { eprintln!("{} {} mended {} fitted {} {:#?}", self.seed, self.now, self.now-self.ledger.mended, self.now-self.ledger.fitted, self.controller.why(E, lampwarden::settings::LampIx(ix))); } }
     }
 
     /// Whether the probe is too coarse to tell the deepest shade of the trial from darkness.

@@ -89,6 +89,8 @@ pub(super) struct Sight {
     pub(super) dead: f64,
     /// Share of all shade that this probe cannot tell from darkness.
     pub(super) hidden: f64,
+    /// Others of unknown light are lit there: whether any light arrives. None where nobody is in the way.
+    pub(super) crowd: Option<bool>,
 }
 
 /// The readings of one slot.
@@ -251,6 +253,16 @@ impl Eye {
         self.still_dark.pairs >= PAIRS && self.still_dark.still < 0.9 * self.still_dark.pairs
     }
 
+    /// Whether a lamp that warms up gives so little past an animal that darkness says nothing yet.
+    fn is_hidden(&self, warmed: f64, level: Option<f64>) -> bool {
+        warmed < 1.0 && SHADE.0 * level.unwrap_or(self.plausible.level.0) * warmed < self.unseen(self.scatter())
+    }
+
+    /// What cannot be told from darkness: both ends of a difference may be rounded by half a step, the same way each time.
+    fn unseen(&self, scatter: f64) -> f64 {
+        if self.step.is_finite() { self.step.max(2.0 * scatter) } else { 2.0 * scatter }
+    }
+
     /// Standard deviation of what is left of a slot of darkness.
     pub(super) fn scatter(&self) -> f64 {
         let (_, variance, known) = self.dark;
@@ -309,6 +321,7 @@ impl Eye {
         let others = slot.others / slot.count;
         let x = raw - self.dark.0 - others;
         let scatter = self.scatter();
+        let unseen = self.unseen(scatter);
         self.others = others;
         self.seen = Some(x);
         let nothing = log_normal(x, 0.0, scatter);
@@ -316,24 +329,26 @@ impl Eye {
             _ if slot.crowded => return Some(self.weigh_crowd(&slot, warmed)),
             None => {
                 let (least, most) = self.plausible.level;
-                let shaded = spread(x, (SHADE.0 * least, SHADE.1 * most), scatter).0;
+                let shaded = spread(x, (SHADE.0 * least, SHADE.1 * most), scatter, unseen).0;
                 let usual = libm::sqrt(least * most);
-                let hidden = spread(x, (SHADE.0 * usual, SHADE.1 * usual), scatter).1;
-                (spread(x, (least * warmed.max(SHADE.0), most), scatter).0, shaded, hidden)
+                let hidden = spread(x, (SHADE.0 * usual, SHADE.1 * usual), scatter, unseen).1;
+                (spread(x, (least * warmed.max(SHADE.0), most), scatter, unseen).0, shaded, hidden)
             }
             Some(level) => {
                 // Shade lies on all that arrives there, and what is missing may be missing of the others.
                 let all = level + others;
-                let (shaded, hidden) = spread(x + others, (SHADE.0 * all, SHADE.1 * all), scatter);
+                let (shaded, hidden) = spread(x + others, (SHADE.0 * all, SHADE.1 * all), scatter, unseen);
                 let alone = if others > 0.0 { full(x + others, level, warmed, scatter) } else { f64::NEG_INFINITY };
                 (full(x, level, warmed, scatter).max(alone), shaded, hidden)
             }
         };
+        let shaded = if self.is_hidden(warmed, self.level) { shaded.max(nothing) } else { shaded };
         let frozen = if slot.is_still() { full.max(shaded) + libm::log(DEAD_FROZEN) } else { f64::NEG_INFINITY };
         let dead = self.dead(&slot, raw, scatter).max(frozen + slot.of_dead());
         let alive_dark = self.still_dark.of(&slot);
         let alive_lit = self.still_lit.of(&slot);
-        Some(Sight { full: full + alive_lit, shaded: shaded + alive_lit, nothing: nothing + alive_dark, dead, hidden })
+        let (full, shaded, nothing) = (full + alive_lit, shaded + alive_lit, nothing + alive_dark);
+        Some(Sight { full, shaded, nothing, dead, hidden, crowd: None })
     }
 
     /// The same where others of unknown light are lit there. Light says nothing about one lamp then; darkness that is
@@ -341,20 +356,22 @@ impl Eye {
     fn weigh_crowd(&self, slot: &Slot, warmed: f64) -> Sight {
         let raw = slot.sum / slot.count;
         let (x, scatter) = (raw - self.dark.0, self.scatter());
+        let unseen = self.unseen(scatter);
         let (least, most) = self.plausible.level;
         let lit = match self.crowd {
             Some(level) => full(x, level, warmed, scatter),
-            None => spread(x, (least * warmed.max(SHADE.0), most), scatter).0,
+            None => spread(x, (least * warmed.max(SHADE.0), most), scatter, unseen).0,
         };
         let (least, most) = self.crowd.map_or((least, most), |level| (level, level));
-        let (dim, hidden) = spread(x, (SHADE.0 * least, SHADE.1 * most), scatter);
+        let (dim, hidden) = spread(x, (SHADE.0 * least, SHADE.1 * most), scatter, unseen);
         let nothing = log_normal(x, 0.0, scatter);
+        let dim = if self.is_hidden(warmed, self.crowd) { dim.max(nothing) } else { dim };
         let light = lit.max(dim);
         let dead = self.dead(slot, raw, scatter) - nothing.max(light);
-        if light > nothing {
-            return Sight { full: 0.0, shaded: 0.0, nothing: 0.0, dead, hidden };
+        if light >= nothing {
+            return Sight { full: 0.0, shaded: 0.0, nothing: 0.0, dead, hidden, crowd: Some(true) };
         }
-        Sight { full: lit - nothing, shaded: dim - nothing, nothing: 0.0, dead, hidden }
+        Sight { full: lit - nothing, shaded: dim - nothing, nothing: 0.0, dead, hidden, crowd: Some(false) }
     }
 
     /// A dead probe that reads what one reads without a sensor.
@@ -396,20 +413,20 @@ fn learnt(before: Option<f64>, seen: f64, scatter: f64, lasted: Duration) -> Opt
 /// How likely `x` is of a lamp that is well.
 fn full(x: f64, level: f64, warmed: f64, scatter: f64) -> f64 {
     if warmed < 1.0 {
-        return spread(x, (level * warmed.max(1e-3), level * WARMING_MOST), scatter).0;
+        return spread(x, (level * warmed.max(1e-3), level * WARMING_MOST), scatter, 0.0).0;
     }
     let deviation = libm::sqrt(scatter * scatter + WELL_DEVIATION * WELL_DEVIATION * level * level);
     let usual = libm::log(1.0 - ELSEWHERE) + log_normal(x, level, deviation);
-    let elsewhere = spread(x, (WELL_ELSEWHERE.0 * level, WELL_ELSEWHERE.1 * level), scatter).0;
+    let elsewhere = spread(x, (WELL_ELSEWHERE.0 * level, WELL_ELSEWHERE.1 * level), scatter, 0.0).0;
     add(usual, libm::log(ELSEWHERE) + elsewhere)
 }
 
 /// Points that stand for a range.
 const POINTS: u32 = 8;
 
-/// How likely `x` is where all orders of magnitude in the range are as likely, and which share of the range cannot be
-/// told from zero.
-fn spread(x: f64, (least, most): (f64, f64), scatter: f64) -> (f64, f64) {
+/// How likely `x` is where all orders of magnitude in the range are as likely, and which share of the range is
+/// below `unseen`.
+fn spread(x: f64, (least, most): (f64, f64), scatter: f64, unseen: f64) -> (f64, f64) {
     let ratio = libm::exp(libm::log(most / least) / f64::from(POINTS));
     let (mut at, mut sum, mut hidden) = (least * libm::sqrt(ratio), 0.0, 0.0);
     for _ in 0..POINTS {
@@ -417,7 +434,7 @@ fn spread(x: f64, (least, most): (f64, f64), scatter: f64) -> (f64, f64) {
         let width = 0.4 * at * (ratio - 1.0);
         let deviation = libm::sqrt(scatter * scatter + width * width);
         sum += libm::exp(log_normal(x, at, deviation));
-        hidden += if at < 2.0 * scatter { 1.0 } else { 0.0 };
+        hidden += if at < unseen { 1.0 } else { 0.0 };
         at *= ratio;
     }
     (libm::log(sum / f64::from(POINTS)), hidden / f64::from(POINTS))

@@ -381,7 +381,7 @@ mod tests {
         let mut calibration = Calibration::default();
         for minute in 0..30 {
             let now = Mono::from_secs(minute * 60);
-            calibration.settle(now);
+            calibration.settle(now, None);
             calibration.raw(now, if (15..18).contains(&minute) { 0.2 } else { 3.0 });
             if minute == 16 {
                 calibration.meter(now, DateTime::UNIX_EPOCH, Uvi(3.0), false);
@@ -390,7 +390,7 @@ mod tests {
         assert!((calibration.factor() - 1.0).abs() < 1e-9, "{}", calibration.factor());
         let mut dark = Calibration::default();
         dark.meter(Mono::from_secs(60), DateTime::UNIX_EPOCH, Uvi(3.0), false);
-        assert_eq!(dark.settle(Mono::from_secs(3600)), Some(Told::NotPaired { uvi: Uvi(3.0) }));
+        assert_eq!(dark.settle(Mono::from_secs(3600), None), Some(Told::NotPaired { uvi: Uvi(3.0) }));
         assert_eq!(dark.footing(), Footing::AsRead);
     }
 
