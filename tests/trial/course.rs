@@ -307,11 +307,12 @@ impl Course {
             match effect {
                 Effect::Command(command) => {
                     let (output, level) = (command.output, command.permit.level());
-                    if let OutputRef::Lamp(_, lamp) = output {
-                        self.switch(lamp, !level.is_off());
-                    }
                     answers.push(Event::Delivered { output, ticket: command.ticket });
-                    answers.push(Event::Report { output, level: Ok(level), retained: false });
+                    if let OutputRef::Lamp(_, lamp) = output
+                        && self.switch(lamp, !level.is_off())
+                    {
+                        answers.push(Event::Report { output, level: Ok(level), retained: false });
+                    }
                 }
                 Effect::Alarm(notice) => self.alarm(notice),
                 _ => {}
@@ -320,15 +321,18 @@ impl Course {
         answers.into_iter().for_each(|answer| self.tell(answer));
     }
 
-    fn switch(&mut self, lamp: LampIx, on: bool) {
+    /// A relay is told this; whether it has news to report. At the start it says what it does.
+    fn switch(&mut self, lamp: LampIx, on: bool) -> bool {
         if self.places.heat == Some(lamp) {
-            self.plant.heat_told = on;
-        } else if let Some(place) = self.places.lamps.iter().position(|&known| known == lamp) {
-            let lamp = &mut self.plant.lamps[place];
-            if lamp.told != on {
-                (lamp.told, lamp.told_at) = (on, self.now);
-            }
+            return std::mem::replace(&mut self.plant.heat_told, on) != on || self.now == 0;
         }
+        let Some(place) = self.places.lamps.iter().position(|&known| known == lamp) else { return false };
+        let lamp = &mut self.plant.lamps[place];
+        let news = lamp.told != on;
+        if news {
+            (lamp.told, lamp.told_at) = (on, self.now);
+        }
+        news || self.now == 0
     }
 
     fn alarm(&mut self, notice: AlarmNotice) {

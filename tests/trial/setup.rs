@@ -83,9 +83,9 @@ impl Setup {
         let warms = fitting.traits().emits.heat;
         Setup {
             fitting,
-            lamps: if !warms && g.unit() < 0.2 { 2 } else { 1 },
+            lamps: if !warms && g.unit() < 0.12 { 2 } else { 1 },
             staged: pick(g, &[(0, 0.5), (1, 0.5)]),
-            every: pick(g, &[(30, 0.002), (60, 0.01), (120, 0.03), (300, 0.25), (600, 0.708)]),
+            every: pick(g, &[(30, 0.002), (60, 0.01), (120, 0.03), (300, 0.22), (600, 0.738)]),
             step: pick(g, &[(0.01, 0.7), (0.05, 0.15), (0.1, 0.15)]),
             offset: pick(g, &[(0.0, 0.7), (0.03, 0.2), (0.1, 0.1)]),
             noise: (range(g, 0.003, 0.012), range(g, 0.003, 0.012)),

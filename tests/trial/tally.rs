@@ -42,6 +42,9 @@ pub struct Tally {
     pub raised: BTreeMap<String, u64>,
     pub false_alarms: BTreeMap<String, u64>,
     pub false_of_coarse: BTreeMap<String, u64>,
+    /// … and of enclosures with two lamps at one probe, where it is not too coarse.
+    pub false_of_pairs: BTreeMap<String, u64>,
+    pub pair_years: f64,
     /// Years of enclosures whose probe is too coarse to tell deep shade from darkness.
     pub coarse_years: f64,
     /// Some false alarms in words.
@@ -82,6 +85,8 @@ impl Tally {
         add(&mut self.raised, &other.raised);
         add(&mut self.false_alarms, &other.false_alarms);
         add(&mut self.false_of_coarse, &other.false_of_coarse);
+        add(&mut self.false_of_pairs, &other.false_of_pairs);
+        self.pair_years += other.pair_years;
         self.examples.extend(other.examples);
     }
 
@@ -132,17 +137,20 @@ impl Tally {
                 let _ = writeln!(out, "{fate:<18}{}", row.map(|count| format!("{count:>11}")).concat());
             }
         }
-        let _ = writeln!(out, "\nalarms                        raised   false  a hundred enclosure-years   too coarse a probe");
+        let _ = writeln!(out, "\nalarms                        raised   false  a hundred enclosure-years   of these: too coarse a probe   two lamps at one");
         for (kind, raised) in &self.raised {
             let count = |of: &BTreeMap<String, u64>| of.get(kind).copied().unwrap_or(0);
             let (wrong, coarse) = (count(&self.false_alarms), count(&self.false_of_coarse));
+            let pairs = count(&self.false_of_pairs);
             let rate = 100.0 * wrong as f64 / self.years;
-            let _ = writeln!(out, "{kind:<28} {raised:>7} {wrong:>7} {rate:>10.3} {coarse:>32}");
+            let _ = writeln!(out, "{kind:<28} {raised:>7} {wrong:>7} {rate:>10.3} {coarse:>32} {pairs:>17}");
         }
         let wrong = self.false_alarms.values().sum::<u64>();
         let rate = self.false_per_hundred_years();
-        let coarse = self.false_of_coarse.values().sum::<u64>();
-        let _ = writeln!(out, "{:<36} {wrong:>7} {rate:>10.3} {coarse:>32} in {:.0} years", "all", self.coarse_years);
+        let [coarse, pairs] = [&self.false_of_coarse, &self.false_of_pairs].map(|of| of.values().sum::<u64>());
+        let _ = writeln!(out, "{:<36} {wrong:>7} {rate:>10.3} {coarse:>32} {pairs:>17}", "all");
+        let of = format!("{:.0}", self.coarse_years);
+        let _ = writeln!(out, "{:<36} {:>7.0} {:>10} {of:>32} {:>17.0}", "in enclosure-years", self.years, "", self.pair_years);
         out
     }
 

@@ -156,6 +156,8 @@ impl Course {
         }
         if self.is_coarse() {
             *self.tally.false_of_coarse.entry(name.clone()).or_default() += 1;
+        } else if self.setup.lamps > 1 {
+            *self.tally.false_of_pairs.entry(name.clone()).or_default() += 1;
         }
         *self.tally.false_alarms.entry(name).or_default() += 1;
         let (uvi, day) = (self.plant.uvi_when_lit(), self.now / DAY);
@@ -165,7 +167,7 @@ impl Course {
 
     /// Whether the probe is too coarse to tell the deepest shade of the trial from darkness.
     fn is_coarse(&self) -> bool {
-        0.03 * 0.7 * self.plant.uvi_when_lit() * self.plant.gain_now() < 0.5 * self.setup.step
+        0.03 * self.plant.uvi_when_lit() * self.plant.gain_now() < self.setup.step
     }
 
     fn has_ground(&self, kind: AlarmKind, subject: &str) -> bool {
@@ -247,6 +249,8 @@ impl Course {
     pub fn day(&mut self) {
         if self.is_coarse() {
             self.tally.coarse_years += 1.0 / 365.25;
+        } else if self.setup.lamps > 1 {
+            self.tally.pair_years += 1.0 / 365.25;
         }
         if self.ledger.step.is_some_and(|at| self.now - at > 30 * DAY) {
             self.ledger.step = None;

@@ -490,6 +490,11 @@ impl Diagnosis {
         self.uv.seen().is_some_and(|seen| seen > 3.0 * self.uv.scatter())
     }
 
+    /// Whether it is told on at its full level, so that news of it is news.
+    pub fn is_told_full(&self) -> bool {
+        self.told == Told::Full
+    }
+
     /// What the evidence has come to.
     pub fn standing(&self, peers: &Peers) -> Standing {
         match self.standing {

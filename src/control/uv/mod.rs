@@ -172,6 +172,12 @@ impl UvSeries {
         (self.below, self.above) = (false, false);
     }
 
+    /// What is seen of a lamp that is dark, or by a probe that is dead, is no level to judge when it is well again.
+    pub(super) fn start_anew(&mut self) {
+        self.slots.clear();
+        (self.whole, self.hour) = (None, None);
+    }
+
     pub(super) fn footing(&self) -> Footing {
         self.calibration.footing()
     }
