@@ -3,6 +3,7 @@
 mod absorb;
 mod dark;
 mod judge;
+mod why;
 
 use std::sync::Arc;
 use std::time::Duration;

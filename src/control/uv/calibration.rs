@@ -299,6 +299,35 @@ impl Calibration {
         self.odd.as_ref().map(|odd| (Uvi(odd.uvi), odd.uvi / odd.raw / self.factor()))
     }
 
+    /// The readings behind the gain, and what was before, a line each.
+    pub(super) fn why<D: fmt::Display>(&self, date: impl Fn(DateTime<Utc>) -> D) -> Vec<String> {
+        let of_reading = |reading: &PairingRecord| {
+            let guess = if reading.guess { ", a guess" } else { "" };
+            format!(
+                "meter reading of {}: UVI {} beside {:.3} of the probe, good to {:.0} % but for the meter{guess}",
+                date(reading.at),
+                Uvi(reading.uvi),
+                reading.raw,
+                100.0 * reading.spread
+            )
+        };
+        let of_past = |past: &PastGain| {
+            let (from, until) = (date(past.from), date(past.until));
+            format!("gain {:.3} from {from} to {until} by {} readings, until {}", past.value, past.readings, past.why)
+        };
+        let odd = self.odd.as_ref().map(|odd| {
+            let times = odd.uvi / odd.raw / self.factor();
+            format!(
+                "{}, which is {times:.2} times what was expected; from {ODD} times on another must bear it out to {:.0} %",
+                of_reading(odd),
+                100.0 * BORNE_OUT
+            )
+        });
+        let void = self.void_since.map(|since| format!("no gain for these lamps since {}", date(since)));
+        let past = self.history.iter().rev().take(3).map(of_past);
+        self.pairings.iter().map(of_reading).chain(odd).chain(void).chain(past).collect()
+    }
+
     pub(super) fn record(&self, record: &mut SeriesRecord) {
         record.pairings.clone_from(&self.pairings);
         record.history.clone_from(&self.history);

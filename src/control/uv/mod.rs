@@ -2,7 +2,7 @@
 //!
 //! ```text
 //! raw ─▶ background ─▶ gain ─▶ ceiling (at once, by the guard)
-//!            │           └───▶ band (eighteen hours of warm light, in slots of five minutes)
+//!            │           └───▶ band (six hours of warm light, or eighteen with an animal there, in slots of five minutes)
 //!            └─ in the probe's own unit: shares, decay, dark lamps, which need no calibration
 //! ```
 //!
@@ -13,6 +13,7 @@ mod background;
 mod calibration;
 mod dose;
 mod slots;
+mod why;
 
 pub(super) use background::SETTLED;
 pub use calibration::{Footing, Told};
@@ -109,9 +110,7 @@ impl UvSeries {
             Lit::Warm => {
                 self.calibration.raw(now, net);
                 let ended = self.slots.push(now, net)?;
-                if self.slots.is_due() {
-                    self.whole = Some(self.slots.unshaded());
-                }
+                self.whole = self.slots.judged().or(self.whole);
                 self.hour = self.slots.recent();
                 self.asked = self.asked.saturating_add(1);
                 Some(ended)

@@ -11,13 +11,15 @@ pub(in crate::control) const SLOT: Duration = Duration::from_secs(5 * 60);
 /// The span that is judged, of time with the lamps warm. An animal may lie on the probe for a whole day of 14 h, as one
 /// does now and then, and still leave the upper sixth of this to the lamp; a guess.
 const WINDOW: Duration = Duration::from_secs(18 * 3600);
-/// It is judged anew after so many slots, half an hour: a sort of all of them is dear.
+/// The whole of it is judged anew after so many slots, half an hour: a sort of all of them is dear.
 const ANEW: usize = 6;
+/// Where so many of the slots were not in the shade, nothing lay on the probe that moves as an animal does; a guess.
+const FREE: f64 = 0.9;
 /// A rise is believed after this much: nothing that lies on a probe adds UV; a guess.
-const RECENT: usize = 12;
+pub(super) const RECENT: usize = 12;
 /// What a probe has given of late is judged by so many slots, six hours of warm light: an animal gets up within, and what was
 /// moved is found within a day; a guess.
-const LATE: usize = 72;
+pub(super) const LATE: usize = 72;
 /// A slot that has ended.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(in crate::control) struct Slot {
@@ -80,25 +82,37 @@ impl Slots {
         self.ended.clear();
     }
 
+    /// How many slots have been seen, and how many make a window.
+    pub(super) fn seen(&self) -> usize {
+        self.ended.len()
+    }
+
+    pub(super) fn wanted(&self) -> usize {
+        self.size
+    }
+
     /// Whether a whole window has been seen.
     pub(super) fn is_full(&self) -> bool {
         self.ended.len() >= self.size
     }
 
-    /// Whether a whole window has been seen and it is time to judge it.
-    pub(super) fn is_due(&mut self) -> bool {
-        let is_due = self.is_full() && self.unjudged >= ANEW;
-        if is_due {
-            self.unjudged = 0;
+    /// What the lamps give, where that can be told: by the last third of a window, where nothing lay on the probe; else by a
+    /// whole one, whatever lay there for most of it ([`robust::unshaded`]). Nothing, where no slot saw anything.
+    pub(super) fn judged(&mut self) -> Option<f64> {
+        let third = self.size / 3;
+        let from = self.ended.len().checked_sub(third)?;
+        let values: Vec<f64> = self.ended.range(from..).map(|&value| f64::from(value)).collect();
+        let lit = robust::unshaded(&values);
+        let free = |lit: &robust::Unshaded| lit.count as f64 >= FREE * third as f64;
+        if lit.is_none() || lit.as_ref().is_some_and(free) {
+            return Some(lit.map_or(0.0, |lit| lit.value));
         }
-        is_due
-    }
-
-    /// What the lamps give, whatever lay on the probe for a third of the day ([`robust::unshaded`]): nothing, where no slot
-    /// saw anything.
-    pub(super) fn unshaded(&self) -> f64 {
+        if !self.is_full() || self.unjudged < ANEW {
+            return None;
+        }
+        self.unjudged = 0;
         let values: Vec<f64> = self.ended.iter().map(|&value| f64::from(value)).collect();
-        robust::unshaded(&values).map_or(0.0, |lit| lit.value)
+        Some(robust::unshaded(&values).map_or(0.0, |lit| lit.value))
     }
 
     /// What the probe has given of late, whatever lay on it for most of that; none where too little was seen.
