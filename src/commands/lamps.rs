@@ -182,8 +182,23 @@ fn changed(config: &Config, enclosure: &str, lamp: &str) -> ExitCode {
     print(&format!(
         "logged: another lamp is fitted as {lamp} of {enclosure}\n\
          Let it warm up, then measure beside its UV probe and log what the meter shows: `lampwarden meter log`. Until then\n\
-         see that the animal has shade. Let a lamp cool and pull its plug before you touch it.\n"
+         see that the animal has shade. Let a lamp cool and pull its plug before you touch it.\n{}",
+        stock(&settings, enclosure, lamp)
     ))
+}
+
+/// What the configuration counts of this kind of lamp, which a logged change does not lower: it may have come from elsewhere,
+/// and a count that the keeper corrects later would be lowered twice.
+fn stock(settings: &Settings, enclosure: &str, lamp: &str) -> String {
+    let enclosure = settings.enclosures.iter().find(|known| known.id == enclosure);
+    let fitting = enclosure.and_then(|known| Some(known.lamps.iter().find(|known| known.name == lamp)?.fitting));
+    let counted = settings.spares.iter().filter(|spare| Some(spare.fitting) == fitting && spare.count > 0);
+    let line = |spare: &crate::settings::Spare| {
+        let (count, title) = (spare.count, spare.fitting.traits().title);
+        let watts = spare.power.map_or_else(String::new, |watts| format!(", {watts}"));
+        format!("the configuration counts {count} in stock of {title}{watts}: make that {} if it was one of them\n", count - 1)
+    };
+    counted.map(line).collect()
 }
 
 fn print(text: &str) -> ExitCode {
