@@ -66,7 +66,7 @@ const OWNERS: &[(&str, &[&str])] = &[
     ("sd_notify", &["daemon"]),
     ("strsim", &["config"]),
     ("sunrise", &["science"]),
-    ("tokio", &["wire", "daemon", "commands"]),
+    ("tokio", &["wire", "journal", "daemon", "commands"]),
     ("toml", &["config"]),
     ("tracing", &["wire", "journal", "daemon", "commands"]),
     ("tracing_subscriber", &["daemon", "commands"]),

@@ -89,8 +89,9 @@ impl Entry {
     pub fn is_urgent(&self) -> bool {
         match self {
             Entry::Safety(_) | Entry::Alarm(_) | Entry::Act { .. } | Entry::End(_) => true,
-            // Filed for each lamp every few minutes, and nobody is told.
-            Entry::File(record) => !matches!(record, Record::Hours { .. }),
+            // Filed for each lamp every few minutes, and nobody is told. A lamp that went on in the last few seconds is not
+            // hot yet.
+            Entry::File(record) => !matches!(record, Record::Hours { .. } | Record::Switches { .. }),
             Entry::Switch { .. } | Entry::Remark { .. } | Entry::Minute { .. } | Entry::Alive(_) => false,
         }
     }
