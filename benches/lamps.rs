@@ -9,7 +9,11 @@
 //! `--years` must be that of the pieces in it. `--threads N` runs so many pieces at once, `--false` shows false alarms in words. One seed gives one
 //! course, whatever runs beside it.
 
-#![allow(clippy::disallowed_methods, clippy::disallowed_types, reason = "a benchmark reads clocks, files and its arguments")]
+#![allow(
+    clippy::disallowed_methods,
+    clippy::disallowed_types,
+    reason = "a benchmark reads clocks, files and its arguments"
+)]
 
 #[path = "../tests/trial/mod.rs"]
 mod trial;

@@ -262,8 +262,10 @@ fn lamps_of_one_circuit_that_go_dark_together_are_told_to_have_no_supply() {
 #[test]
 fn every_alarm_of_this_kind_can_be_asked_why() {
     let mut room = Room::new(SITE, START);
-    room.keeps_saying("e1/uv", "2.0", 300);
+    room.keeps_saying("e1/uv", "0.0", 300);
     let reading = MeterReading { spot: "basking".into(), uvi: Uvi(2.2), alone: None, guess: false };
+    room.wait(3600);
+    room.keeps_saying("e1/uv", "2.0", 300);
     room.wait(3 * 3600);
     room.event(Event::Act(Act::MeterReading { enclosure: E1, reading }));
     room.wait(8 * 3600);

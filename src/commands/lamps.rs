@@ -164,7 +164,10 @@ fn why_alarm(settings: &Settings, enclosure: &str, kind: &str) -> ExitCode {
 
 fn no_such_lamp(lamps: &[Value], enclosure: &str, lamp: &str) -> String {
     let names: Vec<_> = lamps.iter().filter_map(|known| known["lamp"].as_str()).collect();
-    format!("enclosure {enclosure} has no lamp {lamp:?}; there are {}, and the kinds of alarms, such as uv-fading", names.join(", "))
+    format!(
+        "enclosure {enclosure} has no lamp {lamp:?}; there are {}, and the kinds of alarms, such as uv-fading",
+        names.join(", ")
+    )
 }
 
 fn changed(config: &Config, enclosure: &str, lamp: &str) -> ExitCode {
@@ -196,7 +199,10 @@ fn stock(settings: &Settings, enclosure: &str, lamp: &str) -> String {
     let line = |spare: &crate::settings::Spare| {
         let (count, title) = (spare.count, spare.fitting.traits().title);
         let watts = spare.power.map_or_else(String::new, |watts| format!(", {watts}"));
-        format!("the configuration counts {count} in stock of {title}{watts}: make that {} if it was one of them\n", count - 1)
+        format!(
+            "the configuration counts {count} in stock of {title}{watts}: make that {} if it was one of them\n",
+            count - 1
+        )
     };
     counted.map(line).collect()
 }

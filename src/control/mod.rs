@@ -279,7 +279,9 @@ impl Controller {
             let site = self.board.announced().find(|notice| notice.kind == kind && notice.state.is_active());
             why.extend(site.map(|notice| format!("for the site it stands: {}", notice.text)));
             let stock = self.settings.spares.iter();
-            why.extend(stock.map(|spare| format!("in stock by the configuration: {} {}", spare.count, spare.fitting.traits().title)));
+            why.extend(stock.map(|spare| {
+                format!("in stock by the configuration: {} {}", spare.count, spare.fitting.traits().title)
+            }));
         }
         Some(why)
     }

@@ -159,7 +159,8 @@ impl Course {
         let ledger = Ledger::new(&enclosure, &settings.site, kinds, start.date_naive(), end / DAY);
         let now = Moment { mono: Mono::START, wall: start };
         let board = Beat { next: 1 + seed % setup.every, every: setup.every, of_board: true };
-        let temperature = setup.temperature_every().map(|every| Beat { next: 1 + seed % every, every, of_board: false });
+        let temperature =
+            setup.temperature_every().map(|every| Beat { next: 1 + seed % every, every, of_board: false });
         Course {
             places: Places::of(&enclosure, setup.lamps),
             controller: Controller::new(settings, now, &[]).without_states(),

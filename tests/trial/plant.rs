@@ -231,7 +231,8 @@ impl Plant {
     }
 
     pub fn read_light(&mut self) -> f64 {
-        let share = |lamp: &UvLamp| if lamp.told && self.supply && !lamp.open && !lamp.broken { lamp.warmth } else { 0.0 };
+        let share =
+            |lamp: &UvLamp| if lamp.told && self.supply && !lamp.open && !lamp.broken { lamp.warmth } else { 0.0 };
         let lit = self.lamps.iter().map(share).sum::<f64>() / self.lamps.len() as f64;
         let lit = LUX * lit * self.dust();
         self.noisy(lit + 20.0, 0.01 * lit, 1.0)

@@ -128,9 +128,8 @@ impl Setup {
     pub fn toml(&self) -> String {
         let Setup { zone, latitude, every, .. } = *self;
         let word = self.fitting.traits().word;
-        let stock = self.stock.map_or_else(String::new, |count| {
-            format!("[[spare]]\nfitting = \"{word}\"\ncount = {count}\n")
-        });
+        let stock =
+            self.stock.map_or_else(String::new, |count| format!("[[spare]]\nfitting = \"{word}\"\ncount = {count}\n"));
         let mut toml = format!(
             r#"
 [site]
@@ -176,7 +175,8 @@ stale = "3h"
         }
         for lamp in 0..self.lamps {
             let watts = self.watts();
-            let head = format!("[enclosure.lamps.lamp{lamp}]\nfitting = \"{word}\"\nwatts = {watts}\nlights = \"uv\"\n");
+            let head =
+                format!("[enclosure.lamps.lamp{lamp}]\nfitting = \"{word}\"\nwatts = {watts}\nlights = \"uv\"\n");
             let relay = format!("relay = {{ set = \"e/lamp{lamp}/set\", state = \"e/lamp{lamp}\" }}\n");
             let staged = self.staged * lamp as u64;
             let stages = format!("when = \"day\"\nafter_dawn = \"{staged}h\"\nbefore_dusk = \"{staged}h\"\n");

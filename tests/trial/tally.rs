@@ -6,8 +6,16 @@ use std::fmt::Write as _;
 use serde::{Deserialize, Serialize};
 
 /// What happened to an enclosure, by its name in the table.
-pub const FATES: [&str; 8] =
-    ["lamp breaks", "UV dies", "relay open", "supply dead", "probe unplugged", "probe frozen", "shade for days", "heat lamp breaks"];
+pub const FATES: [&str; 8] = [
+    "lamp breaks",
+    "UV dies",
+    "relay open",
+    "supply dead",
+    "probe unplugged",
+    "probe frozen",
+    "shade for days",
+    "heat lamp breaks",
+];
 /// What it was told as.
 pub const TOLD: [&str; 7] = ["dark", "no UV", "relay", "supply", "probe dead", "shaded", "untold"];
 
@@ -116,7 +124,10 @@ impl Tally {
             "{} enclosures, {:.0} enclosure-years, {:.0} UV lamp-years\n",
             self.enclosures, self.years, self.lamp_years
         );
-        let _ = writeln!(out, "delay, in minutes the lamp should have been on        number   p50   p90   p99  p99.9   max");
+        let _ = writeln!(
+            out,
+            "delay, in minutes the lamp should have been on        number   p50   p90   p99  p99.9   max"
+        );
         let pairs = self.dark.iter().filter(|(_, pair, _)| *pair).map(|(.., minutes)| *minutes).collect();
         for (name, delays) in [
             ("dark lamp (broken, no UV, relay, supply)", self.dark_alone(0..=u64::MAX)),
@@ -131,13 +142,22 @@ impl Tally {
             let _ = writeln!(out, "{name:<52} {:>7} {a:5.0} {b:5.0} {c:5.0} {d:6.0} {e:5.0}", delays.len());
         }
         self.forecasts(&mut out, kinds);
-        for (group, name) in self.causes.iter().zip(["UV alone tells", "power, light, heat or a second lamp tell too"]) {
-            let _ = writeln!(out, "\ncauses where {name}, told as:\n{:<18}{}", "", TOLD.map(|told| format!("{told:>11}")).concat());
+        for (group, name) in self.causes.iter().zip(["UV alone tells", "power, light, heat or a second lamp tell too"])
+        {
+            let _ = writeln!(
+                out,
+                "\ncauses where {name}, told as:\n{:<18}{}",
+                "",
+                TOLD.map(|told| format!("{told:>11}")).concat()
+            );
             for (fate, row) in FATES.iter().zip(group).filter(|(_, row)| row.iter().sum::<u64>() > 0) {
                 let _ = writeln!(out, "{fate:<18}{}", row.map(|count| format!("{count:>11}")).concat());
             }
         }
-        let _ = writeln!(out, "\nalarms                        raised   false  a hundred enclosure-years   of these: too coarse a probe   two lamps at one");
+        let _ = writeln!(
+            out,
+            "\nalarms                        raised   false  a hundred enclosure-years   of these: too coarse a probe   two lamps at one"
+        );
         for (kind, raised) in &self.raised {
             let count = |of: &BTreeMap<String, u64>| of.get(kind).copied().unwrap_or(0);
             let (wrong, coarse) = (count(&self.false_alarms), count(&self.false_of_coarse));
@@ -150,7 +170,11 @@ impl Tally {
         let [coarse, pairs] = [&self.false_of_coarse, &self.false_of_pairs].map(|of| of.values().sum::<u64>());
         let _ = writeln!(out, "{:<36} {wrong:>7} {rate:>10.3} {coarse:>32} {pairs:>17}", "all");
         let of = format!("{:.0}", self.coarse_years);
-        let _ = writeln!(out, "{:<36} {:>7.0} {:>10} {of:>32} {:>17.0}", "in enclosure-years", self.years, "", self.pair_years);
+        let _ = writeln!(
+            out,
+            "{:<36} {:>7.0} {:>10} {of:>32} {:>17.0}",
+            "in enclosure-years", self.years, "", self.pair_years
+        );
         out
     }
 
@@ -164,7 +188,8 @@ impl Tally {
             line(&format!("  {name}"), self.month_ahead(|kind| kind == number));
         }
         let by_truth = quantile(self.ahead_by_truth.iter().map(|error| error.map(f64::abs)), 0.5);
-        let _ = writeln!(out, "by the true UV, meter error included {:>6} {by_truth:>12.1} d", self.ahead_by_truth.len());
+        let _ =
+            writeln!(out, "by the true UV, meter error included {:>6} {by_truth:>12.1} d", self.ahead_by_truth.len());
         let lead = |share| quantile(self.leads.iter().copied().map(Some), share);
         let (early, middle, late) = (lead(0.05), lead(0.5), lead(0.95));
         let _ = writeln!(

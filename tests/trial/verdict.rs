@@ -183,7 +183,9 @@ impl Course {
             K::ProbeDoubtful => broken || self.plant.animal_lies_there(),
             K::UvOverCeiling => uvi > band.ceiling.0 / EDGE,
             K::UvAboveBand => uvi > band.high.0 / EDGE,
-            K::UvBelowBand => uvi < band.low.0 * EDGE || broken && !self.fault.as_ref().is_some_and(probe_is_dead) || lately,
+            K::UvBelowBand => {
+                uvi < band.low.0 * EDGE || broken && !self.fault.as_ref().is_some_and(probe_is_dead) || lately
+            }
             K::UvFading => self.until_low().is_some_and(|days| days <= EARLY * NOTICE),
             K::SpareDue => self.until_low().is_some_and(|days| days <= EARLY * SPARES),
             K::CalibrationDue => match subject {
@@ -269,7 +271,12 @@ impl Course {
         self.ledger.announced = if is_announced { self.ledger.announced + 1 } else { 0 };
         let calm = !self.ledger.changed(self.now, 14, 0.0) && self.now - self.ledger.fitted > 20 * DAY;
         let early = self.plant.lamps.iter().any(|lamp| lamp.hours < 200.0);
-        if (29.0..=30.5).contains(&truth) && calm && !early && !self.ledger.month_done && footing != Footing::RelativeOnly {
+        if (29.0..=30.5).contains(&truth)
+            && calm
+            && !early
+            && !self.ledger.month_done
+            && footing != Footing::RelativeOnly
+        {
             self.ledger.month_done = true;
             self.month_ahead(truth, self.until(low * self.plant.gain_now()));
         }

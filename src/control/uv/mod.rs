@@ -110,7 +110,7 @@ impl UvSeries {
             Lit::Warm => {
                 self.calibration.raw(now, net);
                 let ended = self.slots.push(now, net)?;
-                self.whole = self.slots.judged().or(self.whole);
+                self.whole = self.slots.judged(self.whole).or(self.whole);
                 self.hour = self.slots.recent();
                 self.asked = self.asked.saturating_add(1);
                 Some(ended)

@@ -96,14 +96,17 @@ impl Slots {
         self.ended.len() >= self.size
     }
 
-    /// What the lamps give, where that can be told: by the last third of a window, where nothing lay on the probe; else by a
-    /// whole one, whatever lay there for most of it ([`robust::unshaded`]). Nothing, where no slot saw anything.
-    pub(super) fn judged(&mut self) -> Option<f64> {
+    /// What the lamps give, where that can be told: by the last third of a window, where nothing lay on the probe or more
+    /// is seen than `before`; else by a whole one, whatever lay there for most of it ([`robust::unshaded`]). Nothing, where
+    /// no slot saw anything.
+    pub(super) fn judged(&mut self, before: Option<f64>) -> Option<f64> {
         let third = self.size / 3;
         let from = self.ended.len().checked_sub(third)?;
         let values: Vec<f64> = self.ended.range(from..).map(|&value| f64::from(value)).collect();
         let lit = robust::unshaded(&values);
-        let free = |lit: &robust::Unshaded| lit.count as f64 >= FREE * third as f64;
+        let free = |lit: &robust::Unshaded| {
+            lit.count as f64 >= FREE * third as f64 || before.is_some_and(|before| lit.value >= before)
+        };
         if lit.is_none() || lit.as_ref().is_some_and(free) {
             return Some(lit.map_or(0.0, |lit| lit.value));
         }
