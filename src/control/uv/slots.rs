@@ -13,8 +13,11 @@ pub(in crate::control) const SLOT: Duration = Duration::from_secs(5 * 60);
 const WINDOW: Duration = Duration::from_secs(18 * 3600);
 /// The whole of it is judged anew after so many slots, half an hour: a sort of all of them is dear.
 const ANEW: usize = 6;
-/// Where so many of the slots were not in the shade, nothing lay on the probe that moves as an animal does; a guess.
+/// Where so many of the slots were not in the shade …
 const FREE: f64 = 0.9;
+/// … and they scatter by no more than this share, nothing lay on the probe that moves as an animal does: one that turns over
+/// all the time makes a scatter in which nothing stands out. Both guesses.
+const STEADY: f64 = 0.03;
 /// A rise is believed after this much: nothing that lies on a probe adds UV; a guess.
 pub(super) const RECENT: usize = 12;
 /// What a probe has given of late is judged by so many slots, six hours of warm light: an animal gets up within, and what was
@@ -105,7 +108,8 @@ impl Slots {
         let values: Vec<f64> = self.ended.range(from..).map(|&value| f64::from(value)).collect();
         let lit = robust::unshaded(&values);
         let free = |lit: &robust::Unshaded| {
-            lit.count as f64 >= FREE * third as f64 || before.is_some_and(|before| lit.value >= before)
+            lit.scatter <= STEADY && lit.count as f64 >= FREE * third as f64
+                || before.is_some_and(|before| lit.value >= before)
         };
         if lit.is_none() || lit.as_ref().is_some_and(free) {
             return Some(lit.map_or(0.0, |lit| lit.value));
