@@ -18,6 +18,7 @@ use proc_macro2::{Delimiter, Group, Ident, TokenStream, TokenTree};
 const ROOMS: &[(&str, &[&str])] = &[
     ("units", &[]),
     ("time", &[]),
+    ("page", &[]),
     ("science", &["units", "time"]),
     ("settings", &["units", "time", "science"]),
     ("guard", &["units", "time", "science", "settings"]),
@@ -26,7 +27,11 @@ const ROOMS: &[(&str, &[&str])] = &[
     ("config", &["units", "time", "science", "settings"]),
     ("replay", &["units", "time", "science", "settings", "guard", "control", "message"]),
     ("simulator", &["units", "time", "science", "settings"]),
-    ("rehearsal", &["units", "time", "science", "settings", "guard", "control", "message", "config", "simulator"]),
+    (
+        "rehearsal",
+        &["units", "time", "page", "science", "settings", "guard", "control", "message", "config", "simulator"],
+    ),
+    ("report", &["units", "time", "page", "science", "settings", "guard", "control"]),
     ("wire", &["units", "time", "settings", "guard", "control", "message"]),
     ("journal", &["units", "time", "settings", "guard", "control", "message"]),
     ("daemon", &["units", "time", "settings", "guard", "control", "message", "config", "wire", "journal"]),
@@ -43,6 +48,7 @@ const ROOMS: &[(&str, &[&str])] = &[
             "config",
             "replay",
             "rehearsal",
+            "report",
             "simulator",
             "wire",
             "journal",
@@ -58,6 +64,8 @@ const IMPURE: &[&str] = &["wire", "journal", "daemon", "commands"];
 const OWNERS: &[(&str, &[&str])] = &[
     ("annotate_snippets", &["config"]),
     ("clap", &["commands"]),
+    ("csv", &["commands/history"]),
+    ("parquet", &["commands/history"]),
     ("ratatui", &["commands/demo"]),
     ("rumqttc", &["wire", "commands/demo"]),
     ("rumqttd", &["commands/demo"]),

@@ -11,6 +11,7 @@ mod entry;
 mod gather;
 mod kept;
 mod lock;
+pub mod read;
 mod schema;
 #[cfg(test)]
 pub(crate) mod scratch;
