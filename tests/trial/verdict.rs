@@ -181,6 +181,8 @@ impl Course {
             K::LampDark => broken,
             K::HeatWeak => self.plant.heat_broken || !self.plant.supply,
             K::ProbeDoubtful => broken || self.plant.animal_lies_there(),
+            // A spot is measured by the meter, whatever the probe is worth.
+            K::UvOverCeiling if subject.starts_with("spot") => self.plant.uvi_when_lit() > band.ceiling.0 / EDGE,
             K::UvOverCeiling => uvi > band.ceiling.0 / EDGE,
             K::UvAboveBand => uvi > band.high.0 / EDGE,
             K::UvBelowBand => {
