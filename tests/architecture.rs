@@ -698,7 +698,7 @@ fn planted_crates_are_found_where_they_do_not_belong() {
     check(
         "control/mod.rs",
         "use tokio::sync::mpsc;",
-        &["2: the crate `tokio` belongs to wire and daemon and commands"],
+        &["2: the crate `tokio` belongs to wire and journal and daemon and commands"],
     );
     check("message/mod.rs", "fn f() { toml::from_str(s); }", &["2: the crate `toml` belongs to config"]);
     check("daemon/mod.rs", "use rumqttc::Event;", &["2: the crate `rumqttc` belongs to wire and commands/demo"]);
