@@ -5,6 +5,7 @@ mod dark;
 mod judge;
 mod keep;
 mod light;
+mod why;
 
 use std::sync::Arc;
 use std::time::Duration;
@@ -465,6 +466,7 @@ impl EnclosureControl {
                 if matches!(told, Told::Paired { .. } | Told::Jumped { .. }) {
                     self.health.calibrated(at);
                     self.forecast(ctx, enclosure);
+                    self.judge_spots(ctx, enclosure);
                 }
                 let probe = self.uv[at].probe;
                 ctx.out.push(Effect::Calibrated { enclosure: self.ix, probe, told });

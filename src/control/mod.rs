@@ -267,6 +267,29 @@ impl Controller {
         self.enclosures.get(enclosure.0)?.why(lamp, &self.circles.peers(enclosure, lamp))
     }
 
+    /// Why an alarm of an enclosure stands or does not: readings, fit and thresholds, a line each. None where the settings
+    /// have no such enclosure.
+    pub fn why_alarm(&self, enclosure: EnclosureIx, kind: AlarmKind) -> Option<Vec<String>> {
+        let settings = self.settings.enclosures.get(enclosure.0)?;
+        let control = self.enclosures.get(enclosure.0)?;
+        let mut why = control.why_alarm(self.now.mono, &self.settings.site, settings, kind);
+        if kind == AlarmKind::LampDark {
+            for (ix, lamp) in settings.lamps.iter().enumerate() {
+                let lines = self.why(enclosure, LampIx(ix)).unwrap_or_default();
+                why.extend(lines.into_iter().map(|line| format!("{}: {line}", lamp.name)));
+            }
+        }
+        if kind == AlarmKind::SpareDue {
+            let site = self.board.announced().find(|notice| notice.kind == kind && notice.state.is_active());
+            why.extend(site.map(|notice| format!("for the site it stands: {}", notice.text)));
+            let stock = self.settings.spares.iter();
+            why.extend(stock.map(|spare| {
+                format!("in stock by the configuration: {} {}", spare.count, spare.fitting.traits().title)
+            }));
+        }
+        Some(why)
+    }
+
     /// The settings in force.
     pub fn settings(&self) -> &Settings {
         &self.settings

@@ -4,6 +4,7 @@
 //! {"act": "meter-reading", "enclosure": "e1", "with": {"spot": "basking", "uvi": 4.2}}   as do/<enclosure>/<verb>
 //! {"tell": "round", "enclosure": "e1"}                                                  {"round": {…}}
 //! {"tell": "lamps", "enclosure": "e1"}                                                  {"lamps": […]}
+//! {"tell": "why", "enclosure": "e1", "alarm": "uv-fading"}                              {"why": […]}
 //! ```
 //!
 //! An answer is `{"done": "…"}`, what was asked for under its name, or `{"error": "…"}`.
@@ -14,7 +15,7 @@ use serde::Serialize;
 use serde_json::{Value, json};
 
 use crate::control::photoperiod::plan;
-use crate::control::{Act, LampHealth, RoundView, UvDay, UvView, middle_of};
+use crate::control::{Act, AlarmKind, LampHealth, RoundView, UvDay, UvView, middle_of};
 use crate::science::clear_sky::{OZONE, day_curve};
 use crate::science::uv::ErythemalIrradiance;
 use crate::settings::{Enclosure, EnclosureIx, LampIx, Photoperiod, ProbeIx, Settings, Site};
@@ -31,6 +32,8 @@ pub enum Question {
     Round(EnclosureIx),
     /// An enclosure's lamps.
     Lamps(EnclosureIx),
+    /// Why an alarm of an enclosure stands or does not.
+    Why(EnclosureIx, AlarmKind),
 }
 
 /// Reads one line.
@@ -50,11 +53,22 @@ pub fn question(settings: &Settings, line: &[u8]) -> Result<Question, Misread> {
             match what {
                 "round" => Ok(Question::Round(ix)),
                 "lamps" => Ok(Question::Lamps(ix)),
-                other => Err(Misread(format!("nothing is told of {other:?}: ask for round or lamps"))),
+                "why" => {
+                    let named = text("alarm").ok_or_else(|| Misread("it names no \"alarm\"".to_owned()))?;
+                    let kind = AlarmKind::from_name(named);
+                    let kind = kind.ok_or_else(|| Misread(format!("there is no alarm {named:?}")))?;
+                    Ok(Question::Why(ix, kind))
+                }
+                other => Err(Misread(format!("nothing is told of {other:?}: ask for round, lamps or why"))),
             }
         }
         _ => Err(Misread("it neither does an \"act\" nor asks to \"tell\" something".to_owned())),
     }
+}
+
+/// The answer to [`Question::Why`].
+pub fn why(lines: &[String]) -> String {
+    json!({ "why": lines }).to_string()
 }
 
 /// The answer to something that was done.

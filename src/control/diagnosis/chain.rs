@@ -107,6 +107,10 @@ pub(super) fn by_uv(sight: &Sight) -> [f64; STATES] {
     logs[WELL] = sight.full;
     logs[SHADE] = sight.shaded;
     logs[DEAD] = sight.dead;
+    // Light of others on the same supply says that there is power.
+    if sight.crowd == Some(true) {
+        logs[SUPPLY] -= PEERS_LIT;
+    }
     logs
 }
 

@@ -67,6 +67,9 @@ const ERROR: f64 = 0.05;
 const LEADS: Duration = Duration::from_secs(150);
 /// … and for this long where a probe that repeats itself may be dead instead, and its stillness still tells; guesses.
 const LEADS_IN_DOUBT: Duration = Duration::from_secs(8 * 60);
+/// … and for this long where UV alone tells and an animal may leave so little that the probe cannot see it: a guess between
+/// false alarms and two hours.
+const LEADS_UNSEEN: Duration = Duration::from_secs(30 * 60);
 /// Of the probability of all faults, the dead probe has neither less nor more than these in that doubt; guesses.
 const IN_DOUBT: (f64, f64) = (0.01, 0.9);
 /// Shade is told when it has lasted for this long of lit time: longer than an animal that lies there for a third of the
@@ -103,6 +106,8 @@ pub struct Diagnosis {
     draw: Draw,
     /// Share of all shade that the probe cannot tell from darkness.
     hidden: f64,
+    /// Others of unknown light were lit at the probe in the last slot.
+    crowded: bool,
     /// By its power or its light it burns, as of the last slot that told.
     burns: Option<bool>,
     /// When it began to draw its power again after it did not, although it was told on all along.
@@ -141,6 +146,7 @@ impl Diagnosis {
             warmth: Warmth::new(),
             draw: Draw::default(),
             hidden: 0.0,
+            crowded: false,
             burns: None,
             struck: None,
             was_lit: false,
@@ -386,6 +392,7 @@ impl Diagnosis {
         }
         if let Some(sight) = self.uv.weigh(warmed).filter(|_| self.kit.uv.is_some()) {
             self.hidden = sight.hidden;
+            self.crowded = sight.crowd.is_some();
             self.beliefs.observe(by_uv(&sight));
         }
         let of = self.beliefs.probabilities();
@@ -461,7 +468,9 @@ impl Diagnosis {
         let may_wait = !traits.restrike.value.is_zero() && may_be_hot && self.burns != Some(true);
         let dead = self.beliefs.probabilities()[DEAD] / self.fault_share();
         let doubted = self.kit.uv.is_some() && self.uv.stillness_tells() && dead > IN_DOUBT.0 && dead < IN_DOUBT.1;
+        let unseen = (self.hidden > 0.0 || self.crowded) && self.burns.is_none();
         let enough = match (may_wait, doubted) {
+            _ if unseen => LEADS_UNSEEN,
             (true, _) => traits.restrike.value + self.kit.warm_up / 3,
             (false, true) => LEADS_IN_DOUBT,
             (false, false) => LEADS,
@@ -498,6 +507,11 @@ impl Diagnosis {
     /// Whether its last slot of UV stands out of the dark.
     fn uv_is_seen(&self) -> bool {
         self.uv.seen().is_some_and(|seen| seen > 3.0 * self.uv.scatter())
+    }
+
+    /// Whether it is told on at its full level, so that news of it is news.
+    pub fn is_told_full(&self) -> bool {
+        self.told == Told::Full
     }
 
     /// What the evidence has come to.

@@ -291,6 +291,8 @@ impl EnclosureControl {
             ward.standing = borne_out(ward.standing, standing);
             let verdict = match ward.standing {
                 Standing::Open => None,
+                // At night one cause may overtake another: nothing was seen of the lamp that day would not show.
+                Standing::Fault(_) if !ward.diagnosis.is_told_full() => None,
                 Standing::Fault(Finding { cause, .. }) if !matches!(cause, Cause::ProbeDead | Cause::Shaded) => {
                     Some(ward.standing.finding().map(|finding| Trouble::LampDark {
                         finding,

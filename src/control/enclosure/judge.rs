@@ -6,7 +6,7 @@ use std::time::Duration;
 use crate::guard::{Latch, Refusal, Stoppage, WeakWatch};
 use crate::settings::{Enclosure, Guard, Lamp, LampIx, ProbeIx};
 use crate::time::{Mono, spoken};
-use crate::units::{Celsius, Kelvin};
+use crate::units::{Celsius, Kelvin, Uvi};
 
 use super::dark::Ward;
 use super::{EnclosureControl, ProbeControl, SPOT};
@@ -14,6 +14,7 @@ use crate::control::alarm::AlarmKind;
 use crate::control::context::Context;
 use crate::control::lamp::LampControl;
 use crate::control::trouble::Trouble;
+use crate::control::uv::UvSeries;
 
 /// A reading that is exactly the same for so long, and as warm as by day beside a lamp that is off, is no reading …
 pub(in crate::control) const STILL: Duration = Duration::from_secs(2 * 3600);
@@ -161,6 +162,10 @@ impl EnclosureControl {
         let over: Vec<_> = self.walk.over(band.ceiling).collect();
         for view in self.walk.spots() {
             let reading = over.iter().find(|(spot, _)| *spot == view.spot).map(|(_, uvi)| *uvi);
+            // A slip of the pen moves a decimal point: what a probe there contradicts is asked about instead.
+            let beside = |series: &&UvSeries| enclosure.probes[series.probe.0].spot == view.spot;
+            let doubted = |uvi: &Uvi| self.uv.iter().filter(beside).any(|series| series.doubts(*uvi));
+            let reading = reading.filter(|uvi| !doubted(uvi));
             let trouble = reading.map(|reading| Trouble::SpotOverCeiling { reading, ceiling: band.ceiling });
             let subject = format!("{SPOT}{}", view.spot);
             self.board.set(ctx.now, ctx.stamp, AlarmKind::UvOverCeiling, &subject, trouble);

@@ -41,6 +41,9 @@ impl EnclosureControl {
         if let Some(slot) = slot.filter(|_| !ailing) {
             self.health.slot(at, slot, now, &self.lamps);
         }
+        if ailing {
+            self.uv[at].start_anew();
+        }
         if self.health.has_parts(at) && !ailing {
             let warm = self.warm_lamps(now, enclosure, &self.uv[at].lamps);
             self.health.part(at, now, raw, warm);
