@@ -68,15 +68,26 @@ const SHADE_LEAST: f64 = 0.02;
 /// comes in blocks leaves alone. Without shade it is the median of all, with no bias; with shade for up to five sixths of
 /// the day the median of the rest. None of none, or where the lamp gave nothing.
 pub fn unshaded(values: &[f64]) -> Option<Unshaded> {
-    let mut sorted: Vec<f64> = values.iter().copied().filter(|value| value.is_finite()).collect();
-    let top = quantile(&mut sorted, UNSHADED).filter(|&top| top > 0.0)?;
+    let mut finite = Vec::with_capacity(values.len());
+    finite.extend(values.iter().copied().filter(|value| value.is_finite()));
+    let top = chosen(&mut finite, UNSHADED).filter(|&top| top > 0.0)?;
+    let mut distances = Vec::with_capacity(values.len());
     let pairs = values.windows(2).filter(|pair| pair.iter().all(|value| value.is_finite()));
-    let mut distances: Vec<f64> = pairs.map(|pair| (pair[1] - pair[0]).abs()).collect();
-    let deviation = NORMAL_PER_DIFFERENCE * median(&mut distances).unwrap_or(0.0);
+    distances.extend(pairs.map(|pair| (pair[1] - pair[0]).abs()));
+    let deviation = NORMAL_PER_DIFFERENCE * chosen(&mut distances, 0.5).unwrap_or(0.0);
     let shade = top - (SHADE_DEPTH * deviation).max(SHADE_LEAST * top);
-    let from = sorted.partition_point(|&value| value < shade);
-    let value = median(&mut sorted[from..])?;
-    Some(Unshaded { value, scatter: deviation / value, count: sorted.len() - from })
+    finite.retain(|&value| !(value < shade));
+    let value = chosen(&mut finite, 0.5)?;
+    Some(Unshaded { value, scatter: deviation / value, count: finite.len() })
+}
+
+/// [`quantile`] of numbers that are all finite, without sorting them all.
+fn chosen(values: &mut [f64], share: f64) -> Option<f64> {
+    let place = values.len().checked_sub(1)? as f64 * share;
+    let below = place.floor() as usize;
+    let (_, &mut low, above) = values.select_nth_unstable_by(below, f64::total_cmp);
+    let high = above.iter().copied().min_by(f64::total_cmp).unwrap_or(low);
+    Some(if low == high { low } else { low + (place - place.floor()) * (high - low) })
 }
 
 /// The last readings, up to a number fixed at its making, for the robust middle of what was just read.
@@ -138,6 +149,19 @@ mod tests {
         for (share, expected) in [(-1.0, 1.0), (2.0, 10.0), (f64::NAN, 1.0)] {
             assert_eq!(quantile(&mut [10.0, 1.0], share), Some(expected));
         }
+    }
+
+    #[test]
+    fn to_choose_is_to_sort() {
+        let mut generator = Pcg32::new(9, 9);
+        for many in 1..60 {
+            let values: Vec<f64> = (0..many).map(|_| (4.0 * normal(&mut generator)).round()).collect();
+            for share in [0.0, 0.3, 0.5, UNSHADED, 1.0] {
+                let expected = quantile(&mut values.clone(), share);
+                assert_eq!(chosen(&mut values.clone(), share), expected, "{share} of {values:?}");
+            }
+        }
+        assert_eq!(chosen(&mut [], 0.5), None);
     }
 
     #[test]

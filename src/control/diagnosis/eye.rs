@@ -433,7 +433,9 @@ fn spread(x: f64, (least, most): (f64, f64), scatter: f64, unseen: f64) -> (f64,
         // Each point is as wide as the gap to its neighbours, so that none is fallen between.
         let width = 0.4 * at * (ratio - 1.0);
         let deviation = libm::sqrt(scatter * scatter + width * width);
-        sum += libm::exp(log_normal(x, at, deviation));
+        let z = (x - at) / deviation;
+        // Beyond that nothing is left of it.
+        sum += if z * z < 1400.0 { libm::exp(-0.5 * z * z) / deviation } else { 0.0 };
         hidden += if at < unseen { 1.0 } else { 0.0 };
         at *= ratio;
     }

@@ -30,8 +30,8 @@ use crate::time::Mono;
 use crate::units::{Celsius, Lux, Uvi, Watts};
 
 use chain::{
-    CAUSES, COVER, DEAD, FAULTS, NO_UV, OUT, PRIOR, RELAY, SHADE, STATES, SUPPLY, WELL, bounded, by_burning, by_light,
-    by_peers, by_uv, chances, rates,
+    CAUSES, COVER, DEAD, FAULTS, NO_UV, OUT, PRIOR, RELAY, SHADE, STATES, SUPPLY, Turns, WELL, bounded, by_burning,
+    by_light, by_peers, by_uv,
 };
 pub(super) use circles::Circles;
 pub use eye::Others;
@@ -121,6 +121,8 @@ pub struct Diagnosis {
     /// For how long its meter has read next to nothing while it was seen lit.
     contradicted: Duration,
     standing: Verdict,
+    /// Bounds on the logarithm of the odds of a fault.
+    bounds: Option<Wald>,
 }
 
 impl Diagnosis {
@@ -152,6 +154,7 @@ impl Diagnosis {
             shaded: Duration::ZERO,
             contradicted: Duration::ZERO,
             standing: Verdict::Open,
+            bounds: Wald::new(ERROR, ERROR),
         }
     }
 
@@ -298,14 +301,17 @@ impl Diagnosis {
     fn run_on(&mut self, now: Mono) {
         let mut left = now.since(self.at.unwrap_or(now)).min(LONGEST);
         self.at = Some(now);
-        let rates = rates(self.eyed(), self.kit.uv.is_some(), self.hidden);
-        let whole = (left > STEP).then(|| chances(&rates, STEP));
-        while let Some(whole) = whole.as_ref().filter(|_| left > STEP) {
-            self.beliefs.pass(whole);
-            left -= STEP;
+        let turns = |span| Turns::within(span, self.eyed(), self.kit.uv.is_some(), self.hidden);
+        let mut steps = 0;
+        while left > STEP {
+            (steps, left) = (steps + 1, left - STEP);
         }
-        if !left.is_zero() {
-            self.beliefs.pass(&chances(&rates, left));
+        let (whole, rest) = ((steps > 0).then(|| turns(STEP)), (!left.is_zero()).then(|| turns(left)));
+        if let Some(whole) = whole {
+            (0..steps).for_each(|_| self.beliefs.pass(whole.as_slice()));
+        }
+        if let Some(rest) = rest {
+            self.beliefs.pass(rest.as_slice());
         }
     }
 
@@ -446,16 +452,11 @@ impl Diagnosis {
             }
         }
         let log_odds = libm::log(fault.max(1e-12) / (1.0 - fault).max(1e-12));
-        match self.bounds().map_or(Verdict::Open, |bounds| bounds.verdict(log_odds)) {
+        match self.bounds.map_or(Verdict::Open, |bounds| bounds.verdict(log_odds)) {
             Verdict::Second if self.standing == Verdict::Second || self.has_led(now) => self.standing = Verdict::Second,
             Verdict::First => self.standing = Verdict::First,
             _ => {}
         }
-    }
-
-    /// Bounds on the logarithm of the odds of a fault.
-    fn bounds(&self) -> Option<Wald> {
-        Wald::new(ERROR, ERROR)
     }
 
     /// Whether faults have led for long enough. A lamp that must cool may have been put out by a dip of the mains, and

@@ -23,12 +23,12 @@ pub(super) use slots::{SLOT, Slot};
 use std::time::Duration;
 
 use chrono::{DateTime, Utc};
+use chrono_tz::Tz;
 
 use crate::settings::{LampIx, Probe, ProbeIx, UvBand};
 use crate::time::Mono;
 use crate::units::Uvi;
 
-use super::context::Context;
 use super::record::SeriesRecord;
 use super::trouble::Trouble;
 use super::view::UvView;
@@ -131,9 +131,9 @@ impl UvSeries {
     }
 
     /// Adds a reading to the day's dose.
-    pub(super) fn add_dose(&mut self, ctx: &Context<'_>, probe: &Probe, raw: f64) {
-        if let Some(wall) = ctx.wall {
-            self.dose.reading(ctx.now, wall, ctx.site.timezone, self.uvi(raw), probe.stale);
+    pub(super) fn add_dose(&mut self, now: Mono, local: Option<(DateTime<Utc>, Tz)>, probe: &Probe, raw: f64) {
+        if let Some((wall, timezone)) = local {
+            self.dose.reading(now, wall, timezone, self.uvi(raw), probe.stale);
         }
     }
 

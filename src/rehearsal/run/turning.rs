@@ -21,7 +21,7 @@ impl Run<'_> {
             self.coverage.fault(what.class());
         }
         if comes || !what.is_act() {
-            self.note(&format!("{} {}", what.class(), if comes { "begins" } else { "ends" }));
+            self.note(format!("{} {}", what.class(), if comes { "begins" } else { "ends" }));
         }
         match what {
             Mishap::BrokerForgets if comes => {
