@@ -26,6 +26,7 @@ pub mod config;
 pub mod control;
 pub mod guard;
 pub mod message;
+pub mod notify;
 pub mod rehearsal;
 pub mod replay;
 pub mod science;
