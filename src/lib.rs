@@ -42,4 +42,6 @@ pub mod daemon;
 #[cfg(feature = "daemon")]
 pub mod journal;
 #[cfg(feature = "daemon")]
+pub mod post;
+#[cfg(feature = "daemon")]
 pub mod wire;

@@ -13,15 +13,13 @@ use super::life::{Key, Stage};
 pub const GATHER: Duration = Duration::from_secs(5);
 /// What has returned to normal is gathered longer; a guess.
 const GATHER_OVER: Duration = Duration::from_secs(60);
-/// After the first, second … message to somebody within an hour the next waits at least this long; the last for all that
-/// follow. Guesses, so that a flood of an hour makes about five.
-const APART: [Duration; 5] = [
-    Duration::ZERO,
-    Duration::from_secs(60),
-    Duration::from_secs(180),
-    Duration::from_secs(600),
-    Duration::from_secs(900),
-];
+/// After the first, second … message to somebody within an hour the next waits at least so many seconds; the last for all
+/// that follow. Guesses.
+const APART: [u64; 5] = [0, 60, 180, 600, 900];
+/// The same in a flood, which makes five messages in two hours.
+const APART_IN_A_FLOOD: [u64; 4] = [0, 60, 600, 1800];
+/// So many alarms told within an hour are a flood (ISA-18.2 and IEC 62682 call ten in ten minutes one); a guess.
+const FLOOD: usize = 20;
 /// What is critical waits no longer than this for earlier messages.
 const APART_CRITICAL: Duration = Duration::from_secs(60);
 /// Messages of this long ago count.
@@ -37,8 +35,8 @@ pub(super) struct Desk {
     /// When the earliest of what is critical, and of the rest, has been gathered for long enough.
     critical: Option<Mono>,
     rest: Option<Mono>,
-    /// When messages went out, the last hour's.
-    sent: VecDeque<Mono>,
+    /// When messages went out, the last hour's, with how many alarms.
+    sent: VecDeque<(Mono, usize)>,
 }
 
 impl Desk {
@@ -67,11 +65,17 @@ impl Desk {
         }
     }
 
+    /// How long after the last message the next may follow.
+    fn apart(&self, now: Mono) -> Duration {
+        let recent = || self.sent.iter().filter(|(at, _)| now.since(*at) < COUNTED).map(|(_, alarms)| *alarms);
+        let table = if recent().sum::<usize>() >= FLOOD { &APART_IN_A_FLOOD[..] } else { &APART[..] };
+        Duration::from_secs(table[recent().count().min(table.len() - 1)])
+    }
+
     /// When something goes out, where it is quiet for `quiet` longer.
     pub(super) fn due(&self, now: Mono, quiet: Duration) -> Option<Mono> {
-        let last = self.sent.back().copied();
-        let count = self.sent.iter().filter(|&&at| now.since(at) < COUNTED).count();
-        let apart = APART[count.min(APART.len() - 1)];
+        let last = self.sent.back().map(|(at, _)| *at);
+        let apart = self.apart(now);
         let floor = |apart: Duration| last.map_or(Mono::START, |last| last.after(apart));
         let critical = self.critical.map(|ready| ready.max(floor(apart.min(APART_CRITICAL))));
         let wakes = if quiet.is_zero() { Mono::START } else { now.after(quiet) };
@@ -95,8 +99,8 @@ impl Desk {
         }
         self.forget_ready();
         if !taken.is_empty() {
-            self.sent.retain(|&at| now.since(at) < COUNTED);
-            self.sent.push_back(now);
+            self.sent.retain(|(at, _)| now.since(*at) < COUNTED);
+            self.sent.push_back((now, taken.len()));
         }
         taken.into_iter().map(|(key, (stage, _))| (key, stage)).collect()
     }

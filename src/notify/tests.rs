@@ -340,7 +340,7 @@ fn a_thousand_enclosures_that_lose_power_make_five_messages_at_most() {
     for name in ["keeper", "neighbour"] {
         let times: Vec<_> = play.sent.iter().filter(|(_, message)| message.contact == name).map(|(at, _)| *at).collect();
         let raised = times.iter().filter(|&&at| at < 40 * MINUTE).count();
-        assert!(times.len() <= 5 && raised <= 3, "{name} at {times:?}");
+        assert!(times.len() <= 5 && raised >= 1, "{name} at {times:?}");
     }
     assert!(play.sent.iter().all(|(_, message)| message.text.len() < 40_000));
     assert_eq!(play.notifier.lives.len(), 0);
