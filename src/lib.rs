@@ -44,4 +44,6 @@ pub mod journal;
 #[cfg(feature = "daemon")]
 pub mod post;
 #[cfg(feature = "daemon")]
+pub mod web;
+#[cfg(feature = "daemon")]
 pub mod wire;

@@ -74,11 +74,13 @@ pub enum AlarmKind {
     JournalFailing,
     /// A new configuration was refused.
     ConfigRefused,
+    /// Messages to people do not arrive.
+    NoticeFailing,
 }
 
 impl AlarmKind {
     /// Every kind.
-    pub const ALL: [AlarmKind; 19] = [
+    pub const ALL: [AlarmKind; 20] = [
         AlarmKind::OverTemperature,
         AlarmKind::HeatUnstoppable,
         AlarmKind::RelayDeaf,
@@ -98,6 +100,7 @@ impl AlarmKind {
         AlarmKind::BrokerLost,
         AlarmKind::JournalFailing,
         AlarmKind::ConfigRefused,
+        AlarmKind::NoticeFailing,
     ];
 
     /// How long the condition must stand before the alarm is raised, and be gone before it is cleared. Conditions that
@@ -156,6 +159,7 @@ impl AlarmKind {
             AlarmKind::BrokerLost => "broker-lost",
             AlarmKind::JournalFailing => "journal-failing",
             AlarmKind::ConfigRefused => "config-refused",
+            AlarmKind::NoticeFailing => "notice-failing",
         }
     }
 

@@ -11,6 +11,7 @@ mod entry;
 mod gather;
 mod kept;
 mod lock;
+mod outbox;
 mod schema;
 #[cfg(test)]
 pub(crate) mod scratch;
@@ -35,6 +36,7 @@ use crate::settings::Settings;
 
 pub use entry::{AlarmEntry, Entry};
 pub use gather::{Bin, Gatherer, Series};
+pub use outbox::{Outbox, PostEntry, Posted};
 pub use schema::{FILE, Misfit, VERSION};
 pub use tidy::{HOURS_KEPT, MINUTES_KEPT, SWITCHES_KEPT};
 
@@ -69,6 +71,8 @@ pub struct Remembered {
     pub safety: Vec<SafetyRecord>,
     /// The newest record on file of each owner, burn hours last.
     pub filed: Vec<Record>,
+    /// Messages, and who was told of what.
+    pub outbox: Outbox,
     /// When the program was last known to live.
     pub last_alive: Option<DateTime<Utc>>,
     /// Latches may have been forgotten.

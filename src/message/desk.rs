@@ -4,6 +4,8 @@
 //! {"act": "meter-reading", "enclosure": "e1", "with": {"spot": "basking", "uvi": 4.2}}   as do/<enclosure>/<verb>
 //! {"tell": "round", "enclosure": "e1"}                                                  {"round": {…}}
 //! {"tell": "lamps", "enclosure": "e1"}                                                  {"lamps": […]}
+//! {"tell": "alarms"}                                                                    {"alarms": […]}
+//! {"tell": "away"}                                                                      {"away": […]}
 //! ```
 //!
 //! An answer is `{"done": "…"}`, what was asked for under its name, or `{"error": "…"}`.
@@ -31,6 +33,10 @@ pub enum Question {
     Round(EnclosureIx),
     /// An enclosure's lamps.
     Lamps(EnclosureIx),
+    /// Every alarm that stands, and who was told.
+    Alarms,
+    /// What to see to before the keeper leaves.
+    Away,
 }
 
 /// Reads one line.
@@ -38,6 +44,11 @@ pub fn question(settings: &Settings, line: &[u8]) -> Result<Question, Misread> {
     let asked: Value =
         serde_json::from_slice(line).map_err(|error| Misread(format!("that is no JSON object: {error}")))?;
     let text = |key: &str| asked.get(key).and_then(Value::as_str);
+    match text("tell") {
+        Some("alarms") => return Ok(Question::Alarms),
+        Some("away") => return Ok(Question::Away),
+        _ => {}
+    }
     let id = text("enclosure").ok_or_else(|| Misread("it names no \"enclosure\"".to_owned()))?;
     let ix = settings.enclosures.iter().position(|enclosure| enclosure.id == id).map(EnclosureIx);
     match (text("act"), text("tell")) {
@@ -50,7 +61,7 @@ pub fn question(settings: &Settings, line: &[u8]) -> Result<Question, Misread> {
             match what {
                 "round" => Ok(Question::Round(ix)),
                 "lamps" => Ok(Question::Lamps(ix)),
-                other => Err(Misread(format!("nothing is told of {other:?}: ask for round or lamps"))),
+                other => Err(Misread(format!("nothing is told of {other:?}: ask for round, lamps, alarms or away"))),
             }
         }
         _ => Err(Misread("it neither does an \"act\" nor asks to \"tell\" something".to_owned())),

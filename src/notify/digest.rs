@@ -23,7 +23,16 @@ pub struct Day {
 }
 
 /// The message for one contact and channel.
-pub fn compose(site: &str, day: &Day, (contact, channel): (&str, &str), zone: Tz, now: DateTime<Utc>) -> Message {
+///
+/// `unique` differs from contact to contact.
+pub fn compose(
+    site: &str,
+    day: &Day,
+    (contact, channel): (&str, &str),
+    zone: Tz,
+    now: DateTime<Utc>,
+    unique: usize,
+) -> Message {
     let date = now.with_timezone(&zone).date_naive();
     let matters = day.enclosures.iter().filter(|(_, matters)| *matters).count();
     let how = match (matters, day.standing.len()) {
@@ -61,7 +70,7 @@ pub fn compose(site: &str, day: &Day, (contact, channel): (&str, &str), zone: Tz
     page.paragraph(listed(&due.collect::<Vec<_>>()));
     page.paragraph(format!("Site {site}, written at {}; times are {}.", spoken(now, zone), zone.name()));
     page.paragraph(CAUTION);
-    let notice = format!("{:x}-digest-{contact}", now.timestamp_millis());
+    let notice = format!("{:x}-digest-{unique:x}", now.timestamp_millis());
     plain(page, Sort::Digest).message(&notice, contact, channel, now)
 }
 
@@ -83,7 +92,7 @@ mod tests {
             different: vec!["14:03 e2: lamp-dark".to_owned()],
             due: vec![(by(9), "too late to matter".to_owned()), (by(4), "change uvb of e1".to_owned())],
         };
-        let message = compose("garden-room", &day, ("keeper", "mail"), chrono_tz::Europe::Lisbon, now);
+        let message = compose("garden-room", &day, ("keeper", "mail"), chrono_tz::Europe::Lisbon, now, 0);
         assert_eq!(message.subject, "[digest] 1 Jul 2026: 1 alarm stands (garden-room)");
         let order = ["no sign of life", "33.1 °C", "e2: night", "14:03 e2", "by 4 Jul: change uvb", "19:00 on 1 Jul 2026"];
         let places: Vec<_> = order.iter().map(|part| message.text.find(part).expect(part)).collect();
@@ -97,7 +106,7 @@ mod tests {
         let enclosures = (0..1000).map(|n| (format!("e{n}: night"), n % 100 == 0)).collect();
         let day = Day { enclosures, ..Day::default() };
         let now = DateTime::UNIX_EPOCH;
-        let message = compose("garden-room", &day, ("keeper", "mail"), chrono_tz::UTC, now);
+        let message = compose("garden-room", &day, ("keeper", "mail"), chrono_tz::UTC, now, 0);
         assert!(message.text.contains("e900: night") && !message.text.contains("e901"), "{}", message.text);
         assert!(message.text.contains("990 more are not listed"));
     }

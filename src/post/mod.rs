@@ -27,7 +27,7 @@ use crate::notify::Message;
 use crate::settings::{Address, Channel, Settings};
 use crate::wire::{LinkOptions, deliver};
 
-pub use postman::{Outcome, Postman, Trial};
+pub use postman::{Ended, Outcome, Postman, Trial};
 pub use webhook::visit;
 
 /// Each step of a conversation with a server may take so long; a guess.

@@ -223,6 +223,13 @@ impl Postman {
 #[derive(Debug)]
 pub struct Ended(Report);
 
+impl Ended {
+    /// The contact's name and the channel's word.
+    pub fn way(&self) -> (String, String) {
+        self.0.way.clone()
+    }
+}
+
 fn begin(trial: &Trial, settings: &Arc<Settings>, tell: &mpsc::UnboundedSender<Report>, way: &Way, message: &Message) {
     let (trial, settings, to, way, message) =
         (Arc::clone(trial), Arc::clone(settings), tell.clone(), way.clone(), message.clone());

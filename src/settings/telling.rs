@@ -193,6 +193,8 @@ pub struct Digest {
     pub at: NaiveTime,
     /// To whom.
     pub to: Vec<String>,
+    /// Whether it comes every day; else only while the keeper is away.
+    pub daily: bool,
 }
 
 /// When the keeper is away: both dates belong to it, by the site's clock.

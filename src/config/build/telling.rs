@@ -28,9 +28,11 @@ pub(super) fn telling(
     let neighbours = away.as_ref().and_then(Option::as_ref).map_or(&[][..], |away| &away.neighbours);
     let plans = desk.plans(root.table("alarms"), neighbours);
     let digest = match (root.table("digest"), &away) {
-        (Some(fields), _) => desk.digest(fields, neighbours).map(Some),
+        (Some(fields), _) => desk.digest(fields, neighbours, true).map(Some),
         // While the keeper is away there is one whatever was said.
-        (None, Some(Some(_))) => desk.digest(&Fields::new(root.at, &super::super::keys::DIGEST), neighbours).map(Some),
+        (None, Some(Some(_))) => {
+            desk.digest(&Fields::new(root.at, &super::super::keys::DIGEST), neighbours, false).map(Some)
+        }
         (None, _) => Some(None),
     };
     let mail = desk.part(root, "mail", |desk, fields| desk.mail_server(fields));
@@ -251,9 +253,9 @@ impl Desk<'_, '_> {
         Some(plan)
     }
 
-    fn digest(&mut self, fields: &Fields, neighbours: &[String]) -> Option<Digest> {
+    fn digest(&mut self, fields: &Fields, neighbours: &[String], daily: bool) -> Option<Digest> {
         let to = self.names_or_all(fields, "to", neighbours);
-        Some(Digest { at: fields.time("at")?.value, to: to? })
+        Some(Digest { at: fields.time("at")?.value, to: to?, daily })
     }
 
     fn away(&mut self, fields: &Fields, enclosures: Option<&[Enclosure]>) -> Option<Away> {
