@@ -11,12 +11,15 @@
 //! | [`guard`] | the guard law: the last word on every lamp | `units`, `time`, `settings` |
 //! | [`control`] | events and a moment in, effects out | all above |
 //! | [`message`] | bytes on topics to events, effects to bytes on topics | all above |
+//! | [`notify`] | who is told of an alarm, when and in which words | `settings`, `control` and all they use |
 //! | [`config`] | TOML text to settings, with every finding | `science`, `settings`, `units` |
 //! | [`replay`] | a recording through the control core, in the recording's time | `control`, `message` and all they use |
 //! | [`rehearsal`] | stories and swarms: core and simulated room together in virtual time | `simulator`, `config`, `message` and all they use |
 //! | [`simulator`] | a physical room that answers by messages | `science`, `units`, `settings` |
 //! | `wire` | the MQTT connection | all above |
 //! | `journal` | the keeper's records on disk | `control`, `message` and all they use |
+//! | `post` | messages on their way to people: mail, webhooks, MQTT, commands | `notify`, `wire` and all they use |
+//! | `web` | links in messages by which alarms are acknowledged | `settings` |
 //! | `daemon` | the live driver of the core | all above |
 //! | `commands` | the command line | everything |
 //!

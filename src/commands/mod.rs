@@ -2,8 +2,11 @@
 
 #![allow(clippy::disallowed_methods, clippy::disallowed_types, reason = "this room touches the world")]
 
+mod alarms;
 pub mod almanac;
+mod away;
 pub mod check;
+mod contacts;
 #[cfg(feature = "demo")]
 pub mod demo;
 mod desk;
@@ -79,6 +82,12 @@ enum Command {
     Meter(meter::Arguments),
     /// Lamps, a line each: state, hours, next change; why one is judged so; log that one was changed
     Lamps(lamps::Arguments),
+    /// Alarms that stand, who was told, and acknowledging them
+    Alarms(alarms::Arguments),
+    /// People who are told: send each a test message
+    Contacts(contacts::Arguments),
+    /// Being away: the checklist before leaving
+    Away(away::Arguments),
 }
 
 /// Where the configuration is.
@@ -138,6 +147,9 @@ pub fn main() -> ExitCode {
         Command::Replay(arguments) => replay::run(arguments),
         Command::Meter(arguments) => meter::run(arguments),
         Command::Lamps(arguments) => lamps::run(arguments),
+        Command::Alarms(arguments) => alarms::run(arguments),
+        Command::Contacts(arguments) => contacts::run(&arguments),
+        Command::Away(arguments) => away::run(&arguments),
     }
 }
 

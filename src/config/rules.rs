@@ -132,9 +132,9 @@ fn sheet(key: &str, text: &str) -> Result<(), Broken> {
 /// The plain form of an address (RFC 5321, 4.1.2), without quoting: one `@` with something on both sides.
 fn mail(key: &str, text: &str) -> Result<(), Broken> {
     let bad = |c: char| c.is_whitespace() || c.is_control() || matches!(c, '<' | '>' | ',' | ';');
-    let is_address = text.split_once('@').is_some_and(|(user, host)| {
-        !user.is_empty() && !host.is_empty() && !host.contains('@') && !text.contains(bad)
-    });
+    let is_address = text
+        .split_once('@')
+        .is_some_and(|(user, host)| !user.is_empty() && !host.is_empty() && !host.contains('@') && !text.contains(bad));
     if is_address {
         return Ok(());
     }
@@ -148,7 +148,10 @@ fn web(key: &str, text: &str) -> Result<(), Broken> {
     };
     let host = rest.split(['/', '?', '#']).next().unwrap_or("");
     if host.contains('@') {
-        return broken(format!("`{key}` holds a user or a password"), "put the whole address into a file, or use headers");
+        return broken(
+            format!("`{key}` holds a user or a password"),
+            "put the whole address into a file, or use headers",
+        );
     }
     if host.is_empty() || text.chars().any(|c| c.is_whitespace() || c.is_control()) {
         return broken(format!("`{key}` names no host, or holds white space"), "write \"https://host/path\"");
@@ -222,8 +225,16 @@ mod tests {
     #[test]
     fn addresses_dates_and_sockets_are_plain() {
         for (rule, right, wrong) in [
-            (Rule::Mail, vec!["a@b", "keeper+x@example.net"], vec!["", "a", "@b", "a@", "a@b@c", "A <a@b>", "a@b\r\nBcc: c@d", "a@b, c@d"]),
-            (Rule::Web, vec!["https://a", "http://127.0.0.1:80/x?y=1@2"], vec!["", "a", "ftp://a", "https://", "https://u:p@a/", "https://a b"]),
+            (
+                Rule::Mail,
+                vec!["a@b", "keeper+x@example.net"],
+                vec!["", "a", "@b", "a@", "a@b@c", "A <a@b>", "a@b\r\nBcc: c@d", "a@b, c@d"],
+            ),
+            (
+                Rule::Web,
+                vec!["https://a", "http://127.0.0.1:80/x?y=1@2"],
+                vec!["", "a", "ftp://a", "https://", "https://u:p@a/", "https://a b"],
+            ),
             (Rule::Date, vec!["2026-07-01", "2024-02-29"], vec!["", "2026-7-1", "2026-02-30", "tomorrow"]),
             (Rule::Socket, vec!["127.0.0.1:80", "[::1]:80"], vec!["", "localhost:80", "127.0.0.1", ":80"]),
         ] {

@@ -17,7 +17,8 @@ impl Daemon {
     pub(super) fn away(&self) -> String {
         let settings = self.controller.settings();
         let Some(away) = &settings.telling.away else {
-            return json!({ "error": "there is no [away] in the configuration: say `from` and `to` there first" }).to_string();
+            return json!({ "error": "there is no [away] in the configuration: say `from` and `to` there first" })
+                .to_string();
         };
         let mut points = vec![self.probes(), self.alarms_point(), self.within(away.to), self.spares()];
         points.extend(self.channels());
@@ -30,12 +31,14 @@ impl Daemon {
             },
         ));
         let told = |id: &str| away.instructions.iter().any(|(of, _)| of == id);
-        let untold: Vec<_> =
-            settings.enclosures.iter().map(|it| it.id.as_str()).filter(|id| !told(id)).collect();
-        points.push(point(untold.is_empty(), match untold.len() {
-            0 => "there are instructions for every enclosure".to_owned(),
-            count => format!("no instructions for {count} of {}: {}", settings.enclosures.len(), some(&untold)),
-        }));
+        let untold: Vec<_> = settings.enclosures.iter().map(|it| it.id.as_str()).filter(|id| !told(id)).collect();
+        points.push(point(
+            untold.is_empty(),
+            match untold.len() {
+                0 => "there are instructions for every enclosure".to_owned(),
+                count => format!("no instructions for {count} of {}: {}", settings.enclosures.len(), some(&untold)),
+            },
+        ));
         json!({ "away": { "from": away.from.to_string(), "to": away.to.to_string(), "points": points } }).to_string()
     }
 
@@ -52,31 +55,41 @@ impl Daemon {
                 }
             }
         }
-        point(unheard.is_empty(), match unheard.len() {
-            0 => format!("every probe is heard, {count} of them"),
-            silent => format!("{silent} of {count} probes are not as they should be: {}", some(&unheard)),
-        })
+        point(
+            unheard.is_empty(),
+            match unheard.len() {
+                0 => format!("every probe is heard, {count} of them"),
+                silent => format!("{silent} of {count} probes are not as they should be: {}", some(&unheard)),
+            },
+        )
     }
 
     fn alarms_point(&self) -> Value {
         let standing: Vec<_> = self.telling.notifier.standing().map(|told| told.key.to_string()).collect();
-        point(standing.is_empty(), match standing.len() {
-            0 => "no alarm stands".to_owned(),
-            count => format!("{count} alarms stand: {}", some(&standing)),
-        })
+        point(
+            standing.is_empty(),
+            match standing.len() {
+                0 => "no alarm stands".to_owned(),
+                count => format!("{count} alarms stand: {}", some(&standing)),
+            },
+        )
     }
 
     /// What falls due before the keeper is back.
     fn within(&self, back: NaiveDate) -> Value {
         let settings = self.controller.settings();
-        let all = (0..settings.enclosures.len()).flat_map(|ix| digest::due(&self.controller, settings, EnclosureIx(ix)));
+        let all =
+            (0..settings.enclosures.len()).flat_map(|ix| digest::due(&self.controller, settings, EnclosureIx(ix)));
         let mut due: Vec<_> = all.filter_map(|(by, what)| by.filter(|by| *by <= back).map(|by| (by, what))).collect();
         due.sort();
         let lines: Vec<_> = due.iter().map(|(by, what)| format!("{what} by {}", by.format("%-d %b"))).collect();
-        point(lines.is_empty(), match lines.len() {
-            0 => "nothing falls due before you are back, as far as can be forecast".to_owned(),
-            _ => format!("due before you are back: {}", some(&lines)),
-        })
+        point(
+            lines.is_empty(),
+            match lines.len() {
+                0 => "nothing falls due before you are back, as far as can be forecast".to_owned(),
+                _ => format!("due before you are back: {}", some(&lines)),
+            },
+        )
     }
 
     fn spares(&self) -> Value {
@@ -108,7 +121,11 @@ impl Daemon {
             }
         });
         let told: Vec<_> = told.collect();
-        if told.is_empty() { vec![point(false, "nobody would be told of anything: there is no [[contact]]".to_owned())] } else { told }
+        if told.is_empty() {
+            vec![point(false, "nobody would be told of anything: there is no [[contact]]".to_owned())]
+        } else {
+            told
+        }
     }
 }
 

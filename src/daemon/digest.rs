@@ -41,9 +41,10 @@ pub(super) fn due(
     let local = |at: DateTime<Utc>| at.with_timezone(&settings.site.timezone).date_naive();
     let enclosure = settings.enclosures.get(ix.0);
     let title = enclosure.map_or("", |enclosure| enclosure.title.as_str());
-    let walk = controller.round(ix).and_then(|round| round.due).map(|at| {
-        (Some(local(at)), format!("{title}: a round with the hand-held meter"))
-    });
+    let walk = controller
+        .round(ix)
+        .and_then(|round| round.due)
+        .map(|at| (Some(local(at)), format!("{title}: a round with the hand-held meter")));
     let lamps = controller.lamps(ix).unwrap_or_default().into_iter().filter_map(move |health| {
         let lamp = enclosure?.lamps.get(health.lamp.0)?;
         Some((Some(health.change_by?), format!("{title}: change lamp {}", lamp.name)))

@@ -129,12 +129,12 @@ impl Daemon {
         self.handle(Event::Tick);
         loop {
             self.records.keep_time(&self.controller);
+            self.tell_people();
             if !self.later.is_empty() || self.records.is_busy() {
                 // The connection runs in this thread too: let it write the commands before anything is logged or told.
                 tokio::task::yield_now().await;
                 self.carry_out_later();
             }
-            self.tell_people();
             self.service.feed();
             let wait = self.wait();
             tokio::select! {
@@ -169,7 +169,8 @@ impl Daemon {
     /// How long nothing need be done, in real time.
     fn wait(&mut self) -> Duration {
         let deadline = self.controller.next_deadline().map_or(IDLE, |deadline| self.clock.until(deadline));
-        let people = self.telling.deadline().map_or(IDLE, |deadline| self.clock.until(deadline)).min(self.telling.wait());
+        let people =
+            self.telling.deadline().map_or(IDLE, |deadline| self.clock.until(deadline)).min(self.telling.wait());
         deadline.min(self.service.feed_within()).min(self.records.wait().unwrap_or(IDLE)).min(people)
     }
 
@@ -313,6 +314,10 @@ impl Daemon {
             }
             Ok(Question::Alarms) => self.alarms(),
             Ok(Question::Away) => self.away(),
+            Ok(Question::Tested { contact, channel }) => {
+                self.telling.tested(self.controller.settings(), contact, channel, self.clock.now().wall);
+                desk_words::done("noted")
+            }
             Ok(Question::Round(enclosure)) => {
                 let round = self.controller.round(enclosure);
                 let view = self.controller.view(enclosure);

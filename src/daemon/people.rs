@@ -27,16 +27,13 @@ impl Daemon {
         self.send(entries, messages);
     }
 
+    /// Notes and hands over; both wait for the loop's next commit, so that what belongs together is written together.
     fn send(&mut self, entries: Vec<crate::journal::Entry>, messages: Vec<notify::Message>) {
-        if entries.is_empty() && messages.is_empty() {
-            return;
-        }
         entries.into_iter().for_each(|entry| self.records.note(entry));
         for message in messages {
             debug!(contact = %message.contact, channel = %message.channel, subject = %message.subject, "message");
             self.records.tell(Release::Post(Box::new(message)));
         }
-        self.records.commit().into_iter().for_each(|release| self.release(release));
     }
 
     fn write_digest(&mut self) {
@@ -133,6 +130,8 @@ impl Daemon {
 fn owner(settings: &Settings, key: &Key) -> Option<Option<EnclosureIx>> {
     match &key.enclosure {
         None => Some(None),
-        Some(id) => settings.enclosures.iter().position(|enclosure| enclosure.id == *id).map(|ix| Some(EnclosureIx(ix))),
+        Some(id) => {
+            settings.enclosures.iter().position(|enclosure| enclosure.id == *id).map(|ix| Some(EnclosureIx(ix)))
+        }
     }
 }

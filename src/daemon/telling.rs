@@ -12,7 +12,7 @@ use tracing::{error, info, warn};
 
 use crate::control::AlarmNotice;
 use crate::journal::{Entry, Outbox, PostEntry, Posted};
-use crate::notify::{About, Key, Message, Notifier, Sort};
+use crate::notify::{About, Key, Message, Notifier, Sort, test_message};
 use crate::post::{self, Ended, Outcome, Postman};
 use crate::settings::{Heartbeat, Settings};
 use crate::time::{Moment, Mono};
@@ -233,6 +233,14 @@ impl Telling {
         }
         self.trouble.clone_from(&trouble);
         Some(trouble)
+    }
+
+    /// A test message has arrived: kept as one that was sent, so that it is known after a restart too.
+    pub(super) fn tested(&mut self, settings: &Settings, contact: String, channel: String, at: DateTime<Utc>) {
+        let message = test_message(&settings.site.name, &contact, &channel, settings.site.timezone, at, 0);
+        self.outgoing(&message);
+        self.entries.push(Entry::Posted { id: message.id, posted: Posted::Sent, at, why: None });
+        self.last_sent.insert((contact, channel), at);
     }
 
     /// How long there is nothing to do, apart from what the notifier waits for.

@@ -127,19 +127,24 @@ impl Outbox {
             .prepare("SELECT what, record FROM told")?
             .query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?
             .collect::<rusqlite::Result<_>>()?;
-        let key = connection.query_row("SELECT value FROM keys WHERE name = 'links'", [], |row| row.get(0)).optional()?;
+        let key =
+            connection.query_row("SELECT value FROM keys WHERE name = 'links'", [], |row| row.get(0)).optional()?;
         let mut last: BTreeMap<(String, String), i64> = BTreeMap::new();
-        let mut select = connection
-            .prepare("SELECT contact, channel, max(state_ms) FROM outbox WHERE state = 'sent' GROUP BY contact, channel")?;
+        let mut select = connection.prepare(
+            "SELECT contact, channel, max(state_ms) FROM outbox WHERE state = 'sent' GROUP BY contact, channel",
+        )?;
         for row in select.query_map([], |row| Ok(((row.get(0)?, row.get(1)?), row.get(2)?)))? {
             let (way, at) = row?;
             last.insert(way, at);
         }
-        let last_sent = last.into_iter().filter_map(|((contact, channel), at)| {
-            Some((contact, channel, DateTime::from_timestamp_millis(at)?))
-        });
+        let last_sent = last
+            .into_iter()
+            .filter_map(|((contact, channel), at)| Some((contact, channel, DateTime::from_timestamp_millis(at)?)));
         Ok(Outbox {
-            waiting: texts("SELECT message FROM outbox WHERE state = 'waiting' AND made_ms >= ?1 ORDER BY made_ms, id", i64::MIN)?,
+            waiting: texts(
+                "SELECT message FROM outbox WHERE state = 'waiting' AND made_ms >= ?1 ORDER BY made_ms, id",
+                i64::MIN,
+            )?,
             notices: texts("SELECT message FROM outbox WHERE made_ms >= ?1 GROUP BY notice ORDER BY made_ms", from)?,
             seen: texts("SELECT notice FROM seen WHERE at_ms >= ?1", from)?,
             told,

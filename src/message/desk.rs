@@ -5,7 +5,8 @@
 //! {"tell": "round", "enclosure": "e1"}                                                  {"round": {…}}
 //! {"tell": "lamps", "enclosure": "e1"}                                                  {"lamps": […]}
 //! {"tell": "alarms"}                                                                    {"alarms": […]}
-//! {"tell": "away"}                                                                      {"away": […]}
+//! {"tell": "away"}                                                                      {"away": {…}}
+//! {"tested": {"contact": "keeper", "channel": "mail"}}
 //! ```
 //!
 //! An answer is `{"done": "…"}`, what was asked for under its name, or `{"error": "…"}`.
@@ -37,6 +38,13 @@ pub enum Question {
     Alarms,
     /// What to see to before the keeper leaves.
     Away,
+    /// A test message has arrived as far as its channel can tell.
+    Tested {
+        /// To whom.
+        contact: String,
+        /// By which channel.
+        channel: String,
+    },
 }
 
 /// Reads one line.
@@ -48,6 +56,15 @@ pub fn question(settings: &Settings, line: &[u8]) -> Result<Question, Misread> {
         Some("alarms") => return Ok(Question::Alarms),
         Some("away") => return Ok(Question::Away),
         _ => {}
+    }
+    if let Some(tested) = asked.get("tested") {
+        let text = |key: &str| tested.get(key).and_then(Value::as_str).map(str::to_owned);
+        let way = text("contact").zip(text("channel"));
+        let known = way.filter(|(contact, channel)| {
+            settings.telling.contact(contact).is_some_and(|contact| contact.channel(channel).is_some())
+        });
+        let (contact, channel) = known.ok_or_else(|| Misread("there is no such contact or channel".to_owned()))?;
+        return Ok(Question::Tested { contact, channel });
     }
     let id = text("enclosure").ok_or_else(|| Misread("it names no \"enclosure\"".to_owned()))?;
     let ix = settings.enclosures.iter().position(|enclosure| enclosure.id == id).map(EnclosureIx);

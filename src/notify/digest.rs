@@ -94,7 +94,8 @@ mod tests {
         };
         let message = compose("garden-room", &day, ("keeper", "mail"), chrono_tz::Europe::Lisbon, now, 0);
         assert_eq!(message.subject, "[digest] 1 Jul 2026: 1 alarm stands (garden-room)");
-        let order = ["no sign of life", "33.1 °C", "e2: night", "14:03 e2", "by 4 Jul: change uvb", "19:00 on 1 Jul 2026"];
+        let order =
+            ["no sign of life", "33.1 °C", "e2: night", "14:03 e2", "by 4 Jul: change uvb", "19:00 on 1 Jul 2026"];
         let places: Vec<_> = order.iter().map(|part| message.text.find(part).expect(part)).collect();
         assert!(places.is_sorted(), "{}", message.text);
         assert!(!message.text.contains("too late"), "{}", message.text);

@@ -349,7 +349,8 @@ impl Notifier {
                 self.owe(now.mono, key, &name, Stage::Again);
             }
             if let Some(life) = self.lives.get_mut(key) {
-                life.again_at = repeat.and_then(|repeat| now.wall.checked_add_signed(TimeDelta::from_std(repeat).ok()?));
+                life.again_at =
+                    repeat.and_then(|repeat| now.wall.checked_add_signed(TimeDelta::from_std(repeat).ok()?));
                 life.again_due = repeat.map(|repeat| now.mono.after(repeat));
                 if let Some(due) = life.again_due {
                     self.agenda.insert((due, key.clone()));

@@ -32,7 +32,9 @@ mod tests {
     #[test]
     fn waits_double_up_to_ten_minutes_give_or_take_a_quarter() {
         for seed in 0..100 {
-            for (failures, middle) in [(1, 10.0), (2, 20.0), (3, 40.0), (6, 320.0), (7, 600.0), (40, 600.0), (u32::MAX, 600.0)] {
+            for (failures, middle) in
+                [(1, 10.0), (2, 20.0), (3, 40.0), (6, 320.0), (7, 600.0), (40, 600.0), (u32::MAX, 600.0)]
+            {
                 let waited = wait(seed, failures).as_secs_f64();
                 assert!((0.75 * middle..=1.25 * middle).contains(&waited), "{failures} failures: {waited} s");
             }

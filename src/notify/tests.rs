@@ -59,7 +59,9 @@ fn notice(enclosure: Option<usize>, kind: AlarmKind, priority: Priority, state: 
         priority,
         state,
         since: start(),
-        text: format!("Quince: {kind} since 13:00 on 1 Jul 2026. A probe read 41.2 °C, and the lamp is cut at 40.0 °C. Look."),
+        text: format!(
+            "Quince: {kind} since 13:00 on 1 Jul 2026. A probe read 41.2 °C, and the lamp is cut at 40.0 °C. Look."
+        ),
         subjects: Vec::new(),
     }
 }
@@ -178,7 +180,14 @@ fn a_message_says_what_where_since_when_and_how_to_acknowledge_it() {
     let message = &play.sent[0].1;
     // The fixture's site is in Lisbon, an hour ahead of UTC in July; Kolkata is at UTC+5:30.
     assert_eq!(message.subject, "[critical] Quince: over-temperature since 17:30 on 1 Jul 2026 (garden-room)");
-    for part in ["Critical alarm", "41.2 °C", "cut at 40.0 °C", "17:30 on 1 Jul 2026", "https://example.net/seen/", "Asia/Kolkata"] {
+    for part in [
+        "Critical alarm",
+        "41.2 °C",
+        "cut at 40.0 °C",
+        "17:30 on 1 Jul 2026",
+        "https://example.net/seen/",
+        "Asia/Kolkata",
+    ] {
         assert!(message.text.contains(part), "{part} is not in {}", message.text);
     }
     assert!(message.text.contains("nobody should rely on messages alone") && message.html.contains("<a href="));
@@ -201,7 +210,8 @@ fn quiet_hours_hold_back_what_is_not_critical() {
     check(&play.told()[1..], &[(12 * HOUR + 5, "keeper First")]);
     play.hear(&hot(Acknowledged));
     play.until(19 * HOUR + 10);
-    let morning: Vec<_> = play.told().into_iter().filter(|(at, what)| *at > 13 * HOUR && what.starts_with("keeper")).collect();
+    let morning: Vec<_> =
+        play.told().into_iter().filter(|(at, what)| *at > 13 * HOUR && what.starts_with("keeper")).collect();
     check(&morning, &[(19 * HOUR, "keeper First")]);
 }
 
@@ -298,10 +308,18 @@ fn while_the_keeper_is_away_the_neighbour_hears_at_once_with_instructions_and_wa
     play.until(8 * MINUTE);
     check(
         &play.told(),
-        &[(5, "keeper First"), (5, "neighbour First"), (7 * MINUTE + 35, "keeper Again"), (7 * MINUTE + 35, "neighbour Again")],
+        &[
+            (5, "keeper First"),
+            (5, "neighbour First"),
+            (7 * MINUTE + 35, "keeper Again"),
+            (7 * MINUTE + 35, "neighbour Again"),
+        ],
     );
     let told_what_to_do = |name: &str| {
-        play.sent.iter().find(|(_, message)| message.contact == name).is_some_and(|(_, it)| it.text.contains("grey plug"))
+        play.sent
+            .iter()
+            .find(|(_, message)| message.contact == name)
+            .is_some_and(|(_, it)| it.text.contains("grey plug"))
     };
     assert!(told_what_to_do("neighbour") && !told_what_to_do("keeper"));
     assert!(!play.notifier.is_away(start() + TimeDelta::days(1)));
@@ -311,9 +329,8 @@ fn while_the_keeper_is_away_the_neighbour_hears_at_once_with_instructions_and_wa
 fn a_thousand_enclosures_that_lose_power_make_five_messages_at_most() {
     let mut settings = settings();
     let one = settings.enclosures[0].clone();
-    settings.enclosures = (0..1000)
-        .map(|n| crate::settings::Enclosure { id: format!("r{}-{n}", n / 24), ..one.clone() })
-        .collect();
+    settings.enclosures =
+        (0..1000).map(|n| crate::settings::Enclosure { id: format!("r{}-{n}", n / 24), ..one.clone() }).collect();
     let mut play = Play::new(settings);
     // Probes fall silent over two minutes, relays are found deaf over five, lamps dark over a quarter of an hour; then
     // power is back and all that ends over five minutes.
@@ -338,7 +355,8 @@ fn a_thousand_enclosures_that_lose_power_make_five_messages_at_most() {
     }
     play.until(3 * HOUR);
     for name in ["keeper", "neighbour"] {
-        let times: Vec<_> = play.sent.iter().filter(|(_, message)| message.contact == name).map(|(at, _)| *at).collect();
+        let times: Vec<_> =
+            play.sent.iter().filter(|(_, message)| message.contact == name).map(|(at, _)| *at).collect();
         let raised = times.iter().filter(|&&at| at < 40 * MINUTE).count();
         assert!(times.len() <= 5 && raised >= 1, "{name} at {times:?}");
     }
@@ -355,7 +373,8 @@ enum Happening {
 }
 
 fn happening() -> impl Strategy<Value = Happening> {
-    let states = [Unacknowledged, Acknowledged, AlarmState::ReturnedUnacknowledged, Normal, Unacknowledged, Unacknowledged];
+    let states =
+        [Unacknowledged, Acknowledged, AlarmState::ReturnedUnacknowledged, Normal, Unacknowledged, Unacknowledged];
     prop_oneof![
         6 => (0..6_usize, prop::sample::select(states.to_vec())).prop_map(|(alarm, state)| Happening::State(alarm, state)),
         3 => (0..200_u64).prop_map(Happening::Wait),

@@ -129,14 +129,16 @@ fn escaped(text: &str) -> String {
 }
 
 /// One message about these alarms.
-pub(super) fn compose(reader: &Reader<'_>, told: &[(Key, Stage, Life)], now: DateTime<Utc>, link: Option<&str>) -> Content {
+pub(super) fn compose(
+    reader: &Reader<'_>,
+    told: &[(Key, Stage, Life)],
+    now: DateTime<Utc>,
+    link: Option<&str>,
+) -> Content {
     let mut told: Vec<_> = told.iter().collect();
     told.sort_by(|(a, a_stage, a_life), (b, b_stage, b_life)| {
         let is_over = |stage: &Stage| *stage == Stage::Over;
-        is_over(a_stage)
-            .cmp(&is_over(b_stage))
-            .then(b_life.priority.cmp(&a_life.priority))
-            .then_with(|| a.cmp(b))
+        is_over(a_stage).cmp(&is_over(b_stage)).then(b_life.priority.cmp(&a_life.priority)).then_with(|| a.cmp(b))
     });
     let sort = if told.iter().all(|(_, stage, _)| *stage == Stage::Over) {
         Sort::Over
@@ -171,11 +173,8 @@ pub(super) fn compose(reader: &Reader<'_>, told: &[(Key, Stage, Life)], now: Dat
     let zone = reader.zone.name();
     page.paragraph(format!("Site {}, written at {}; times are {zone}.", reader.site, spoken(now, reader.zone)));
     page.paragraph(CAUTION);
-    let about = |(key, stage, life): &&(Key, Stage, Life)| About {
-        alarm: key.to_string(),
-        raise: life.raise,
-        stage: *stage,
-    };
+    let about =
+        |(key, stage, life): &&(Key, Stage, Life)| About { alarm: key.to_string(), raise: life.raise, stage: *stage };
     Content { sort, priority, page, link: link.map(str::to_owned), about: told.iter().map(about).collect() }
 }
 
@@ -321,8 +320,16 @@ mod tests {
         let check = |text: &str, reader, expected: &str| assert_eq!(in_zone(text, Lisbon, reader), expected);
         // Lisbon is at UTC+1 in July, New York at UTC−4, Kolkata at UTC+5:30.
         let text = "Gable: too hot since 14:03 on 5 Jul 2026. It is on by every account since 02:00 on 5 Jul 2026, too";
-        check(text, New_York, "Gable: too hot since 09:03 on 5 Jul 2026. It is on by every account since 21:00 on 4 Jul 2026, too");
-        check(text, Kolkata, "Gable: too hot since 18:33 on 5 Jul 2026. It is on by every account since 06:30 on 5 Jul 2026, too");
+        check(
+            text,
+            New_York,
+            "Gable: too hot since 09:03 on 5 Jul 2026. It is on by every account since 21:00 on 4 Jul 2026, too",
+        );
+        check(
+            text,
+            Kolkata,
+            "Gable: too hot since 18:33 on 5 Jul 2026. It is on by every account since 06:30 on 5 Jul 2026, too",
+        );
         check(text, Lisbon, text);
         for none in ["", " on ", "it is on by 5 accounts", "ä on ü", "25:99 on 5 Jul 2026", "x on y z"] {
             check(none, New_York, none);

@@ -214,7 +214,8 @@ impl Postman {
     /// What a person must know of dead channels; none where all arrive.
     pub fn trouble(&self) -> Option<String> {
         let dead = self.lines.iter().filter(|(_, line)| line.failures >= DEAD_AFTER);
-        let told: Vec<_> = dead.map(|((contact, channel), line)| format!("{channel} to {contact}: {}", line.why)).collect();
+        let told: Vec<_> =
+            dead.map(|((contact, channel), line)| format!("{channel} to {contact}: {}", line.why)).collect();
         (!told.is_empty()).then(|| told.join("; "))
     }
 }

@@ -26,7 +26,8 @@ pub(super) fn send(webhook: &Webhook, site: &str, message: &Message) -> Result<(
     let url = address(&webhook.url)?;
     let agent = agent(&url, webhook.ca_file.as_deref())?;
     follow(&url, |url| {
-        let mut request = agent.post(url).header("content-type", "application/json").header("idempotency-key", &message.id);
+        let mut request =
+            agent.post(url).header("content-type", "application/json").header("idempotency-key", &message.id);
         for (name, value) in &headers {
             request = request.header(name, value);
         }
@@ -55,7 +56,9 @@ fn follow(url: &str, mut ask: impl FnMut(&str) -> Result<Answer, String>) -> Res
             (307 | 308, Some(location)) if is_same_server(&url, &location) => {
                 url = if location.starts_with('/') { format!("{}{location}", server(&url)) } else { location };
             }
-            (300..=399, _) => return Err(format!("the server answers {code} and sends us elsewhere, where we do not go")),
+            (300..=399, _) => {
+                return Err(format!("the server answers {code} and sends us elsewhere, where we do not go"));
+            }
             _ => return Err(format!("the server answers {code}")),
         }
     }
@@ -174,7 +177,8 @@ mod tests {
     fn places_are_filled_in_as_json_and_what_stands_in_them_is_not() {
         let mut message = test_message("garden-room", "keeper", "webhook", chrono_tz::UTC, Default::default(), 7);
         message.subject = "say \"{text}\"\n".to_owned();
-        let template = r#"{"title": "{subject}", "to": {"who": "{contact}", "n": 1}, "id": "{id}", "{other}": "{link}"}"#;
+        let template =
+            r#"{"title": "{subject}", "to": {"who": "{contact}", "n": 1}, "id": "{id}", "{other}": "{link}"}"#;
         let body: Value = serde_json::from_str(&filled(template, "garden-room", &message)).expect("JSON");
         assert_eq!(body["title"], message.subject);
         assert_eq!((&body["to"]["who"], &body["to"]["n"]), (&Value::from("keeper"), &Value::from(1)));

@@ -89,7 +89,11 @@ mod tests {
         let path = key.path("19c-1", 1_000_000);
         let [_, _, notice, expires, signature] = path.split('/').collect::<Vec<_>>()[..] else { panic!("{path}") };
         let check = |key: &Key, notice, expires: &str, signature: &str, now, expected| {
-            assert_eq!(key.verdict(notice, expires, signature, now), expected, "{notice} {expires} {signature} at {now}");
+            assert_eq!(
+                key.verdict(notice, expires, signature, now),
+                expected,
+                "{notice} {expires} {signature} at {now}"
+            );
         };
         check(&key, notice, expires, signature, 1_000_000 + LINK_LIFE, Verdict::Right);
         check(&key, notice, expires, signature, 1_000_001 + LINK_LIFE, Verdict::Expired);

@@ -80,7 +80,12 @@ impl Web {
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(named)?;
         let (ask, questions) = mpsc::channel(QUESTIONS);
         let (stop, stopped) = oneshot::channel::<()>();
-        let desk = Desk { key, ask, style: format!("{}/style.css", options.public_url), bucket: Mutex::new((BURST, Instant::now())) };
+        let desk = Desk {
+            key,
+            ask,
+            style: format!("{}/style.css", options.public_url),
+            bucket: Mutex::new((BURST, Instant::now())),
+        };
         let serve = async move {
             let door = match tokio::net::TcpListener::from_std(listener) {
                 Ok(listener) => Door::new(listener),

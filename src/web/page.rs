@@ -44,7 +44,12 @@ const SEE_TO_IT: &str = "Acknowledging ends the reminders and changes nothing el
                          sees to it.";
 
 pub(super) fn standing(alarms: &[String]) -> Page {
-    Page { title: "Alarms that stand", list: alarms.to_vec(), text: SEE_TO_IT, button: Some("I have seen this and see to it") }
+    Page {
+        title: "Alarms that stand",
+        list: alarms.to_vec(),
+        text: SEE_TO_IT,
+        button: Some("I have seen this and see to it"),
+    }
 }
 
 pub(super) fn acknowledged(alarms: &[String]) -> Page {
@@ -57,7 +62,8 @@ pub(super) fn acknowledged(alarms: &[String]) -> Page {
 }
 
 pub(super) fn used() -> Page {
-    let text = "This link has acknowledged its alarms before, and works once. What has happened since is in newer messages.";
+    let text =
+        "This link has acknowledged its alarms before, and works once. What has happened since is in newer messages.";
     Page { title: "This link was used", text, ..Page::default() }
 }
 
@@ -72,7 +78,11 @@ pub(super) fn forged() -> Page {
 }
 
 pub(super) fn expired() -> Page {
-    Page { title: "This link is too old", text: "Links work for two weeks. Look for a newer message.", ..Page::default() }
+    Page {
+        title: "This link is too old",
+        text: "Links work for two weeks. Look for a newer message.",
+        ..Page::default()
+    }
 }
 
 pub(super) fn nothing() -> Page {

@@ -7,8 +7,8 @@ use super::super::fields::{Fields, Put, Value};
 use super::super::finding::{At, Draft, Sink, nearest};
 use super::{listed, placeholders};
 use crate::settings::{
-    Address, Away, Channel, Contact, Digest, Enclosure, Heartbeat, Hours, MailServer, Plan, Plans, Security, Site, Telling,
-    Web, Webhook,
+    Address, Away, Channel, Contact, Digest, Enclosure, Heartbeat, Hours, MailServer, Plan, Plans, Security, Site,
+    Telling, Web, Webhook,
 };
 
 /// Places in the body of a webhook.
@@ -174,7 +174,8 @@ impl Desk<'_, '_> {
             (true, false) => fields.text("url").map(|url| Address::Plain(url.value)),
             (false, true) => fields.text("url_file").map(|file| Address::File(PathBuf::from(file.value))),
             (both, _) => {
-                let wrong = if both { "there are both `url` and `url_file`" } else { "there is neither `url` nor `url_file`" };
+                let wrong =
+                    if both { "there are both `url` and `url_file`" } else { "there is neither `url` nor `url_file`" };
                 let draft = Draft::error(fields.at, wrong, "give one of them");
                 self.sink.push(if both { draft } else { draft.absence() });
                 None
@@ -281,7 +282,8 @@ impl Desk<'_, '_> {
         let ids = || enclosures.into_iter().flatten().map(|enclosure| enclosure.id.as_str());
         if enclosures.is_some() && !ids().any(|id| id == enclosure.value) {
             let near = nearest(&enclosure.value, ids());
-            let right = near.map_or_else(|| "name the enclosure by its id".to_owned(), |near| format!("did you mean `{near}`?"));
+            let right = near
+                .map_or_else(|| "name the enclosure by its id".to_owned(), |near| format!("did you mean `{near}`?"));
             let wrong = format!("there is no enclosure `{}`", enclosure.value);
             self.sink.push(Draft::error(enclosure.at, wrong, right).nearest(near).absence());
             return None;

@@ -10,8 +10,8 @@ mod telling;
 use std::time::Duration;
 
 pub(super) use care::{BASED_ON, CARE, SPOTS};
-pub(super) use telling::{ALARMS, DIGEST};
 pub(super) use enclosure::ENCLOSURE;
+pub(super) use telling::{ALARMS, DIGEST};
 
 use crate::time::UNITS_OF_TIME;
 

@@ -147,7 +147,13 @@ pub(super) static MAIL: Section = Section {
             "\"tls\"",
         ),
         required("from", Kind::Text(Rule::Mail), "The sender's address.", "\"lampwarden@example.net\""),
-        optional("username", Kind::Text(Rule::Filled), "no login", "User name, where the server wants one.", "\"lampwarden\""),
+        optional(
+            "username",
+            Kind::Text(Rule::Filled),
+            "no login",
+            "User name, where the server wants one.",
+            "\"lampwarden\"",
+        ),
         optional(
             "password_file",
             Kind::Text(Rule::Filled),
@@ -174,7 +180,13 @@ macro_rules! plan {
             overrides: false,
             keys: &[
                 optional("first", NAMES, $first, "Contacts who hear at once.", "[\"keeper\"]"),
-                optional("then", NAMES, "nobody", "Contacts who hear too, if nobody has acknowledged.", "[\"neighbour\"]"),
+                optional(
+                    "then",
+                    NAMES,
+                    "nobody",
+                    "Contacts who hear too, if nobody has acknowledged.",
+                    "[\"neighbour\"]",
+                ),
                 default(
                     "after",
                     Kind::Span(MINUTE, DAY),
@@ -221,7 +233,13 @@ pub(super) static HEARTBEAT: Section = Section {
     doc: "An address that is visited again and again, so that somebody else notices when this computer falls silent.",
     overrides: false,
     keys: &[
-        optional("url", Kind::Text(Rule::Web), "`url_file` must be given", "Where: a GET.", "\"https://watch.example.net/a1\""),
+        optional(
+            "url",
+            Kind::Text(Rule::Web),
+            "`url_file` must be given",
+            "Where: a GET.",
+            "\"https://watch.example.net/a1\"",
+        ),
         optional(
             "url_file",
             Kind::Text(Rule::Filled),
@@ -304,4 +322,3 @@ pub(super) static WEB: Section = Section {
         ),
     ],
 };
-
