@@ -86,7 +86,8 @@ fn one_mistake_makes_one_finding_with_what_would_be_right() {
         &["there is no contact `next-dor`", "did you mean `next-door`?"],
     );
     check("neighbours = [\"next-door\"]", "neighbours = [\"zz\"]", &["there is no contact `zz`", "known: `keeper`"]);
-    check("name = \"next-door\"", "name = \"keeper\"\n", &["two contacts called `keeper`"]);
+    let twin = "[[contact]]\nname = \"keeper\"\nmail.to = \"a@b\"\n[mail]";
+    check("[mail]", twin, &["two contacts called `keeper`"]);
     check("command = { run = [\"page-me\", \"--loud\"] }", "", &["cannot be reached", "`mqtt`"]);
     check("run = [\"page-me\", \"--loud\"]", "run = []", &["`run`"]);
     check("{ from = \"07:00\", to = \"22:00\" }", "{ from = \"07:00\", to = \"07:00\" }", &["same time"]);
