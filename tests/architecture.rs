@@ -82,7 +82,7 @@ const OWNERS: &[(&str, &[&str])] = &[
     ("sd_notify", &["daemon"]),
     ("strsim", &["config"]),
     ("sunrise", &["science"]),
-    ("tokio", &["wire", "post", "web", "daemon", "commands"]),
+    ("tokio", &["wire", "journal", "post", "web", "daemon", "commands"]),
     ("toml", &["config"]),
     ("tracing", &["wire", "journal", "post", "web", "daemon", "commands"]),
     ("tracing_subscriber", &["daemon", "commands"]),
@@ -707,7 +707,7 @@ fn planted_crates_are_found_where_they_do_not_belong() {
     check(
         "control/mod.rs",
         "use tokio::sync::mpsc;",
-        &["2: the crate `tokio` belongs to wire and post and web and daemon and commands"],
+        &["2: the crate `tokio` belongs to wire and journal and post and web and daemon and commands"],
     );
     check("message/mod.rs", "fn f() { toml::from_str(s); }", &["2: the crate `toml` belongs to config"]);
     check("daemon/mod.rs", "use rumqttc::Event;", &["2: the crate `rumqttc` belongs to wire and commands/demo"]);
