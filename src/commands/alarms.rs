@@ -18,13 +18,7 @@ pub(super) struct Arguments {
     #[command(subcommand)]
     action: Option<Action>,
     #[command(flatten)]
-    list: Option<List>,
-}
-
-#[derive(Args)]
-struct List {
-    #[command(flatten)]
-    config: Config,
+    config: Option<Config>,
     /// Print a JSON array
     #[arg(long)]
     json: bool,
@@ -33,7 +27,13 @@ struct List {
 #[derive(Subcommand)]
 enum Action {
     /// List the alarms that stand, the most important first
-    List(List),
+    List {
+        #[command(flatten)]
+        config: Config,
+        /// Print a JSON array
+        #[arg(long)]
+        json: bool,
+    },
     /// Say that somebody has seen an alarm and sees to it: nobody is reminded of it any more
     Acknowledge {
         #[command(flatten)]
@@ -46,11 +46,12 @@ enum Action {
 }
 
 pub(super) fn run(arguments: Arguments) -> ExitCode {
-    match (arguments.action, arguments.list) {
+    match (arguments.action, arguments.config) {
         (Some(Action::Acknowledge { config, enclosure, kind }), _) => {
             acknowledge(&config, enclosure.as_deref(), kind.as_deref())
         }
-        (Some(Action::List(list)), _) | (None, Some(list)) => show(&list),
+        (Some(Action::List { config, json }), _) => show(&config, json),
+        (None, Some(config)) => show(&config, arguments.json),
         (None, None) => failed(&"name the configuration: lampwarden alarms -c FILE"),
     }
 }
@@ -60,8 +61,8 @@ fn ask(settings: &Settings) -> Result<Vec<Value>, String> {
     Ok(answer["alarms"].as_array_mut().map(std::mem::take).unwrap_or_default())
 }
 
-fn show(list: &List) -> ExitCode {
-    let settings = match list.config.settings() {
+fn show(config: &Config, json: bool) -> ExitCode {
+    let settings = match config.settings() {
         Ok(settings) => settings,
         Err(code) => return code,
     };
@@ -69,7 +70,7 @@ fn show(list: &List) -> ExitCode {
         Ok(alarms) => alarms,
         Err(why) => return failed(&why),
     };
-    if list.json {
+    if json {
         return print(&(serde_json::to_string_pretty(&alarms).unwrap_or_default() + "\n"));
     }
     if alarms.is_empty() {

@@ -5,8 +5,9 @@ use std::collections::VecDeque;
 use chrono::{DateTime, TimeDelta, Utc};
 
 use crate::control::{AlarmNotice, AlarmState};
+use crate::journal::PastAlarm;
 use crate::notify::first_sentence;
-use crate::settings::{EnclosureIx, Settings};
+use crate::settings::{Enclosure, EnclosureIx, Settings};
 
 /// No more is remembered of a day; a guess.
 const NOTED_MAX: usize = 200;
@@ -19,18 +20,34 @@ pub(super) struct Diary {
 }
 
 impl Diary {
+    /// With what the journal has of the last day.
+    pub(super) fn recalled(settings: &Settings, day: &[PastAlarm]) -> Diary {
+        let mut diary = Diary::default();
+        for past in day {
+            if past.state == AlarmState::Normal.word() {
+                let enclosure = settings.enclosures.iter().find(|it| Some(&it.id) == past.enclosure.as_ref());
+                diary.put(past.at, over(settings, enclosure, &past.kind));
+            } else {
+                diary.put(past.at, first_sentence(&past.text));
+            }
+        }
+        diary
+    }
+
     /// An alarm was raised or has ended.
     pub(super) fn note(&mut self, at: DateTime<Utc>, settings: &Settings, notice: &AlarmNotice) {
-        let what = match notice.state {
-            AlarmState::Unacknowledged => first_sentence(&notice.text),
+        match notice.state {
+            AlarmState::Unacknowledged => self.put(at, first_sentence(&notice.text)),
             AlarmState::Normal => {
                 let enclosure = notice.enclosure.and_then(|EnclosureIx(ix)| settings.enclosures.get(ix));
-                let place = enclosure.map_or(settings.site.name.as_str(), |enclosure| &enclosure.title);
-                format!("{place}: {} is over", notice.kind)
+                self.put(at, over(settings, enclosure, notice.kind.name()));
             }
-            _ => return,
-        };
-        if self.noted.iter().rev().take(NOTED_MAX).any(|(_, known)| *known == what) {
+            _ => {}
+        }
+    }
+
+    fn put(&mut self, at: DateTime<Utc>, what: String) {
+        if self.noted.iter().any(|(_, known)| *known == what) {
             return;
         }
         self.noted.push_back((at, what));
@@ -56,4 +73,9 @@ impl Diary {
     pub(super) fn clear(&mut self) {
         *self = Diary::default();
     }
+}
+
+fn over(settings: &Settings, enclosure: Option<&Enclosure>, kind: &str) -> String {
+    let place = enclosure.map_or(settings.site.name.as_str(), |enclosure| &enclosure.title);
+    format!("{place}: {kind} is over")
 }

@@ -86,7 +86,7 @@ impl Telling {
             visited,
             visiting,
             trouble: None,
-            diary: Diary::default(),
+            diary: Diary::recalled(settings, &outbox.day),
             digest_done,
             minute: None,
             due: Some(now.mono),

@@ -36,7 +36,7 @@ use crate::settings::Settings;
 
 pub use entry::{AlarmEntry, Entry};
 pub use gather::{Bin, Gatherer, Series};
-pub use outbox::{Outbox, PostEntry, Posted};
+pub use outbox::{Outbox, PastAlarm, PostEntry, Posted};
 pub use schema::{FILE, Misfit, VERSION};
 pub use tidy::{HOURS_KEPT, MINUTES_KEPT, SWITCHES_KEPT};
 

@@ -61,7 +61,30 @@ pub struct Outbox {
     pub key: Option<Vec<u8>>,
     /// When something last arrived by each channel: contact, channel, time.
     pub last_sent: Vec<(String, String, DateTime<Utc>)>,
+    /// Alarms of the last day as they were raised and cleared, oldest first.
+    pub day: Vec<PastAlarm>,
 }
+
+/// An alarm as it was raised or cleared.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PastAlarm {
+    /// When.
+    pub at: DateTime<Utc>,
+    /// The enclosure's id; none: the site's.
+    pub enclosure: Option<String>,
+    /// What about.
+    pub kind: String,
+    /// Where it stood then, in the standard's words.
+    pub state: String,
+    /// What a person was told.
+    pub text: String,
+}
+
+/// The alarms of the last day, counted from the newest.
+const DAY: &str = "
+    SELECT at_ms, enclosure, kind, state, text FROM (
+        SELECT * FROM alarms WHERE state IN ('unacknowledged', 'normal') ORDER BY id DESC LIMIT 400
+    ) WHERE at_ms > (SELECT max(at_ms) FROM alarms) - 86400000 ORDER BY id";
 
 pub(super) fn post(transaction: &Transaction<'_>, post: &PostEntry) -> rusqlite::Result<()> {
     let mut insert = transaction.prepare_cached(
@@ -140,7 +163,14 @@ impl Outbox {
         let last_sent = last
             .into_iter()
             .filter_map(|((contact, channel), at)| Some((contact, channel, DateTime::from_timestamp_millis(at)?)));
+        let mut select = connection.prepare(DAY)?;
+        let day = select.query_map([], |row| {
+            let at = DateTime::from_timestamp_millis(row.get(0)?).unwrap_or_default();
+            Ok(PastAlarm { at, enclosure: row.get(1)?, kind: row.get(2)?, state: row.get(3)?, text: row.get(4)? })
+        })?;
+        let day = day.collect::<rusqlite::Result<_>>()?;
         Ok(Outbox {
+            day,
             waiting: texts(
                 "SELECT message FROM outbox WHERE state = 'waiting' AND made_ms >= ?1 ORDER BY made_ms, id",
                 i64::MIN,

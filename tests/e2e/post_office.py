@@ -129,7 +129,7 @@ class Sink:
             def take(self):
                 """Notes it and answers."""
                 body = self.rfile.read(int(self.headers.get("content-length", 0)))
-                sink.calls.append(Call(time.monotonic(), self.command, self.path, dict(self.headers), body))
+                sink.calls.append(Call(time.monotonic(), self.command, self.path, {name.lower(): value for name, value in self.headers.items()}, body))
                 answer = sink.answers.get(self.path, 204)
                 if answer == "hangs":
                     time.sleep(40)
