@@ -109,7 +109,7 @@ fn hours_count_while_a_lamp_burns_and_a_restart_loses_a_few_minutes_at_most() {
     for _ in 0..2 {
         let mut after = Room::unlinked(SITE, "2027-03-03T10:00:00Z", &[]);
         let mut effects = Vec::new();
-        after.controller.recall(&filed, &mut effects);
+        after.controller.recall(&filed, None, &mut effects);
         after.carry_out(effects);
         after.event(Event::LinkUp);
         let lost = before[0].hours - lamps(&after)[0].hours;

@@ -196,7 +196,7 @@ fn a_calibration_outlives_a_restart() {
     room.wait(600);
     let filed = room.filed.clone();
     let mut after = morning("3.0");
-    after.controller.recall(&filed, &mut Vec::new());
+    after.controller.recall(&filed, None, &mut Vec::new());
     assert_eq!(uv(&after).footing, Footing::Calibrated);
     assert_eq!(uv(&after).gain, uv(&room).gain);
 }

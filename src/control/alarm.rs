@@ -4,12 +4,14 @@ use std::fmt;
 use std::time::Duration;
 
 use chrono::{DateTime, Utc};
+use serde::{Deserialize, Serialize};
 
 use crate::settings::EnclosureIx;
 use crate::time::Mono;
 
 /// How much an alarm matters.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Priority {
     /// When there is time.
     Low,
@@ -34,7 +36,8 @@ impl Priority {
 }
 
 /// What an alarm is about.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum AlarmKind {
     /// A guard tripped.
     OverTemperature,
@@ -118,6 +121,45 @@ impl AlarmKind {
         }
     }
 
+    /// How an alarm of this kind is carried over a restart: how it is found again, or not. The times are guesses, longer
+    /// than what finds the condition takes from nothing, so that none goes and comes back for a restart's sake.
+    pub(super) const fn carrying(self) -> Carrying {
+        const fn minutes(grace: u64) -> Carrying {
+            Carrying { grace: Duration::from_secs(60 * grace), by_link: true, by_word: false }
+        }
+        match self {
+            // The guards' own state is stored, and contactors' with it: the first step tells.
+            AlarmKind::OverTemperature => minutes(0),
+            // Half an hour of cooling tells of a lamp that cannot be stopped, and a switch with the time for it.
+            AlarmKind::HeatUnstoppable => minutes(45),
+            AlarmKind::RelayDeaf => minutes(2),
+            // They stand until their probe has been heard, or has been silent for too long again; slow probes take long.
+            AlarmKind::ProbeSilent => Carrying { by_word: true, ..minutes(60) },
+            // A probe that stands still is found after two hours; one that is doubted for a switch of its lamp sooner.
+            AlarmKind::ProbeDoubtful => minutes(150),
+            // A deficit of heat builds up over hours, unless the target is reached.
+            AlarmKind::HeatWeak => Carrying { by_word: true, ..minutes(4 * 60) },
+            // A lamp must be on and warm before anything can be said of it: within a day it is.
+            AlarmKind::LampDark | AlarmKind::UvAboveBand | AlarmKind::UvBelowBand => {
+                Carrying { by_word: true, ..minutes(25 * 60) }
+            }
+            // Lamps warm up first.
+            AlarmKind::UvOverCeiling => minutes(30),
+            // Reckoned anew once the date is known, which a clock that is doubted may put off.
+            AlarmKind::UvFading | AlarmKind::CalibrationDue | AlarmKind::WalkDue | AlarmKind::SpareDue => {
+                minutes(25 * 60)
+            }
+            // As long as it is shown.
+            AlarmKind::RetainedCommand => minutes(60),
+            AlarmKind::ClockDoubtful | AlarmKind::ConfigRefused => Carrying { by_link: false, ..minutes(0) },
+            AlarmKind::BrokerLost => Carrying { by_link: false, by_word: true, ..minutes(5) },
+            // A write that fails is tried again every few seconds.
+            AlarmKind::JournalFailing => Carrying { by_link: false, ..minutes(2) },
+            // What waits is tried again at once, and three failures take a minute or two.
+            AlarmKind::NoticeFailing => Carrying { by_link: false, ..minutes(10) },
+        }
+    }
+
     /// Whether each time it is raised is an event of its own, which no earlier one may hide. There cannot be many: the
     /// third trip latches the guard.
     const fn counts_each_time(self) -> bool {
@@ -176,7 +218,8 @@ impl fmt::Display for AlarmKind {
 }
 
 /// Where an alarm stands (ISA-18.2 / IEC 62682).
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum AlarmState {
     /// No alarm.
     Normal,
@@ -225,6 +268,17 @@ pub struct AlarmNotice {
     pub subjects: Vec<String>,
 }
 
+/// How an alarm that stood when the daemon ended is found again or cleared.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct Carrying {
+    /// It stands for so long although its condition is not found.
+    pub(super) grace: Duration,
+    /// The grace begins with the connection to the broker, for nothing can be found before.
+    pub(super) by_link: bool,
+    /// The first word that all is well ends it: whoever judges it says nothing until that can be said.
+    pub(super) by_word: bool,
+}
+
 /// The life of one alarm: on- and off-delays, and the states of ISA-18.2 / IEC 62682.
 #[derive(Clone, Debug)]
 pub(super) struct Life {
@@ -233,15 +287,42 @@ pub(super) struct Life {
     /// Since when the condition has differed from the state.
     differs_since: Option<Mono>,
     condition: bool,
+    /// Carried over a restart, and the condition has not been found again.
+    carried: Option<Carried>,
+}
+
+/// Until when an alarm that was carried over stands without its condition being found again.
+#[derive(Clone, Copy, Debug)]
+struct Carried {
+    how: Carrying,
+    until: Mono,
 }
 
 impl Life {
     pub(super) fn new(delays: (Duration, Duration)) -> Life {
-        Life { state: AlarmState::Normal, delays, differs_since: None, condition: false }
+        Life { state: AlarmState::Normal, delays, differs_since: None, condition: false, carried: None }
+    }
+
+    /// One that stood in `state` when the daemon ended.
+    pub(super) fn carried_over(now: Mono, kind: AlarmKind, state: AlarmState, how: Carrying) -> Life {
+        let until = if how.by_link { Mono::END } else { now.after(how.grace) };
+        let carried = state.is_active().then_some(Carried { how, until });
+        Life { state, condition: state.is_active(), carried, ..Life::new(kind.delays()) }
+    }
+
+    /// The connection to the broker is up: from now on its condition may be found again.
+    pub(super) fn link_up(&mut self, now: Mono) {
+        if let Some(carried) = self.carried.as_mut().filter(|carried| carried.until == Mono::END) {
+            carried.until = now.after(carried.how.grace);
+        }
     }
 
     /// The condition stands (`true`) or not; tells whether the state has changed.
     pub(super) fn update(&mut self, now: Mono, condition: bool) -> bool {
+        match self.carried {
+            Some(carried) if !condition && !carried.how.by_word && now < carried.until => return false,
+            _ => self.carried = None,
+        }
         self.condition = condition;
         if condition == self.state.is_active() {
             self.differs_since = None;
@@ -263,7 +344,18 @@ impl Life {
 
     /// Time has passed; tells whether the state has changed.
     pub(super) fn settle(&mut self, now: Mono) -> bool {
-        self.update(now, self.condition)
+        match self.carried {
+            Some(carried) if now < carried.until => false,
+            Some(_) => self.update(now, false),
+            None => self.update(now, self.condition),
+        }
+    }
+
+    /// It is worse than what somebody has seen.
+    pub(super) fn worsen(&mut self) {
+        if self.state == AlarmState::Acknowledged {
+            self.state = AlarmState::Unacknowledged;
+        }
     }
 
     /// It is cleared no sooner than this after its condition has ended.
@@ -296,6 +388,9 @@ impl Life {
     }
 
     pub(super) fn next_deadline(&self) -> Option<Mono> {
+        if let Some(carried) = self.carried {
+            return Some(carried.until).filter(|&until| until < Mono::END);
+        }
         let delay = if self.condition { self.delays.0 } else { self.delays.1 };
         self.differs_since.map(|since| since.after(delay))
     }
@@ -369,6 +464,49 @@ mod tests {
     fn kinds_are_found_by_name() {
         for kind in AlarmKind::ALL {
             assert_eq!(AlarmKind::from_name(kind.name()), Some(kind));
+            assert_eq!(
+                serde_json::to_string(&kind).expect("a word"),
+                format!("{:?}", kind.name()),
+                "on disk as in topics"
+            );
+        }
+    }
+
+    #[test]
+    fn an_alarm_that_was_carried_over_stands_for_its_grace_and_ends_in_the_ordinary_way() {
+        use AlarmState::{Acknowledged, Normal, ReturnedUnacknowledged, Unacknowledged};
+        let state = |kind, state, told: &[(u64, Option<bool>)]| {
+            let mut life = Life::carried_over(Mono::START, kind, state, kind.carrying());
+            for &(second, condition) in told {
+                let now = Mono::from_secs(second);
+                match condition {
+                    Some(condition) => _ = life.update(now, condition),
+                    None if second == 0 => life.link_up(now),
+                    None => _ = life.settle(now),
+                }
+            }
+            (life.state(), life.next_deadline().map(|at| at.since_start().as_secs()))
+        };
+        let (deaf, dark) = (AlarmKind::RelayDeaf, AlarmKind::LampDark);
+        for (kind, from, told, expected) in [
+            // Without a connection nothing is found, and nothing cleared.
+            (deaf, Unacknowledged, &[(5, Some(false)), (9000, Some(false))][..], (Unacknowledged, None)),
+            (deaf, Unacknowledged, &[(0, None), (119, Some(false))], (Unacknowledged, Some(120))),
+            (deaf, Acknowledged, &[(0, None), (119, Some(false))], (Acknowledged, Some(120))),
+            (deaf, Unacknowledged, &[(0, None), (120, None)], (ReturnedUnacknowledged, None)),
+            (deaf, Acknowledged, &[(0, None), (120, Some(false))], (Normal, None)),
+            // Found again, it is as any other.
+            (deaf, Acknowledged, &[(0, None), (30, Some(true)), (900, None)], (Acknowledged, None)),
+            (deaf, Acknowledged, &[(0, None), (30, Some(true)), (40, Some(false))], (Normal, None)),
+            // Who judges this one says nothing until it can be said. A lamp's off-delay is a minute.
+            (dark, Acknowledged, &[(0, None), (30, Some(false))], (Acknowledged, Some(90))),
+            (dark, Acknowledged, &[(0, None), (30, Some(false)), (90, None)], (Normal, None)),
+            (dark, Unacknowledged, &[(0, None), (80_000, None)], (Unacknowledged, Some(90_000))),
+            // One that nobody has seen waits for that alone.
+            (deaf, ReturnedUnacknowledged, &[(0, None), (9000, None)], (ReturnedUnacknowledged, None)),
+            (deaf, ReturnedUnacknowledged, &[(0, None), (30, Some(true))], (Unacknowledged, None)),
+        ] {
+            assert_eq!(state(kind, from, told), expected, "{kind} {from:?} {told:?}");
         }
     }
 }

@@ -1,6 +1,6 @@
 //! The alarms of one enclosure, or of the site.
 
-use std::collections::{BTreeMap, VecDeque};
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::time::Duration;
 
 use chrono::{DateTime, Utc};
@@ -11,6 +11,7 @@ use crate::time::{Mono, spoken};
 
 use super::alarm::{AlarmKind, AlarmNotice, AlarmState, Life};
 use super::effect::Effect;
+use super::record::{AlarmRecord, RaisedRecord, Record};
 use super::trouble::Trouble;
 
 /// An alarm is chattering by how often it was raised within this time.
@@ -22,14 +23,18 @@ const COUNTED: usize = 6;
 #[derive(Clone, Debug)]
 pub(super) struct Board {
     owner: Option<EnclosureIx>,
+    /// The enclosure's id, by which its alarms are filed.
+    id: Option<String>,
     title: String,
     timezone: Tz,
     entries: BTreeMap<(AlarmKind, String), Entry>,
     /// What was last announced of each kind.
     announced: BTreeMap<AlarmKind, AlarmNotice>,
     changed: Vec<AlarmKind>,
-    /// When each kind was last raised, oldest first.
-    raised: BTreeMap<AlarmKind, VecDeque<Mono>>,
+    /// When each kind was last raised, oldest first, in both times.
+    raised: BTreeMap<AlarmKind, VecDeque<(Mono, DateTime<Utc>)>>,
+    /// What was last filed.
+    filed: Option<Record>,
 }
 
 #[derive(Clone, Debug)]
@@ -40,16 +45,75 @@ struct Entry {
 }
 
 impl Board {
-    pub(super) fn new(owner: Option<EnclosureIx>, title: &str, timezone: Tz) -> Board {
+    /// The board of the enclosure `owner`, whose id comes with it, or of the site.
+    pub(super) fn new(owner: Option<(EnclosureIx, &str)>, title: &str, timezone: Tz) -> Board {
         Board {
-            owner,
+            owner: owner.map(|(ix, _)| ix),
+            id: owner.map(|(_, id)| id.to_owned()),
             title: title.to_owned(),
             timezone,
             entries: BTreeMap::new(),
             announced: BTreeMap::new(),
             changed: Vec::new(),
             raised: BTreeMap::new(),
+            filed: None,
         }
+    }
+
+    /// Takes up the alarms that stood when the daemon ended, right after the start: none is raised anew, and what somebody
+    /// has seen they have seen. `wall`: what the clock says, where it is believed.
+    pub(super) fn restore(
+        &mut self,
+        now: Mono,
+        wall: Option<DateTime<Utc>>,
+        standing: &[AlarmRecord],
+        raised: &[RaisedRecord],
+    ) {
+        for record in raised {
+            let lately = |at: &&DateTime<Utc>| {
+                wall.is_none_or(|wall| (wall - **at).to_std().unwrap_or_default() < CHATTER_WINDOW)
+            };
+            // Monotonic time starts anew with the daemon, so they count as if they had been just now: longer rather than
+            // shorter.
+            let moments = record.at.iter().filter(lately).map(|&at| (now, at));
+            let moments: VecDeque<_> = moments.skip(record.at.len().saturating_sub(COUNTED)).collect();
+            self.raised.insert(record.kind, moments);
+        }
+        for record in standing.iter().filter(|record| record.state != AlarmState::Normal) {
+            let AlarmRecord { kind, subject, state, priority, since, text, gist } = record.clone();
+            let trouble = Trouble::OnFile { kind, priority, text, gist };
+            let mut life = Life::carried_over(now, kind, state, trouble.carrying());
+            life.hold_on(kind, kind.hold(self.raised.get(&kind).map_or(0, VecDeque::len)));
+            self.entries.insert((kind, subject), Entry { life, trouble, since });
+        }
+        let kinds: BTreeSet<_> = standing.iter().map(|record| record.kind).collect();
+        for kind in kinds {
+            self.announced.extend(self.notice(kind).map(|notice| (kind, notice)));
+        }
+        self.filed = Some(self.record());
+    }
+
+    /// What must survive a restart.
+    fn record(&self) -> Record {
+        let standing = self.entries.iter().filter(|(_, entry)| entry.life.state() != AlarmState::Normal);
+        let standing = standing.map(|((kind, subject), entry)| AlarmRecord {
+            kind: *kind,
+            subject: subject.clone(),
+            state: entry.life.state(),
+            priority: entry.trouble.priority(),
+            since: entry.since,
+            text: entry.trouble.text(&self.title, subject, &self.spoken_time(entry.since)),
+            gist: entry.trouble.gist(),
+        });
+        let raised = self.raised.iter().filter(|(_, at)| !at.is_empty());
+        let raised =
+            raised.map(|(kind, at)| RaisedRecord { kind: *kind, at: at.iter().map(|(_, wall)| *wall).collect() });
+        Record::Alarms { enclosure: self.id.clone(), standing: standing.collect(), raised: raised.collect() }
+    }
+
+    /// The connection to the broker is up: what was carried over may be found again from now on.
+    pub(super) fn link_up(&mut self, now: Mono) {
+        self.entries.values_mut().for_each(|entry| entry.life.link_up(now));
     }
 
     /// Something is wrong with `subject`. Telling the same again changes nothing.
@@ -68,6 +132,9 @@ impl Board {
             }
             entry.trouble = trouble;
         } else if trouble.is_news_after(&entry.trouble) {
+            if trouble.is_worse_than(&entry.trouble) {
+                entry.life.worsen();
+            }
             entry.trouble = trouble;
             self.changed.push(kind);
         }
@@ -135,17 +202,17 @@ impl Board {
     }
 
     /// Forgets every subject that `keep` refuses, as after a reload.
-    pub(super) fn retain_subjects(&mut self, keep: impl Fn(&str) -> bool) {
+    pub(super) fn retain_subjects(&mut self, keep: impl Fn(AlarmKind, &str) -> bool) {
         for ((kind, subject), entry) in &mut self.entries {
-            if !subject.is_empty() && !keep(subject) {
+            if !subject.is_empty() && !keep(*kind, subject) {
                 entry.life.end();
                 self.changed.push(*kind);
             }
         }
     }
 
-    /// Lets time pass, and announces what has changed.
-    pub(super) fn step(&mut self, now: Mono, out: &mut Vec<Effect>) {
+    /// Lets time pass, and announces what has changed; what is announced is filed first. `stamp`: the best wall time.
+    pub(super) fn step(&mut self, now: Mono, stamp: DateTime<Utc>, out: &mut Vec<Effect>) {
         for ((kind, _), entry) in &mut self.entries {
             if entry.life.next_deadline().is_some_and(|due| now >= due) && entry.life.settle(now) {
                 self.changed.push(*kind);
@@ -156,17 +223,23 @@ impl Board {
         }
         self.changed.sort_unstable();
         self.changed.dedup();
+        let before = out.len();
         for kind in std::mem::take(&mut self.changed) {
-            self.announce(now, kind, out);
+            self.announce(now, stamp, kind, out);
         }
         self.entries.retain(|_, entry| !entry.life.is_over() || entry.life.next_deadline().is_some());
+        let record = self.record();
+        if self.filed.as_ref() != Some(&record) {
+            out.insert(before, Effect::File(record.clone()));
+            self.filed = Some(record);
+        }
     }
 
-    fn announce(&mut self, now: Mono, kind: AlarmKind, out: &mut Vec<Effect>) {
+    fn announce(&mut self, now: Mono, stamp: DateTime<Utc>, kind: AlarmKind, out: &mut Vec<Effect>) {
         let mut notice = self.notice(kind);
         let was_active = self.announced.get(&kind).is_some_and(|last| last.state.is_active());
         if !was_active && notice.as_ref().is_some_and(|notice| notice.state.is_active()) {
-            self.count(now, kind);
+            self.count(now, stamp, kind);
             notice = self.notice(kind);
         }
         match notice {
@@ -188,13 +261,13 @@ impl Board {
     }
 
     /// Counts that `kind` is raised now: the more often, the longer it holds on.
-    fn count(&mut self, now: Mono, kind: AlarmKind) {
+    fn count(&mut self, now: Mono, stamp: DateTime<Utc>, kind: AlarmKind) {
         let raised = self.raised.entry(kind).or_default();
-        raised.retain(|&at| now.since(at) < CHATTER_WINDOW);
+        raised.retain(|&(at, _)| now.since(at) < CHATTER_WINDOW);
         if raised.len() == COUNTED {
             raised.pop_front();
         }
-        raised.push_back(now);
+        raised.push_back((now, stamp));
         let hold = kind.hold(raised.len());
         for ((_, _), entry) in self.entries.iter_mut().filter(|((of, _), _)| *of == kind) {
             entry.life.hold_on(kind, hold);
@@ -271,6 +344,7 @@ impl Board {
         self.entries = earlier.entries;
         self.announced = earlier.announced;
         self.raised = earlier.raised;
+        self.filed = earlier.filed;
         for notice in self.announced.values_mut() {
             notice.enclosure = self.owner;
         }
@@ -302,7 +376,7 @@ mod tests {
         subjects: &[&str],
         condition: impl Fn(usize, u64) -> bool,
     ) -> (Vec<u64>, Vec<u64>) {
-        let mut board = Board::new(Some(EnclosureIx(0)), "Quince", chrono_tz::UTC);
+        let mut board = Board::new(Some((EnclosureIx(0), "e1")), "Quince", chrono_tz::UTC);
         let (mut raised, mut cleared, mut active) = (Vec::new(), Vec::new(), false);
         for second in (0..seconds).step_by(10) {
             let now = Mono::from_secs(second);
@@ -311,7 +385,7 @@ mod tests {
                 board.set(now, DateTime::UNIX_EPOCH, trouble.kind(), subject, here);
             }
             let mut out = Vec::new();
-            board.step(now, &mut out);
+            board.step(now, DateTime::UNIX_EPOCH, &mut out);
             for effect in out {
                 let Effect::Alarm(notice) = effect else { continue };
                 if notice.state.is_active() != active {
@@ -376,7 +450,7 @@ mod tests {
             let (now, there) = (Mono::from_secs(60 * minute), minute % 2 == 0);
             board.set(now, DateTime::UNIX_EPOCH, AlarmKind::ProbeSilent, "basking", there.then(silent));
             let mut out = Vec::new();
-            board.step(now, &mut out);
+            board.step(now, DateTime::UNIX_EPOCH, &mut out);
             texts.extend(out.into_iter().filter_map(|effect| match effect {
                 Effect::Alarm(notice) if notice.state.is_active() => Some(notice.text),
                 _ => None,

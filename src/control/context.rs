@@ -39,6 +39,11 @@ impl Context<'_> {
         self.contactors.is_open(cut_off)
     }
 
+    /// The wall time, where the clock can be believed.
+    pub(super) fn believed(&self) -> Option<DateTime<Utc>> {
+        self.wall.filter(|_| self.clock.is_trusted())
+    }
+
     /// The monotonic moment at which the schedules' time will be `wall`.
     pub(super) fn mono_at(&self, wall: DateTime<Utc>) -> Option<Mono> {
         self.clock.mono_at(self.now, wall)

@@ -36,7 +36,8 @@ pub enum Effect {
     State(EnclosureIx),
     /// Safety state that must survive a restart and a power cut; replaces the last record of that enclosure.
     Remember(SafetyRecord),
-    /// A calibration or a keeper's round that should survive a restart; replaces the last record of the same owner.
+    /// What else should survive a restart; replaces the last record of the same owner. Of an alarm it comes before the alarm
+    /// itself, and is to be on disk before anybody is told.
     File(Record),
     /// What became of a meter reading beside a UV probe. For logs, history and whoever waits for an answer.
     Calibrated {

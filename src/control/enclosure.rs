@@ -3,6 +3,7 @@
 mod absorb;
 mod dark;
 mod judge;
+mod keep;
 
 use std::sync::Arc;
 use std::time::Duration;
@@ -22,13 +23,14 @@ use super::health::{Health, spares};
 use super::intake::{Doubt, Intake, Verdict};
 use super::lamp::{Concern, LampControl};
 use super::photoperiod::DayClock;
-use super::record::Record;
+use super::record::{OverrideRecord, Record};
 use super::uv::{Lit, SETTLED, Told, UvSeries};
 use super::view::{DayView, EnclosureView, Heard, InterlockView, LampView, ProbeView, Quality, RoundView};
 use super::walk::Walk;
 
 use dark::Ward;
 pub(super) use judge::STILL;
+use keep::is_subject;
 
 /// A deleted retained command stays an alarm this long, so that somebody sees it; a guess.
 pub(super) const RETAINED_SHOWN: Duration = Duration::from_secs(3600);
@@ -54,6 +56,8 @@ pub(super) struct EnclosureControl {
     day: DayClock,
     /// Markers of the guards when they were last remembered.
     remembered: Vec<(u8, usize, bool)>,
+    /// What was last filed of what is set by hand.
+    overridden: Vec<OverrideRecord>,
     /// Lamps whose command topic held a retained message, and until when that is shown.
     retained: Vec<(LampIx, Mono)>,
     publish: Publish,
@@ -143,9 +147,10 @@ impl EnclosureControl {
             uv,
             wards: enclosure.lamps.iter().map(|lamp| Ward::new(enclosure, lamp)).collect(),
             walk: Walk::default(),
-            board: Board::new(Some(ix), &enclosure.title, ctx.site.timezone),
+            board: Board::new(Some((ix, &enclosure.id)), &enclosure.title, ctx.site.timezone),
             day: DayClock::new(enclosure.care.photoperiod.clone(), ctx.site.timezone, ctx.site.place),
             remembered: vec![(0, 0, false); enclosure.lamps.len()],
+            overridden: Vec::new(),
             retained: Vec::new(),
             publish: Publish { due: Some(ctx.now), last: None, never: false, but_changes: false },
             told: Mono::START,
@@ -338,11 +343,12 @@ impl EnclosureControl {
         for control in &mut self.probes {
             control.intake.excuse(ctx.now);
         }
-        for control in &mut self.lamps {
-            control.drive.link_up(ctx.now);
+        for (lamp, control) in enclosure.lamps.iter().zip(&mut self.lamps) {
+            control.link_up(ctx, lamp);
         }
         // The broker may have lost its memory.
         self.publish.request(ctx.now, Duration::ZERO);
+        self.board.link_up(ctx.now);
         ctx.out.extend(self.board.announced().cloned().map(Effect::Alarm));
         self.step(ctx, enclosure);
     }
@@ -355,7 +361,7 @@ impl EnclosureControl {
 
     pub(super) fn acknowledge(&mut self, ctx: &mut Context<'_>, kind: Option<AlarmKind>) {
         self.board.acknowledge(kind);
-        self.board.step(ctx.now, ctx.out);
+        self.board.step(ctx.now, ctx.stamp, ctx.out);
     }
 
     /// A person resets the guards of one lamp, or of all.
@@ -499,24 +505,6 @@ impl EnclosureControl {
         }
     }
 
-    /// Takes up what was on file.
-    pub(super) fn recall(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure, record: &Record) {
-        match record {
-            Record::Series { probe, series, .. } => {
-                let of_probe = |known: &&mut UvSeries| enclosure.probes[known.probe.0].name == *probe;
-                if let Some(known) = self.uv.iter_mut().find(of_probe) {
-                    known.restore(series);
-                }
-            }
-            Record::Walk { spots, .. } => {
-                self.walk.restore(spots);
-                self.judge_spots(ctx, enclosure);
-            }
-            Record::Hours { lamps, .. } => self.health.restore_hours(enclosure, lamps, &mut self.lamps),
-            Record::Health { health, .. } => self.health.restore(enclosure, health, &mut self.lamps),
-        }
-    }
-
     /// Lets every lamp be proposed, judged and driven; then remembers, judges alarms and publishes.
     pub(super) fn step(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
         let before = ctx.out.len();
@@ -525,13 +513,15 @@ impl EnclosureControl {
         }
         self.tell_wards(ctx, enclosure);
         self.remember(ctx, enclosure);
+        self.file_switches(ctx, enclosure);
+        self.file_overrides(ctx, enclosure);
         self.settle_meter_readings(ctx, enclosure);
         self.keep_health(ctx, enclosure);
         self.judge_lamps(ctx, enclosure);
         self.judge_dark(ctx, enclosure);
         self.judge_probes(ctx, enclosure);
         self.judge_uv(ctx, enclosure);
-        self.board.step(ctx.now, ctx.out);
+        self.board.step(ctx.now, ctx.stamp, ctx.out);
         let news = |effect: &Effect| matches!(effect, Effect::Switched { .. } | Effect::Alarm(_));
         if ctx.out[before..].iter().any(news) {
             self.publish.request(ctx.now, STATE_AFTER_CHANGE);
@@ -661,12 +651,8 @@ impl EnclosureControl {
             }
         }
         self.board.adopt(earlier.board);
-        let named = |subject: &str| {
-            settings.lamps.iter().any(|lamp| lamp.name == subject)
-                || settings.probes.iter().any(|probe| probe.name == subject)
-                || subject.starts_with(SPOT)
-        };
-        self.board.retain_subjects(named);
+        self.overridden = earlier.overridden;
+        self.board.retain_subjects(|_, subject| is_subject(settings, subject));
     }
 }
 

@@ -1,5 +1,7 @@
 //! One lamp: what control proposes, what the guard permits, and how its output is driven.
 
+mod keep;
+
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -41,8 +43,14 @@ pub(super) struct LampControl {
     hand: Option<Hand>,
     /// When the permit last went on or off; none: not since the start, and long enough ago not to matter.
     switched: Option<Mono>,
-    /// A lamp that went out by itself must cool until then.
+    /// A lamp that went out by itself, or is on although told off, must cool until then.
     cooling_until: Option<Mono>,
+    /// By what is on file its shortest time off lasts until then.
+    resting_until: Option<Mono>,
+    /// Which way it last went and when, where that is known: for the file.
+    last_switch: Option<(bool, Option<DateTime<Utc>>)>,
+    /// That has not been filed.
+    switch_is_news: bool,
     target: Option<Celsius>,
     hours: Hours,
     spot: Arc<str>,
@@ -118,6 +126,8 @@ impl Hours {
 struct Hand {
     level: Level,
     until: Mono,
+    /// For how long it was asked for.
+    span: Duration,
 }
 
 impl LampControl {
@@ -139,6 +149,9 @@ impl LampControl {
             hand: None,
             switched: must_cool.then_some(now),
             cooling_until: None,
+            resting_until: None,
+            last_switch: None,
+            switch_is_news: false,
             target: None,
             hours: Hours::UNKNOWN,
             spot: Arc::from(spot),
@@ -204,8 +217,11 @@ impl LampControl {
     /// The output reports its level.
     pub(super) fn report(&mut self, now: Mono, lamp: &Lamp, level: Level) {
         let restrike = lamp.fitting.traits().restrike.value;
-        let went_out = level.is_off() && self.drive.reported().is_some_and(|before| !before.is_off());
-        if went_out && !self.drive.wanted().is_off() && !restrike.is_zero() {
+        let was_on = self.drive.reported().is_some_and(|before| !before.is_off());
+        let went_out = level.is_off() && was_on && !self.drive.wanted().is_off();
+        // As after a start, when nobody knows what it did meanwhile.
+        let will_go_out = !level.is_off() && self.drive.wanted().is_off();
+        if (went_out || will_go_out) && !restrike.is_zero() {
             self.cooling_until = Some(now.after(restrike));
         }
         self.drive.report(now, level);
@@ -227,7 +243,8 @@ impl LampControl {
 
     /// A person sets a level for a while, or ends that.
     pub(super) fn set_by_hand(&mut self, now: Mono, level: Option<Level>, span: Duration) {
-        self.hand = level.map(|level| Hand { level, until: now.after(span.min(LONGEST_OVERRIDE)) });
+        let span = span.min(LONGEST_OVERRIDE);
+        self.hand = level.map(|level| Hand { level, until: now.after(span), span });
     }
 
     /// A person resets its guard.
@@ -292,8 +309,9 @@ impl LampControl {
         let is_on = !self.drive.wanted().is_off();
         let lasted = self.switched.map(|at| now.since(at));
         let cooling = self.cooling_until.is_some_and(|until| now < until);
+        let resting = self.resting_until.is_some_and(|until| now < until);
         if !wish.level.is_off() {
-            let too_soon = !is_on && lasted.is_some_and(|lasted| lasted < lamp.min_off);
+            let too_soon = !is_on && (resting || lasted.is_some_and(|lasted| lasted < lamp.min_off));
             if too_soon || cooling {
                 let by_fitting = cooling || lamp.min_off <= lamp.fitting.traits().restrike.value;
                 return Proposal { level: Level::OFF, reason: Reason::MinOff { cooling: by_fitting } };
@@ -324,7 +342,8 @@ impl LampControl {
             let is_off = permit.level().is_off();
             if was_off != is_off {
                 self.switched = Some(ctx.now);
-                self.cooling_until = None;
+                (self.cooling_until, self.resting_until) = (None, None);
+                self.note_switch(ctx, lamp, !is_off);
                 if let Some(stoppage) = &mut self.stoppage {
                     stoppage.told(ctx.now, !is_off);
                 }
@@ -380,6 +399,7 @@ impl LampControl {
             self.thermostat.as_ref().and_then(|thermostat| thermostat.next_deadline(now)),
             self.hand.map(|hand| hand.until),
             self.cooling_until,
+            self.resting_until,
             self.hours.next.and_then(|wall| ctx.mono_at(wall)),
             disagrees.map(|left| now.after(left)),
             self.drive.deaf_at(now, &lamp.output),
@@ -551,6 +571,9 @@ impl LampControl {
         self.hand = earlier.hand;
         self.switched = earlier.switched;
         self.cooling_until = earlier.cooling_until;
+        self.resting_until = earlier.resting_until;
+        self.last_switch = earlier.last_switch;
+        self.switch_is_news = earlier.switch_is_news;
         self.target = earlier.target;
     }
 }

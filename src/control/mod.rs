@@ -34,7 +34,9 @@ pub use effect::{Command, Effect};
 pub use event::{Act, Event, MeterReading, OutputRef, Reading, Unreadable};
 pub use health::view::LampHealth;
 pub use reason::{Proposal, Reason};
-pub use record::{PairingRecord, PastGain, Record, SeriesRecord, SpotRecord};
+pub use record::{
+    AlarmRecord, OverrideRecord, PairingRecord, PastGain, RaisedRecord, Record, SeriesRecord, SpotRecord, SwitchRecord,
+};
 pub use uv::{Footing, Told, UvDay, middle_of};
 pub use view::{DayView, EnclosureView, Heard, InterlockView, LampView, ProbeView, Quality, RoundView, UvView};
 pub use walk::{Remark, SpotView};
@@ -86,6 +88,8 @@ pub struct Controller {
     spares: Demand,
     short: Vec<String>,
     refused_until: Option<Mono>,
+    /// Lamps whose hand setting could not be taken up because the clock is doubted.
+    given_up: Vec<String>,
     /// Contactors whose command topic held a retained message, by name, and until when that is shown.
     stored: Vec<(String, Mono)>,
     /// Something has happened that the site at large must be judged by.
@@ -150,6 +154,7 @@ impl Controller {
             spares: Demand::default(),
             short: Vec::new(),
             refused_until: None,
+            given_up: Vec::new(),
             stored: Vec::new(),
             stirred: true,
             site_due: Mono::START,
@@ -199,16 +204,51 @@ impl Controller {
         self
     }
 
-    /// Takes up what was on file, right after the start, and appends what must be done to `out`.
-    pub fn recall(&mut self, records: &[Record], out: &mut Vec<Effect>) {
-        for record in records {
-            let id = record.enclosure();
-            let known = self.settings.enclosures.iter().position(|enclosure| enclosure.id == id);
-            if let Some(ix) = known {
-                self.with(EnclosureIx(ix), out, |control, ctx, settings| control.recall(ctx, settings, record));
-            }
+    /// Takes up what was on file, right after the start, and appends what must be done to `out`. `last_known` is the last
+    /// [`Controller::wall`] that the driver has kept, as of a few minutes before the end at most; none where there is none.
+    /// It judges the clock: a board that boots in the past goes by it until its clock is set.
+    pub fn recall(&mut self, records: &[Record], last_known: Option<DateTime<Utc>>, out: &mut Vec<Effect>) {
+        if let Some(known) = last_known {
+            self.clock.recall(self.now, known);
         }
+        // Alarms first: what else is on file may find their conditions again.
+        let (alarms, others): (Vec<_>, Vec<_>) =
+            records.iter().partition(|record| matches!(record, Record::Alarms { .. }));
+        for record in alarms.into_iter().chain(others) {
+            self.recall_one(record, out);
+        }
+        self.stirred = true;
         self.everybody_now();
+    }
+
+    fn recall_one(&mut self, record: &Record, out: &mut Vec<Effect>) {
+        let at = |id: &str| self.settings.enclosures.iter().position(|enclosure| enclosure.id == id);
+        match (record.enclosure().map(at), record) {
+            (Some(Some(ix)), _) => {
+                let mut given_up = Vec::new();
+                self.with(EnclosureIx(ix), out, |control, ctx, settings| {
+                    given_up = control.recall(ctx, settings, record)
+                });
+                self.given_up.append(&mut given_up);
+            }
+            // Whose alarms nobody judges any more has none.
+            (Some(None), Record::Alarms { enclosure, standing, raised })
+                if !(standing.is_empty() && raised.is_empty()) =>
+            {
+                let (enclosure, standing, raised) = (enclosure.clone(), Vec::new(), Vec::new());
+                out.push(Effect::File(Record::Alarms { enclosure, standing, raised }));
+            }
+            (None, Record::Alarms { standing, raised, .. }) => {
+                let now = self.now.mono;
+                let wall = self.clock.wall(now).filter(|_| self.clock.is_trusted());
+                self.board.restore(now, wall, standing, raised);
+                out.extend(self.board.announced().cloned().map(Effect::Alarm));
+                let cut_offs = &self.settings.cut_offs;
+                let is_there = |subject: &str| cut_offs.iter().any(|cut_off| cut_off.name == subject);
+                self.board.retain_subjects(|kind, subject| kind == AlarmKind::SpareDue || is_there(subject));
+            }
+            _ => {}
+        }
     }
 
     /// An enclosure's rounds with the hand-held meter as they stand; none where the settings have no such enclosure.
@@ -396,6 +436,7 @@ impl Controller {
     fn link_up(&mut self, out: &mut Vec<Effect>) {
         self.link = Link::Up;
         self.contactors.link_up(self.now.mono);
+        self.board.link_up(self.now.mono);
         out.extend(self.board.announced().cloned().map(Effect::Alarm));
         for ix in 0..self.enclosures.len() {
             self.with(EnclosureIx(ix), out, EnclosureControl::link_up);
@@ -460,12 +501,17 @@ impl Controller {
     /// there is none what the clock says. Believed where the controller [follows its
     /// clock](Controller::follows_its_clock).
     pub fn stamp(&self) -> DateTime<Utc> {
-        self.clock.wall(self.now.mono).unwrap_or(self.now.wall)
+        self.wall().unwrap_or(self.now.wall)
     }
 
     /// The wall time that schedules go by, as of the latest moment; none while the clock was never set.
     pub fn wall(&self) -> Option<DateTime<Utc>> {
-        self.clock.wall(self.now.mono)
+        self.wall_at(self.now.mono)
+    }
+
+    /// The same as of a moment since then.
+    pub fn wall_at(&self, now: Mono) -> Option<DateTime<Utc>> {
+        self.clock.wall(now)
     }
 
     /// Files the burn hours of one enclosure's lamps as they are by now, sooner than they would be.
@@ -559,7 +605,8 @@ impl Controller {
         if self.stirred {
             self.contactors.step(now, &self.settings.cut_offs, &mut self.tickets, out);
             self.judge_site();
-            self.board.step(now, out);
+            let stamp = self.stamp();
+            self.board.step(now, stamp, out);
             self.site_due = self.site_deadline();
             self.stirred = false;
         }
@@ -593,13 +640,19 @@ impl Controller {
     fn judge_site(&mut self) {
         let (now, stamp) = (self.now.mono, self.stamp());
         let lost = match self.link {
-            Link::Up => false,
-            Link::Down => true,
-            Link::Awaited { until } => now >= until,
+            Link::Up => Some(false),
+            Link::Awaited { until } => (now >= until).then_some(true),
+            Link::Down => Some(true),
         };
-        self.board.set(now, stamp, AlarmKind::BrokerLost, "", lost.then_some(Trouble::BrokerLost));
-        let unset = self.clock.wall(now).is_none();
-        let doubtful = (!self.clock.is_trusted()).then_some(Trouble::ClockDoubtful { unset });
+        let lost = lost.map(|lost| lost.then_some(Trouble::BrokerLost));
+        self.board.judge(now, stamp, AlarmKind::BrokerLost, "", lost);
+        let doubtful = self.clock.doubt(now).map(|doubt| {
+            let timezone = self.settings.site.timezone;
+            Trouble::ClockDoubtful { doubt, timezone, given_up: self.given_up.clone() }
+        });
+        if doubtful.is_none() {
+            self.given_up.clear();
+        }
         self.board.set(now, stamp, AlarmKind::ClockDoubtful, "", doubtful);
         if self.refused_until.is_some_and(|until| now >= until) {
             self.refused_until = None;

@@ -1,5 +1,5 @@
-//! What the core asks its driver to keep besides the guards' safety state: calibrations, the health of
-//! lamps and the keeper's rounds.
+//! What the core asks its driver to keep besides the guards' safety state: alarms, what was set by hand, calibrations, the
+//! health of lamps and the keeper's rounds.
 //!
 //! A newer record of the same owner replaces the older one whole. Numbers are plain, with their unit in their name, so
 //! that what is on disk can be read without this program.
@@ -7,6 +7,7 @@
 use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 
+use super::alarm::{AlarmKind, AlarmState, Priority};
 use super::health::record::{HealthRecord, HoursRecord};
 
 /// One owner's record.
@@ -43,6 +44,29 @@ pub enum Record {
         /// Newest reading of each spot, in the order of their names.
         spots: Vec<SpotRecord>,
     },
+    /// Alarms that are not normal, filed in the step in which one changes.
+    Alarms {
+        /// The enclosure's id; none: the site's.
+        enclosure: Option<String>,
+        /// They themselves.
+        standing: Vec<AlarmRecord>,
+        /// When kinds were raised within the last day, those too that stand no more.
+        raised: Vec<RaisedRecord>,
+    },
+    /// What was set by hand in an enclosure and has not ended, filed when it begins, changes or ends.
+    Overrides {
+        /// The enclosure's id.
+        enclosure: String,
+        /// Lamp by lamp.
+        set: Vec<OverrideRecord>,
+    },
+    /// When lamps of an enclosure last went on or off, of those that must stay off for a time: filed with each switch.
+    Switches {
+        /// The enclosure's id.
+        enclosure: String,
+        /// Lamp by lamp; what is not known is left out.
+        lamps: Vec<SwitchRecord>,
+    },
 }
 
 impl Record {
@@ -53,18 +77,85 @@ impl Record {
             Record::Walk { enclosure, .. } => format!("walk {enclosure}"),
             Record::Hours { enclosure, .. } => format!("hours {enclosure}"),
             Record::Health { enclosure, .. } => format!("health {enclosure}"),
+            Record::Alarms { enclosure: Some(enclosure), .. } => format!("alarms {enclosure}"),
+            Record::Alarms { enclosure: None, .. } => "alarms".to_owned(),
+            Record::Overrides { enclosure, .. } => format!("overrides {enclosure}"),
+            Record::Switches { enclosure, .. } => format!("switches {enclosure}"),
         }
     }
 
-    /// The id of the enclosure it is about.
-    pub fn enclosure(&self) -> &str {
+    /// The id of the enclosure it is about; none: the site.
+    pub fn enclosure(&self) -> Option<&str> {
         match self {
             Record::Series { enclosure, .. }
             | Record::Walk { enclosure, .. }
             | Record::Hours { enclosure, .. }
-            | Record::Health { enclosure, .. } => enclosure,
+            | Record::Health { enclosure, .. }
+            | Record::Overrides { enclosure, .. }
+            | Record::Switches { enclosure, .. } => Some(enclosure),
+            Record::Alarms { enclosure, .. } => enclosure.as_deref(),
         }
     }
+}
+
+/// An alarm of one kind about one lamp or probe, or about the whole.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct AlarmRecord {
+    /// What about.
+    pub kind: AlarmKind,
+    /// The lamp, the probe, or what else it is about; empty where it is about the whole.
+    pub subject: String,
+    /// Where it stands.
+    pub state: AlarmState,
+    /// How much it matters.
+    pub priority: Priority,
+    /// When it was raised.
+    pub since: DateTime<Utc>,
+    /// What a person is told.
+    pub text: String,
+    /// What of it would be news if it were otherwise.
+    pub gist: String,
+}
+
+/// When alarms of one kind were raised.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct RaisedRecord {
+    /// What about.
+    pub kind: AlarmKind,
+    /// The last few times within a day, oldest first.
+    pub at: Vec<DateTime<Utc>>,
+}
+
+/// A level that was set by hand.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct OverrideRecord {
+    /// The lamp's name.
+    pub lamp: String,
+    /// Its command topic, by which it is known again under another name.
+    pub set: String,
+    /// What was asked for, 0..=1.
+    pub level: f64,
+    /// For how long it was asked for, s.
+    pub span_s: f64,
+    /// When it ends; none where nobody knew the time.
+    pub until: Option<DateTime<Utc>>,
+}
+
+/// When a lamp last went on or off.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct SwitchRecord {
+    /// The lamp's name.
+    pub lamp: String,
+    /// Its command topic, by which it is known again under another name.
+    pub set: String,
+    /// Whether it went on.
+    pub on: bool,
+    /// When; none where nobody knew the time.
+    pub at: Option<DateTime<Utc>>,
 }
 
 /// A UV probe's background and calibration.

@@ -3,18 +3,24 @@
 //! A text answers, in this order: what and where, since when, which reading against which limit, what the program has
 //! already done, what to do now; and carries the caution that belongs to it.
 
+mod filed;
+
 use std::fmt::Write as _;
 use std::sync::Arc;
 use std::time::Duration;
 
 use chrono::{DateTime, NaiveDate, Utc};
+use chrono_tz::Tz;
 
 use crate::guard::{Latch, StillHeats};
 use crate::time::spoken;
 use crate::units::{Celsius, Level, Uvi};
 
 use super::alarm::{AlarmKind, Priority};
+use super::clock::ClockDoubt;
 use super::diagnosis::{Cause, Finding, odds_in_words};
+
+pub(super) use filed::NEVER_CALIBRATED;
 
 const MAINS: &str = "Pull the plug before you touch a lamp; leave wiring to a licensed electrician.";
 const BURN: &str = "Surfaces may be hot enough to burn. If the animal has been near, a veterinarian should see it: burns may \
@@ -55,6 +61,8 @@ pub(super) enum Trouble {
         why: String,
         holds_off: Vec<Arc<str>>,
         frozen: bool,
+        /// Its next readings will tell.
+        momentary: bool,
     },
     LampDark {
         finding: Finding,
@@ -114,7 +122,10 @@ pub(super) enum Trouble {
         topic: String,
     },
     ClockDoubtful {
-        unset: bool,
+        doubt: ClockDoubt,
+        timezone: Tz,
+        /// Lamps whose hand setting was given up for it.
+        given_up: Vec<String>,
     },
     BrokerLost,
     StorageFailing {
@@ -125,6 +136,13 @@ pub(super) enum Trouble {
     },
     NoticeFailing {
         why: String,
+    },
+    /// As it was filed, when the daemon had last run.
+    OnFile {
+        kind: AlarmKind,
+        priority: Priority,
+        text: String,
+        gist: String,
     },
 }
 
@@ -154,11 +172,13 @@ impl Trouble {
             Trouble::StorageFailing { .. } => AlarmKind::JournalFailing,
             Trouble::ConfigRefused { .. } => AlarmKind::ConfigRefused,
             Trouble::NoticeFailing { .. } => AlarmKind::NoticeFailing,
+            Trouble::OnFile { kind, .. } => *kind,
         }
     }
 
     pub(super) fn priority(&self) -> Priority {
         match self {
+            Trouble::OnFile { priority, .. } => *priority,
             Trouble::OverTemperature { .. } | Trouble::HeatUnstoppable { .. } | Trouble::CutOffOpen { .. } => {
                 Priority::Critical
             }
@@ -192,6 +212,7 @@ impl Trouble {
     /// and subject.
     pub(super) fn is_news_after(&self, known: &Trouble) -> bool {
         match (self, known) {
+            (_, Trouble::OnFile { gist, .. }) => self.is_news_after_gist(gist),
             (Trouble::OverTemperature { latch: now, .. }, Trouble::OverTemperature { latch: before, .. }) => {
                 now.is_some() != before.is_some()
             }
@@ -207,6 +228,10 @@ impl Trouble {
                 now.cause != before.cause
             }
             (Trouble::UvStepped { date: now, .. }, Trouble::UvStepped { date: before, .. }) => now != before,
+            (
+                Trouble::ClockDoubtful { doubt: now, given_up: lamps, .. },
+                Trouble::ClockDoubtful { doubt: before, given_up: known, .. },
+            ) => now.word() != before.word() || lamps != known,
             (Trouble::UvFading { expected: now, .. }, Trouble::UvFading { expected: before, .. }) => {
                 moved_by_a_week(*now, *before)
             }
@@ -226,6 +251,7 @@ impl Trouble {
     /// The text for `subject` (a lamp or probe; empty for the whole) of the enclosure called `place`, `since` when.
     pub(super) fn text(&self, place: &str, subject: &str, since: &str) -> String {
         match self {
+            Trouble::OnFile { text, .. } => text.clone(),
             Trouble::OverTemperature { reading, cut, rest, latch } => {
                 let mut text = format!("{place}: too hot at lamp {subject} since {since}. ");
                 match latch {
@@ -304,7 +330,7 @@ impl Trouble {
                      network."
                 )
             }
-            Trouble::ProbeDoubtful { why, holds_off, frozen } => {
+            Trouble::ProbeDoubtful { why, holds_off, frozen, .. } => {
                 let done = held_off(holds_off);
                 let what = if *frozen {
                     "Warm the probe in your hand: if its reading moves it is alive, and then the lamp may be dark."
@@ -415,14 +441,10 @@ impl Trouble {
                  relay of {subject} after every power cut. It was deleted. Find the program or device that publishes \
                  retained commands there, and turn that off."
             ),
-            Trouble::ClockDoubtful { unset: true } => format!(
-                "{place}: the clock of this computer is not set (since {since}). All lamps follow the night until it \
-                 is; guards work as always. Check the network or set the clock."
-            ),
-            Trouble::ClockDoubtful { unset: false } => format!(
-                "{place}: the clock of this computer has jumped (noticed {since}). Lamps follow the old time until the \
-                 new one has held for 15 min; guards work as always. Check the time and the time service."
-            ),
+            Trouble::ClockDoubtful { doubt, timezone, given_up } => {
+                let (what, then) = clock_in_words(*doubt, *timezone, since);
+                format!("{place}: {what} Guards work as always. {}{then}", by_hand_no_more(given_up))
+            }
             Trouble::BrokerLost => format!(
                 "{place}: no connection to the broker since {since}. No reading arrives and no command leaves. Lamps \
                  whose relay has a hold go dark by themselves; the others stay as they are. Check the broker and the \
@@ -443,6 +465,54 @@ impl Trouble {
             ),
         }
     }
+}
+
+/// What is wrong with the clock and what lamps go by meanwhile; and what to do.
+fn clock_in_words(doubt: ClockDoubt, timezone: Tz, since: &str) -> (String, &'static str) {
+    let spoken = |at: DateTime<Utc>| at.with_timezone(&timezone).format("%H:%M on %-d %b %Y").to_string();
+    match doubt {
+        ClockDoubt::Unset => (
+            format!("the clock of this computer is not set (since {since}). All lamps follow the night until it is."),
+            "Check the network or set the clock.",
+        ),
+        ClockDoubt::Jumped => (
+            format!(
+                "the clock of this computer has jumped (noticed {since}). Lamps follow the old time until the new one \
+                 has held for 15 min."
+            ),
+            "Check the time and the time service.",
+        ),
+        ClockDoubt::Contradicts { says, known, has_been: true } => (
+            format!(
+                "the clock of this computer cannot be right since {since}: it says {}, and it was {} when the program \
+                 last ran. Lamps carry on from then, late by as long as it did not run.",
+                spoken(says),
+                spoken(known)
+            ),
+            "Check the network and the time service, or set the clock; a new battery for it may be due. If what it says \
+             is right, let it be: after 24 h it is believed.",
+        ),
+        ClockDoubt::Contradicts { says, known, has_been: false } => (
+            format!(
+                "the clock of this computer is far ahead since {since}: it says {}, and it was {} when the program last \
+                 ran. Lamps carry on from then until the clock has held for 15 min.",
+                spoken(says),
+                spoken(known)
+            ),
+            "Check the time and the time service.",
+        ),
+    }
+}
+
+/// Lamps that are no more as somebody set them.
+fn by_hand_no_more(given_up: &[String]) -> String {
+    if given_up.is_empty() {
+        return String::new();
+    }
+    format!(
+        "What was set by hand was given up, for nobody can tell how long it should have lasted: {}. ",
+        given_up.join(", ")
+    )
 }
 
 /// What to look at first where this is the likeliest cause of a dark lamp.
@@ -494,6 +564,10 @@ mod tests {
         Trouble::LampDark { finding, signs: "probe uv sees no UV where it saw 4.1".into(), burns }
     }
 
+    fn clock(doubt: ClockDoubt) -> Trouble {
+        Trouble::ClockDoubtful { doubt, timezone: chrono_tz::UTC, given_up: vec!["heat of e1".into()] }
+    }
+
     fn samples() -> Vec<Trouble> {
         let (reading, cut) = (Celsius(41.2), Celsius(40.0));
         let rest = Duration::from_secs(300);
@@ -514,7 +588,8 @@ mod tests {
             Trouble::RelayDeaf { wanted: Level::FULL, reported: None, cut_off: Some("west".into()) },
             Trouble::ProbeSilent { stale, holds_off: holds_off.clone(), never: false, late: false },
             Trouble::ProbeSilent { stale, holds_off: vec![], never: true, late: false },
-            Trouble::ProbeDoubtful { why: "it says 85.0".into(), holds_off, frozen: true },
+            Trouble::ProbeDoubtful { why: "it stands still".into(), holds_off, frozen: true, momentary: false },
+            Trouble::ProbeDoubtful { why: "it says 85.0".into(), holds_off: vec![], frozen: false, momentary: true },
             dark(Cause::LampDark, None, true),
             dark(Cause::NoUv, Some(Cause::ProbeDead), false),
             dark(Cause::RelayOpen, Some(Cause::LampDark), false),
@@ -544,13 +619,53 @@ mod tests {
                 places: vec!["uvb of e1".into(), "uvb of e2".into()],
             },
             Trouble::RetainedCommand { topic: "garden/e1/heat/set".into() },
-            Trouble::ClockDoubtful { unset: true },
-            Trouble::ClockDoubtful { unset: false },
+            clock(ClockDoubt::Unset),
+            clock(ClockDoubt::Jumped),
+            clock(ClockDoubt::Contradicts { says: DateTime::UNIX_EPOCH, known: DateTime::UNIX_EPOCH, has_been: false }),
+            clock(ClockDoubt::Contradicts { says: DateTime::UNIX_EPOCH, known: DateTime::UNIX_EPOCH, has_been: true }),
             Trouble::BrokerLost,
             Trouble::StorageFailing { why: "no space left".into() },
             Trouble::ConfigRefused { why: "2 errors.".into() },
             Trouble::NoticeFailing { why: "mail to keeper: the mail server does not answer".into() },
         ]
+    }
+
+    /// What is filed of `trouble`.
+    fn on_file(trouble: &Trouble) -> Trouble {
+        let text = trouble.text("Gable end", "thing", "14:03 on 5 May");
+        Trouble::OnFile { kind: trouble.kind(), priority: trouble.priority(), text, gist: trouble.gist() }
+    }
+
+    #[test]
+    fn what_was_filed_is_news_or_worse_as_it_was_before() {
+        let mut all = samples();
+        all.extend([Some(3), Some(20), None].map(|days| Trouble::UvFading {
+            lamps: vec!["uvb".into()],
+            expected: days.map(|days| NaiveDate::default() + chrono::TimeDelta::days(days)),
+            earliest: None,
+            latest: None,
+            reading: Uvi(3.1),
+            low: Uvi(2.9),
+        }));
+        let covered = "something lies on it".into();
+        all.push(Trouble::ProbeDoubtful { why: covered, holds_off: vec![], frozen: false, momentary: false });
+        all.push(Trouble::UvOverCeiling { reading: Uvi(9.1), ceiling: Uvi(8.0), latched: false });
+        all.push(Trouble::ProbeSilent { stale: Duration::ZERO, holds_off: vec![], never: false, late: true });
+        let mut compared = 0;
+        for known in &all {
+            let filed = on_file(known);
+            assert_eq!((filed.kind(), filed.priority(), filed.gist()), (known.kind(), known.priority(), known.gist()));
+            for now in all.iter().filter(|now| now.kind() == known.kind()) {
+                let of_spots = |trouble: &Trouble| matches!(trouble, Trouble::SpotOverCeiling { .. });
+                let cut_off = |trouble: &Trouble| matches!(trouble, Trouble::CutOffOpen { .. });
+                if of_spots(now) == of_spots(known) && cut_off(now) == cut_off(known) {
+                    assert_eq!(now.is_news_after(&filed), now.is_news_after(known), "{now:?} after {known:?}");
+                    assert_eq!(now.is_worse_than(&filed), now.is_worse_than(known), "{now:?} after {known:?}");
+                    compared += 1;
+                }
+            }
+        }
+        assert!(compared > 60, "{compared}");
     }
 
     #[test]

@@ -68,7 +68,7 @@ pub async fn run(options: Options, stop: impl Future<Output = ()>) -> anyhow::Re
     let telling = Telling::new(&settings, clock.now(), remembered.outbox);
     let mut controller = Controller::new(settings, clock.now(), &safety);
     let mut effects = Vec::new();
-    controller.recall(&remembered.filed, &mut effects);
+    controller.recall(&remembered.filed, remembered.last_alive, &mut effects);
     let routes = Routes::new(controller.settings());
     let (link, inbox) = Link::start(LinkOptions::daemon(controller.settings(), routes.subscriptions()))
         .context("the connection to the broker cannot be set up")?;

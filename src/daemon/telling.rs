@@ -178,7 +178,7 @@ impl Telling {
             self.outgoing(message);
         }
         self.visit();
-        let outcomes = self.postman.step(now.wall);
+        let outcomes = self.postman.step();
         self.note(outcomes, now.wall);
         (std::mem::take(&mut self.entries), messages)
     }

@@ -37,7 +37,12 @@ struct Ids {
     series: BTreeMap<Series, i64>,
     lamps: BTreeMap<(String, String), i64>,
     run: Option<i64>,
+    /// What the file says last of each kind of alarm.
+    alarms: BTreeMap<(Option<String>, &'static str), Said>,
 }
+
+/// An alarm as it stands in the file: its state, since when, and its text.
+type Said = (String, i64, String);
 
 impl Book {
     pub(super) fn open(path: &Path) -> Result<Book, Misfit> {
@@ -75,7 +80,7 @@ impl Ids {
                 insert.execute(params![lamp, at.timestamp_millis(), level.share(), reason])?;
                 Ok(())
             }
-            Entry::Alarm(alarm) => write_alarm(transaction, alarm),
+            Entry::Alarm(alarm) => self.alarm(transaction, alarm),
             Entry::Act { at, enclosure, act } => {
                 let mut insert =
                     transaction.prepare_cached("INSERT INTO acts (at_ms, enclosure, act) VALUES (?1, ?2, ?3)")?;
@@ -148,6 +153,39 @@ impl Ids {
         Ok(id)
     }
 
+    /// An alarm is told again when the broker may have forgotten it; here it stands once.
+    fn alarm(&mut self, transaction: &Transaction<'_>, alarm: &AlarmEntry) -> rusqlite::Result<()> {
+        let key = (alarm.enclosure.clone(), alarm.kind);
+        let said = (alarm.state.to_owned(), alarm.since.timestamp_millis(), alarm.text.clone());
+        let last = match self.alarms.get(&key) {
+            Some(last) => Some(last.clone()),
+            None => transaction
+                .prepare_cached(
+                    "SELECT state, since_ms, text FROM alarms WHERE enclosure IS ?1 AND kind = ?2 ORDER BY id DESC LIMIT 1",
+                )?
+                .query_row(params![alarm.enclosure, alarm.kind], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))
+                .optional()?,
+        };
+        if last.as_ref() != Some(&said) {
+            let mut insert = transaction.prepare_cached(
+                "INSERT INTO alarms (at_ms, enclosure, kind, priority, state, since_ms, text, subjects)
+                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
+            )?;
+            insert.execute(params![
+                alarm.at.timestamp_millis(),
+                alarm.enclosure,
+                alarm.kind,
+                alarm.priority,
+                said.0,
+                said.1,
+                said.2,
+                Value::from(alarm.subjects.clone()).to_string(),
+            ])?;
+        }
+        self.alarms.insert(key, said);
+        Ok(())
+    }
+
     /// This life of the daemon goes on, or ends.
     fn alive(
         &mut self,
@@ -171,24 +209,6 @@ impl Ids {
         transaction.execute("UPDATE runs SET alive_ms = ?2, ended_ms = ?3 WHERE id = ?1", params![run, at, ended])?;
         Ok(())
     }
-}
-
-fn write_alarm(transaction: &Transaction<'_>, alarm: &AlarmEntry) -> rusqlite::Result<()> {
-    let mut insert = transaction.prepare_cached(
-        "INSERT INTO alarms (at_ms, enclosure, kind, priority, state, since_ms, text, subjects)
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
-    )?;
-    insert.execute(params![
-        alarm.at.timestamp_millis(),
-        alarm.enclosure,
-        alarm.kind,
-        alarm.priority,
-        alarm.state,
-        alarm.since.timestamp_millis(),
-        alarm.text,
-        Value::from(alarm.subjects.clone()).to_string(),
-    ])?;
-    Ok(())
 }
 
 /// When the program was last known to live; none in a journal of no life.

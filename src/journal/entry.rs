@@ -122,8 +122,9 @@ impl Entry {
             Entry::Post(_) | Entry::Posted { .. } | Entry::Seen { .. } | Entry::LinkKey(_) => true,
             // It goes with the alarm or the message that it comes from.
             Entry::Told { .. } => false,
-            // Filed for each lamp every few minutes, and nobody is told.
-            Entry::File(record) => !matches!(record, Record::Hours { .. }),
+            // Filed for each lamp every few minutes, and nobody is told. A lamp that went on in the last few seconds is not
+            // hot yet.
+            Entry::File(record) => !matches!(record, Record::Hours { .. } | Record::Switches { .. }),
             Entry::Switch { .. } | Entry::Remark { .. } | Entry::Minute { .. } | Entry::Alive(_) => false,
         }
     }

@@ -113,6 +113,34 @@ fn what_is_not_urgent_waits_for_company_and_goes_with_it() {
 }
 
 #[test]
+fn an_alarm_that_is_told_again_stands_once_over_restarts_too() {
+    let scratch = Scratch::new("alarms");
+    let alarm = |state, minute| {
+        Entry::Alarm(AlarmEntry {
+            at: noon() + TimeDelta::minutes(minute),
+            enclosure: None,
+            kind: "broker-lost",
+            priority: "high",
+            state,
+            since: noon(),
+            text: "since noon".into(),
+            subjects: vec![],
+        })
+    };
+    for told in [
+        vec![alarm("unacknowledged", 0), alarm("unacknowledged", 1)],
+        vec![alarm("unacknowledged", 2), alarm("acknowledged", 3)],
+        vec![alarm("acknowledged", 4), alarm("normal", 5), alarm("unacknowledged", 6)],
+    ] {
+        let (mut journal, _) = Journal::open(scratch.path()).expect("opens");
+        journal.write(told);
+        journal.close();
+    }
+    let states: String = one(scratch.path(), "SELECT group_concat(state) FROM (SELECT state FROM alarms ORDER BY id)");
+    assert_eq!(states, "unacknowledged,acknowledged,normal,unacknowledged");
+}
+
+#[test]
 fn a_second_daemon_on_the_same_state_is_refused() {
     let scratch = Scratch::new("lock");
     let _held = Journal::open(scratch.path()).expect("opens");

@@ -49,8 +49,6 @@ pub use words::{Link, first_sentence, test_message};
 const CONFIRMED_WITHIN: Duration = Duration::from_secs(45 * 60);
 /// An alarm whose text has changed is told again no sooner than this; a guess.
 const CHANGES_APART: TimeDelta = TimeDelta::minutes(15);
-/// Longest wait that is understood; a bound against clocks that were set.
-const WAIT_MAX: Duration = Duration::from_secs(366 * 86_400);
 
 /// What is signed into a message: the name of the message and whom it is for; none where there is no link.
 pub type Sign<'a> = &'a dyn Fn(&str, &str, DateTime<Utc>) -> Option<String>;
@@ -312,10 +310,14 @@ impl Notifier {
 
     /// From what is recorded, by the wall clock, to what is waited for, which no clock that is set can move.
     fn note_deadlines(&mut self, now: Moment, key: &Key) {
+        let Some(life) = self.lives.get(key) else { return };
+        let plan = self.plan(life.priority, now.wall);
+        // Never longer than the plan says: the clock may have been set since, or may not be set yet.
+        let due =
+            |at: DateTime<Utc>, most: Duration| now.mono.after((at - now.wall).to_std().unwrap_or_default().min(most));
         let Some(life) = self.lives.get_mut(key) else { return };
-        let due = |at: DateTime<Utc>| now.mono.after((at - now.wall).to_std().unwrap_or_default().min(WAIT_MAX));
-        life.then_due = life.then_at.map(due);
-        life.again_due = life.again_at.map(due);
+        life.then_due = life.then_at.map(|at| due(at, plan.after));
+        life.again_due = life.again_at.map(|at| due(at, plan.repeat.unwrap_or_default()));
         for due in [life.then_due, life.again_due].into_iter().flatten() {
             self.agenda.insert((due, key.clone()));
         }

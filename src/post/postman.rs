@@ -5,7 +5,6 @@ use std::sync::Arc;
 use std::thread;
 use std::time::{Duration, Instant};
 
-use chrono::{DateTime, TimeDelta, Utc};
 use tokio::sync::mpsc;
 use tracing::{info, warn};
 
@@ -20,8 +19,9 @@ const PATIENCE: Duration = Duration::from_secs(660);
 const DEAD_AFTER: u32 = 3;
 /// So many messages wait for one channel; of more, the oldest of the least important is given up. A guess.
 const WAITING_MAX: usize = 500;
-/// An older message is given up: nobody is helped by it. A guess.
-const TOO_OLD: TimeDelta = TimeDelta::days(7);
+/// One that was tried for so long is given up: nobody is helped by it. Counted by a clock that nobody can set, so from the
+/// last start on. A guess.
+const TRIED_FOR: Duration = Duration::from_secs(7 * 86_400);
 
 /// How a message is sent; tests put something else in its place.
 pub type Trial = Arc<dyn Fn(&Settings, &Message) -> Result<(), String> + Send + Sync>;
@@ -49,6 +49,13 @@ pub struct Postman {
     tell: mpsc::UnboundedSender<Report>,
 }
 
+/// A message and since when it is carried.
+#[derive(Debug)]
+struct Carried {
+    message: Message,
+    since: Instant,
+}
+
 /// How a try ended.
 #[derive(Debug)]
 struct Report {
@@ -60,13 +67,21 @@ struct Report {
 /// Everything for one way.
 #[derive(Debug, Default)]
 struct Line {
-    waiting: VecDeque<Message>,
-    under_way: Option<(Message, Instant)>,
+    waiting: VecDeque<Carried>,
+    under_way: Option<(Carried, Instant)>,
     failures: u32,
     /// Not tried before.
     not_before: Option<Instant>,
     /// Why the last try failed.
     why: String,
+}
+
+impl Line {
+    /// What matters most goes first; otherwise in their order.
+    fn put(&mut self, carried: Carried) {
+        let place = self.waiting.iter().position(|other| other.message.priority < carried.message.priority);
+        self.waiting.insert(place.unwrap_or(self.waiting.len()), carried);
+    }
 }
 
 impl Postman {
@@ -95,7 +110,7 @@ impl Postman {
         let line = self.lines.entry(way).or_default();
         let mut outcomes = Vec::new();
         if message.sort.is_replaced() {
-            line.waiting.retain(|earlier| {
+            line.waiting.retain(|Carried { message: earlier, .. }| {
                 let is_replaced = earlier.sort == message.sort;
                 if is_replaced {
                     outcomes.push(Outcome::Replaced(earlier.id.clone()));
@@ -103,21 +118,19 @@ impl Postman {
                 !is_replaced
             });
         }
-        // What matters most goes first; otherwise in their order.
-        let place = line.waiting.iter().position(|other| other.priority < message.priority);
-        line.waiting.insert(place.unwrap_or(line.waiting.len()), message);
+        line.put(Carried { message, since: Instant::now() });
         if line.waiting.len() > WAITING_MAX
-            && let Some(least) = line.waiting.iter().map(|message| message.priority).min()
-            && let Some(oldest) = line.waiting.iter().position(|message| message.priority == least)
+            && let Some(least) = line.waiting.iter().map(|carried| carried.message.priority).min()
+            && let Some(oldest) = line.waiting.iter().position(|carried| carried.message.priority == least)
             && let Some(gone) = line.waiting.remove(oldest)
         {
-            outcomes.push(Outcome::GivenUp(gone.id, format!("more than {WAITING_MAX} wait")));
+            outcomes.push(Outcome::GivenUp(gone.message.id, format!("more than {WAITING_MAX} wait")));
         }
         outcomes
     }
 
     /// Begins every try that is due; what was given up.
-    pub fn step(&mut self, wall: DateTime<Utc>) -> Vec<Outcome> {
+    pub fn step(&mut self) -> Vec<Outcome> {
         let now = Instant::now();
         let mut outcomes = Vec::new();
         let mut late = Vec::new();
@@ -129,20 +142,23 @@ impl Postman {
             if line.under_way.is_some() || line.not_before.is_some_and(|at| now < at) {
                 continue;
             }
-            while line.waiting.front().is_some_and(|message| wall - message.made > TOO_OLD) {
+            while line.waiting.front().is_some_and(|carried| carried.since.elapsed() > TRIED_FOR) {
                 if let Some(old) = line.waiting.pop_front() {
-                    outcomes.push(Outcome::GivenUp(old.id, "a week old".to_owned()));
+                    outcomes.push(Outcome::GivenUp(old.message.id, "tried for a week".to_owned()));
                 }
             }
-            let Some(message) = line.waiting.pop_front() else { continue };
+            let Some(carried) = line.waiting.pop_front() else { continue };
             let is_reachable = self.settings.telling.contact(&way.0).is_some_and(|it| it.channel(&way.1).is_some());
             if !is_reachable {
-                outcomes.push(Outcome::GivenUp(message.id, "there is no such contact or channel any more".to_owned()));
+                outcomes.push(Outcome::GivenUp(
+                    carried.message.id,
+                    "there is no such contact or channel any more".to_owned(),
+                ));
                 line.failures = 0;
                 continue;
             }
-            begin(&self.trial, &self.settings, &self.tell, way, &message);
-            line.under_way = Some((message, now));
+            begin(&self.trial, &self.settings, &self.tell, way, &carried.message);
+            line.under_way = Some((carried, now));
         }
         for way in late {
             outcomes.extend(self.failed(&way, "there was no end to it".to_owned()));
@@ -162,14 +178,14 @@ impl Postman {
     /// Takes in the end of a try.
     pub fn hear(&mut self, Ended(Report { way, id, outcome }): Ended) -> Vec<Outcome> {
         let Some(line) = self.lines.get_mut(&way) else { return Vec::new() };
-        let is_current = line.under_way.as_ref().is_some_and(|(message, _)| message.id == id);
+        let is_current = line.under_way.as_ref().is_some_and(|(carried, _)| carried.message.id == id);
         match outcome {
             Ok(()) => {
                 if is_current {
                     line.under_way = None;
                 } else {
                     // One that was given up on, and has arrived after all.
-                    line.waiting.retain(|message| message.id != id);
+                    line.waiting.retain(|carried| carried.message.id != id);
                 }
                 if line.failures > 0 {
                     info!(contact = %way.0, channel = %way.1, "messages arrive again");
@@ -184,18 +200,18 @@ impl Postman {
 
     fn failed(&mut self, way: &Way, why: String) -> Vec<Outcome> {
         let Some(line) = self.lines.get_mut(way) else { return Vec::new() };
-        let Some((message, _)) = line.under_way.take() else { return Vec::new() };
+        let Some((carried, _)) = line.under_way.take() else { return Vec::new() };
+        let message = &carried.message;
         warn!(contact = %way.0, channel = %way.1, message = %message.id, "not sent: {why}");
         line.failures = line.failures.saturating_add(1);
         line.why = why;
         let seed = message.id.bytes().fold(0_u64, |seed, byte| seed.wrapping_mul(31).wrapping_add(byte.into()));
         line.not_before = Some(Instant::now() + retry::wait(seed, line.failures));
-        if message.sort.is_replaced() && line.waiting.iter().any(|newer| newer.sort == message.sort) {
-            return vec![Outcome::Replaced(message.id)];
+        if message.sort.is_replaced() && line.waiting.iter().any(|newer| newer.message.sort == message.sort) {
+            return vec![Outcome::Replaced(carried.message.id)];
         }
         // Behind its equals, so that one message that nobody takes does not hold up the others.
-        let place = line.waiting.iter().position(|other| other.priority < message.priority);
-        line.waiting.insert(place.unwrap_or(line.waiting.len()), message);
+        line.put(carried);
         Vec::new()
     }
 

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use chrono::{DateTime, TimeDelta, Utc};
 
-use crate::control::{Controller, Record};
+use crate::control::{Controller, Effect, Record};
 use crate::guard::SafetyRecord;
 use crate::settings::Settings;
 use crate::simulator::Pcg32;
@@ -26,16 +26,25 @@ pub(super) struct Host {
     clock: WallClock,
     /// What is on disk, by owner.
     disk: BTreeMap<String, SafetyRecord>,
-    /// Handed over, and when it will be on disk.
-    writing: Vec<(u64, SafetyRecord)>,
-    /// Calibrations and rounds on file, by owner. Nobody's safety hangs on the last second of them.
+    /// The same of alarms, calibrations, rounds and so on.
     filed: BTreeMap<String, Record>,
+    /// Handed over, and when it will be on disk.
+    writing: Vec<(u64, Kept)>,
+    /// The last wall time on disk that schedules went by.
+    last_known: Option<DateTime<Utc>>,
     /// Whether the disk takes nothing.
     disk_full: bool,
     /// Whether the wall clock has kept step with the monotonic one since the core last asked it.
     keeps_step: bool,
     /// Whether the core spares nothing the whole way.
     whole_way: bool,
+}
+
+/// What is kept on disk.
+#[derive(Clone, Debug)]
+enum Kept {
+    Safety(SafetyRecord),
+    Record(Record),
 }
 
 /// What is wrong with the wall clock.
@@ -61,8 +70,9 @@ impl Host {
             booted: 0,
             clock: WallClock::default(),
             disk: BTreeMap::new(),
-            writing: Vec::new(),
             filed: BTreeMap::new(),
+            writing: Vec::new(),
+            last_known: None,
             disk_full: false,
             keeps_step: false,
             whole_way,
@@ -122,26 +132,51 @@ impl Host {
         self.clock = clock;
     }
 
-    /// The daemon starts with what is on disk.
-    pub(super) fn start(&mut self, now: u64, settings: &Settings) {
+    /// The daemon starts with what is on disk; what it wants done at once.
+    pub(super) fn start(&mut self, now: u64, settings: &Settings) -> Vec<Effect> {
         self.booted = now;
         let records: Vec<_> = self.disk.values().cloned().collect();
         // Documents tell new readings to nobody here, and they would be most of its ticks.
         let core = Controller::new(settings.clone(), self.moment(now), &records).showing_changes_alone();
         let mut core = if self.whole_way { core.without_shortcuts() } else { core };
-        core.recall(&self.filed.values().cloned().collect::<Vec<_>>(), &mut Vec::new());
+        let mut effects = Vec::new();
+        core.recall(&self.filed.values().cloned().collect::<Vec<_>>(), self.last_known, &mut effects);
         self.core = Some(core);
+        effects
+    }
+
+    /// Keeps the time, as whatever is written with a stamp does: what the disk takes.
+    fn keep_time(&mut self, now: u64) {
+        if let Some(core) = self.core.as_ref().filter(|_| !self.disk_full) {
+            self.last_known = core.wall_at(self.moment(now).mono).or(self.last_known);
+        }
+    }
+
+    /// How far the last time on disk is off, ms.
+    pub(super) fn last_known_error(&self, now: u64) -> Option<i64> {
+        let truth = self.start.timestamp_millis().saturating_add_unsigned(now);
+        self.last_known.map(|known| known.timestamp_millis() - truth)
     }
 
     /// The daemon is gone; what was not on disk yet is lost. Where it ended in good order, nothing is.
     pub(super) fn end(&mut self, now: u64, in_good_order: bool) {
-        self.write(if in_good_order { u64::MAX } else { now });
+        self.keep_time(now);
+        self.write_until(if in_good_order { u64::MAX } else { now });
         self.writing.clear();
         self.core = None;
     }
 
-    /// Hands a record to the disk; why that fails, where it does.
+    /// Hands a safety record to the disk.
     pub(super) fn remember(&mut self, now: u64, record: SafetyRecord) {
+        self.hand_over(now, Kept::Safety(record));
+    }
+
+    /// Hands a record for the file to the disk.
+    pub(super) fn file(&mut self, now: u64, record: Record) {
+        self.hand_over(now, Kept::Record(record));
+    }
+
+    fn hand_over(&mut self, now: u64, record: Kept) {
         let (least, most) = WRITE_TAKES;
         let takes = least + ((most - least) as f64 * self.chance.unit()) as u64;
         // One file, written in order.
@@ -149,21 +184,22 @@ impl Host {
         self.writing.push((at, record));
     }
 
-    /// Hands a record for the file to the disk.
-    pub(super) fn file(&mut self, record: Record) {
-        if !self.disk_full {
-            self.filed.insert(record.owner(), record);
-        }
-    }
-
     /// Everything that is due is on disk, unless that is full: then it waits.
     pub(super) fn write(&mut self, now: u64) {
+        self.keep_time(now);
+        self.write_until(now);
+    }
+
+    fn write_until(&mut self, now: u64) {
         if self.disk_full {
             return;
         }
         let due = self.writing.iter().take_while(|(at, _)| *at <= now).count();
         for (_, record) in self.writing.drain(..due) {
-            self.disk.insert(owner(&record), record);
+            match record {
+                Kept::Safety(record) => _ = self.disk.insert(owner(&record), record),
+                Kept::Record(record) => _ = self.filed.insert(record.owner(), record),
+            }
         }
     }
 

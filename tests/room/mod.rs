@@ -78,6 +78,17 @@ impl Room {
 
     /// A room at `wall` that remembers `records` and has no link yet.
     pub fn unlinked(toml: &str, wall: &str, records: &[SafetyRecord]) -> Room {
+        Room::again(toml, wall, records, &[], None)
+    }
+
+    /// The same that takes up what is on file, too.
+    pub fn again(
+        toml: &str,
+        wall: &str,
+        records: &[SafetyRecord],
+        filed: &[Record],
+        last_known: Option<DateTime<Utc>>,
+    ) -> Room {
         let settings = settings(toml);
         let now = Moment { mono: Mono::START, wall: time(wall) };
         let routes = Routes::new(&settings);
@@ -93,13 +104,16 @@ impl Room {
             commands,
             alarms,
             remembered: records.to_vec(),
-            filed: Vec::new(),
+            filed: filed.to_vec(),
             cleared,
             states: 0,
             beats,
             turn: 0,
             ticks: 0,
         };
+        let mut effects = Vec::new();
+        room.controller.recall(filed, last_known, &mut effects);
+        room.carry_out(effects);
         room.event(Event::Tick);
         room
     }

@@ -76,6 +76,9 @@ pub const SHADED_TOO_LONG: Duration = Duration::from_secs(6 * 3600);
 /// guess.
 const NIGHT: Duration = Duration::from_secs(4 * 3600);
 
+/// Odds of what was found before a restart: enough to stand until something speaks against it; a guess.
+const RECALLED: f64 = 50.0;
+
 /// A meter that has read next to nothing for this long of a lamp that is seen lit is not believed; a guess.
 const METER_DOUBTED: Duration = Duration::from_secs(15 * 60);
 
@@ -144,6 +147,21 @@ impl Diagnosis {
             contradicted: Duration::ZERO,
             standing: Verdict::Open,
         }
+    }
+
+    /// The lamp was told to suffer from this when the daemon ended: until the evidence speaks against it, it does.
+    pub fn recall(&mut self, cause: Cause) {
+        let mut prior = self.beliefs.probabilities();
+        let share: f64 = prior.iter().zip(CAUSES).filter(|(_, of)| *of == cause).map(|(p, _)| p).sum();
+        if cause == Cause::Well || !(share > 0.0) {
+            return;
+        }
+        for (p, _) in prior.iter_mut().zip(CAUSES).filter(|(_, of)| *of == cause) {
+            *p *= RECALLED * (1.0 - share) / share;
+        }
+        self.beliefs = Beliefs::new(prior);
+        self.shares = self.beliefs.probabilities();
+        self.standing = Verdict::Second;
     }
 
     /// What there is to know it by.

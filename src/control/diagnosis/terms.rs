@@ -25,6 +25,29 @@ pub enum Cause {
     SupplyDead,
 }
 
+impl Cause {
+    /// Every cause with its word on file.
+    const WORDS: [(Cause, &'static str); 7] = [
+        (Cause::Well, "well"),
+        (Cause::LampDark, "lamp-dark"),
+        (Cause::NoUv, "no-uv"),
+        (Cause::Shaded, "shaded"),
+        (Cause::ProbeDead, "probe-dead"),
+        (Cause::RelayOpen, "relay-open"),
+        (Cause::SupplyDead, "supply-dead"),
+    ];
+
+    /// The word on file.
+    pub fn word(self) -> &'static str {
+        Cause::WORDS.iter().find(|(cause, _)| *cause == self).map_or("", |(_, word)| word)
+    }
+
+    /// The cause with this word.
+    pub fn from_word(word: &str) -> Option<Cause> {
+        Cause::WORDS.iter().find(|(_, known)| *known == word).map(|(cause, _)| *cause)
+    }
+}
+
 /// What there is to know a lamp by.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Kit {

@@ -66,6 +66,12 @@ impl Ward {
         }
     }
 
+    /// What it was told to suffer from when the daemon ended.
+    pub(super) fn recall(&mut self, cause: Cause) {
+        self.diagnosis.recall(cause);
+        self.standing = self.diagnosis.standing(&Peers::default());
+    }
+
     /// Whether something is wrong with it, or with what it is seen by.
     pub(super) fn is_ailing(&self) -> bool {
         matches!(self.standing, Standing::Fault(_))

@@ -97,14 +97,15 @@ impl EnclosureControl {
             let holds_off = || control.holds_off.clone();
             let doubtful = if frozen {
                 let why = "it stands still although its lamp has switched".to_owned();
-                Some(Trouble::ProbeDoubtful { why, holds_off: holds_off(), frozen })
+                Some(Trouble::ProbeDoubtful { why, holds_off: holds_off(), frozen, momentary: false })
             } else if let Some(doubt) = &control.doubt {
-                Some(Trouble::ProbeDoubtful { why: doubt.to_string(), holds_off: Vec::new(), frozen })
+                Some(Trouble::ProbeDoubtful { why: doubt.to_string(), holds_off: Vec::new(), frozen, momentary: true })
             } else if let Some((hot, cool)) = apart {
                 let why = format!("it and its twins read from {cool} to {hot}; the hottest is taken");
-                Some(Trouble::ProbeDoubtful { why, holds_off: Vec::new(), frozen })
+                Some(Trouble::ProbeDoubtful { why, holds_off: Vec::new(), frozen, momentary: true })
             } else {
-                doubted.or(still).map(|why| Trouble::ProbeDoubtful { why, holds_off: Vec::new(), frozen })
+                let momentary = false;
+                doubted.or(still).map(|why| Trouble::ProbeDoubtful { why, holds_off: Vec::new(), frozen, momentary })
             };
             self.board.set(now, stamp, AlarmKind::ProbeDoubtful, &probe.name, doubtful);
             // Without a link every probe is silent, and that is one alarm: broker-lost.
@@ -117,7 +118,9 @@ impl EnclosureControl {
                     never,
                     late: !silent,
                 });
-                self.board.set(now, stamp, AlarmKind::ProbeSilent, &probe.name, trouble);
+                // One that has not been heard and may yet be is neither.
+                let verdict = (trouble.is_some() || !never).then_some(trouble);
+                self.board.judge(now, stamp, AlarmKind::ProbeSilent, &probe.name, verdict);
             }
         }
     }

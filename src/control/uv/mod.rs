@@ -239,6 +239,11 @@ impl UvSeries {
         record
     }
 
+    /// It was asked for a meter reading before the restart, and is again.
+    pub(super) fn ask_again(&mut self) {
+        self.asked = ASKED_AFTER;
+    }
+
     pub(super) fn restore(&mut self, record: &SeriesRecord) {
         if let Some(background) = record.background {
             self.background.restore(background);

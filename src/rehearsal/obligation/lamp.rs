@@ -55,13 +55,39 @@ pub(super) struct Track {
     /// The switch that a live probe must answer to, with how often each probe had spoken by then.
     pub tested: Option<(u64, Vec<u64>)>,
     /// Until when somebody's hand counts.
-    hand_until: u64,
+    hand: Hand,
+}
+
+/// A level that somebody has set.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Hand {
+    /// Until when it counts, ms.
+    until: u64,
+    /// For how long it was asked for, ms.
+    span: u64,
+    /// How far the wall clock was off then, ms.
+    clock: i64,
 }
 
 impl Track {
-    /// The daemon has started.
-    pub(super) fn started(&mut self, now: u64) {
+    /// The daemon has started, its wall clock off by so many ms. By a clock that has gone back, and nobody could tell, more
+    /// of a hand's time is left; never more than was asked for.
+    pub(super) fn started(&mut self, now: u64, clock: i64) {
         self.lit_changed = now;
+        let back = u64::try_from(self.hand.clock - clock).unwrap_or(0);
+        if self.hand.until > 0 && back > 0 {
+            self.hand.until = self.hand.until.saturating_add(back).min(now + self.hand.span).max(self.hand.until);
+        }
+    }
+
+    /// What somebody has set.
+    pub(super) fn hand(&self) -> Hand {
+        self.hand
+    }
+
+    /// The daemon has ended, and it counts on.
+    pub(super) fn keep_hand(&mut self, hand: Hand) {
+        self.hand = hand;
     }
 
     /// Its output reports what it was told: it is not deaf, even if it is told something else in the same moment.
@@ -76,8 +102,9 @@ impl Track {
         self.tested = None;
     }
 
-    pub(super) fn set_by_hand(&mut self, now: u64, span: Option<Duration>) {
-        self.hand_until = now + span.map_or(0, |span| ms(span.min(LONGEST_OVERRIDE)));
+    pub(super) fn set_by_hand(&mut self, now: u64, span: Option<Duration>, clock: i64) {
+        let span = span.map_or(0, |span| ms(span.min(LONGEST_OVERRIDE)));
+        self.hand = Hand { until: now + span, span, clock };
     }
 
     /// Until when nothing can be owed of its output, its draw, its ceiling and the hand that set it, as long as nothing
@@ -233,7 +260,7 @@ pub(super) fn over_ceiling(scene: &Scene<'_>, at: LampAt, probes: &[probe::Track
 /// An override ends when its time is over.
 pub(super) fn overridden(scene: &Scene<'_>, at: LampAt, track: &Track) -> Option<String> {
     let seen = scene.sight.lamp(EnclosureIx(at.0), LampIx(at.1));
-    let by_hand = matches!(seen.reason, Some(Reason::Override)) && scene.now > track.hand_until + super::TOLD_WITHIN;
+    let by_hand = matches!(seen.reason, Some(Reason::Override)) && scene.now > track.hand.until + super::TOLD_WITHIN;
     // What was seen last is the reason of the last switch; another one may have taken its place since.
     let reason = by_hand.then(|| scene.core.view(EnclosureIx(at.0))?.lamps.get(at.1).map(|lamp| lamp.reason.clone()));
     (reason.flatten()? == Reason::Override.to_string())

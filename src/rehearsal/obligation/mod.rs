@@ -120,17 +120,19 @@ impl Obligations {
     /// The daemon has ended: nothing is owed until it runs again.
     pub(super) fn daemon_ended(&mut self, settings: &Settings) {
         let found = std::mem::take(&mut self.found);
+        let hands: Vec<_> = self.lamps.iter().flatten().map(lamp::Track::hand).collect();
         *self = Obligations { found, ..Obligations::new(settings) };
+        self.lamps.iter_mut().flatten().zip(hands).for_each(|(track, hand)| track.keep_hand(hand));
     }
 
-    /// The daemon has started, and its clock is off by `clock`.
-    pub(super) fn daemon_started(&mut self, now: u64, clock: (i64, bool)) {
-        self.site.clock = site::Belief::new(now, clock);
-        self.lamps.iter_mut().flatten().for_each(|track| track.started(now));
+    /// The daemon has started, and its clock is off by `clock`, the last wall time on its disk by `last_known`.
+    pub(super) fn daemon_started(&mut self, now: u64, clock: (i64, bool), last_known: Option<i64>) {
+        self.site.clock = site::Belief::started(now, clock, last_known);
+        self.lamps.iter_mut().flatten().for_each(|track| track.started(now, clock.0));
     }
 
     /// The keeper does something.
-    pub(super) fn act(&mut self, now: u64, act: &Act) {
+    pub(super) fn act(&mut self, now: u64, act: &Act, clock: (i64, bool)) {
         match act {
             Act::Reset { enclosure, .. } => {
                 self.lamps[enclosure.0].iter_mut().for_each(lamp::Track::reset);
@@ -140,7 +142,7 @@ impl Obligations {
                 self.probes[enclosure.0].iter_mut().for_each(|probe| probe.gain_changes(now));
             }
             Act::Override { enclosure, lamp, level, span } => {
-                self.lamps[enclosure.0][lamp.0].set_by_hand(now, level.map(|_| *span));
+                self.lamps[enclosure.0][lamp.0].set_by_hand(now, level.map(|_| *span), clock.0);
             }
             _ => {}
         }

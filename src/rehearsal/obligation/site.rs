@@ -23,6 +23,11 @@ const JUMP_TOLD: u64 = 130_000;
 /// A new time may be believed from the first on, and is for certain from the second, ms: around the program's 15 min.
 const MAY_BELIEVE: u64 = 14 * 60_000;
 const BELIEVES: u64 = 18 * 60_000;
+/// At the start a time further ahead of the last known than this may be doubted, ms: around the program's 400 days.
+const NEAR_ENOUGH: i64 = 399 * 86_400_000;
+const FAR_AHEAD: i64 = 401 * 86_400_000;
+/// One that has been may be believed from here on, ms: the program's day, less a little.
+const MAY_BELIEVE_BEFORE: u64 = 86_000_000;
 /// A clock that is set at last is noticed within this, ms: the daemon comes round once a minute at the latest.
 const NOTICES: u64 = 2 * 60_000;
 
@@ -32,6 +37,15 @@ pub(in crate::rehearsal) enum Belief {
     /// It was not set when the daemon started.
     Unset {
         /// Since then, ms.
+        since: u64,
+    },
+    /// When the daemon started it said what cannot be by the last time that was known before; schedules carry on from that.
+    Contradicted {
+        /// How far the last known time is off, ms.
+        estimate: i64,
+        /// How far the clock is, and since when it has said the same.
+        said: (i64, u64),
+        /// Since when, ms.
         since: u64,
     },
     /// It is followed, off by so much; and it contradicts that, off by so much, since when.
@@ -62,8 +76,33 @@ impl Belief {
         }
     }
 
+    /// The same where the last wall time known from before is off by so many ms.
+    pub(super) fn started(now: u64, (off, set): (i64, bool), last_known: Option<i64>) -> Belief {
+        let Some(estimate) = last_known else { return Belief::new(now, (off, set)) };
+        let ahead = off - estimate;
+        if set && (-AGREES..NEAR_ENOUGH).contains(&ahead) {
+            Belief::new(now, (off, set))
+        } else if set && (-JUMPED..FAR_AHEAD).contains(&ahead) {
+            Belief::Open { off, since: now }
+        } else {
+            Belief::Contradicted { estimate, said: (off, now), since: now }
+        }
+    }
+
     fn follow(&mut self, now: u64, (off, set): (i64, bool)) {
         *self = match *self {
+            Belief::Contradicted { estimate, .. } if set && (-JUMPED..FAR_AHEAD).contains(&(off - estimate)) => {
+                Belief::Open { off, since: (now + NOTICES).saturating_sub(BELIEVES) }
+            }
+            Belief::Contradicted { estimate, said, since } => {
+                let said = if (off - said.0).abs() <= AGREES { said } else { (off, now) };
+                let may_be = if off < estimate { MAY_BELIEVE_BEFORE } else { MAY_BELIEVE };
+                if set && now - said.1 >= may_be {
+                    Belief::Open { off, since: now.saturating_sub(MAY_BELIEVE) }
+                } else {
+                    Belief::Contradicted { estimate, said, since }
+                }
+            }
             Belief::Unset { .. } if set => Belief::Open { off, since: (now + NOTICES).saturating_sub(BELIEVES) },
             Belief::Unset { since } => Belief::Unset { since },
             Belief::Followed { off: known, .. } if (off - known).abs() <= AGREES => Belief::new(now, (off, true)),
@@ -86,7 +125,7 @@ impl Belief {
     /// What schedules must go by: how far that is off, ms; none where it is open.
     pub(in crate::rehearsal) fn schedules_by(self) -> Option<i64> {
         match self {
-            Belief::Followed { off, .. } => Some(off),
+            Belief::Followed { off, .. } | Belief::Contradicted { estimate: off, .. } => Some(off),
             Belief::Unset { .. } | Belief::Open { .. } => None,
         }
     }
@@ -94,7 +133,7 @@ impl Belief {
     /// Whether an alarm is due.
     fn is_owed(self, now: u64) -> bool {
         match self {
-            Belief::Unset { since } => now > since + TOLD_WITHIN,
+            Belief::Unset { since } | Belief::Contradicted { since, .. } => now > since + TOLD_WITHIN,
             Belief::Followed { doubtful, .. } => doubtful.lasted(now) >= JUMP_TOLD,
             Belief::Open { .. } => false,
         }

@@ -12,7 +12,7 @@ use std::time::Duration;
 use chrono::{DateTime, Utc};
 
 use crate::control::photoperiod::DayClock;
-use crate::control::{Act, Command, Controller, Effect, Event, OutputRef};
+use crate::control::{Act, AlarmNotice, Command, Controller, Effect, Event, OutputRef};
 use crate::guard::SafetyRecord;
 use crate::message::{self, Routes};
 use crate::settings::{CutOffIx, EnclosureIx, LampIx, Settings};
@@ -178,6 +178,8 @@ struct Run<'s> {
     /// When documents were last judged, and when an alarm last changed.
     documents_judged: u64,
     alarm_changed: u64,
+    /// Alarms that stood when the daemon ended, and were on disk.
+    stood: Vec<AlarmNotice>,
     /// Since when the daemon has known that its disk takes nothing.
     disk_failing: Option<u64>,
     /// Whether a write has just failed of which the core has not been told.
@@ -268,6 +270,7 @@ impl<'s> Run<'s> {
             topics: documents::Topics::new(settings),
             documents_judged: 0,
             alarm_changed: 0,
+            stood: Vec::new(),
             disk_failing: None,
             write_fails: false,
             coverage: Coverage::default(),
@@ -384,7 +387,7 @@ impl<'s> Run<'s> {
                 self.oracle.act(&act);
                 self.coverage.act(&act);
                 self.chatter.act(&act);
-                self.obligations.act(self.now, &act);
+                self.obligations.act(self.now, &act, self.host.clock_error(self.now));
             }
             self.handle(Event::Act(act));
         }
@@ -573,7 +576,7 @@ impl<'s> Run<'s> {
                     }
                 }
             }
-            Effect::File(record) => self.host.file(record),
+            Effect::File(record) => self.host.file(self.now, record),
             Effect::Calibrated { enclosure, probe, told } => {
                 let enclosure = &self.settings.enclosures[enclosure.0];
                 let line = format!("{}/{}: {told}", enclosure.id, enclosure.probes[probe.0].name);

@@ -2,11 +2,14 @@
 
 use super::documents::Shown;
 use super::{BROKER_BOOTS, DAEMON_BOOTS, RECONCILED_WITHIN, Run, ms};
-use crate::control::Event;
+use crate::control::{Effect, Event};
 use crate::rehearsal::host::WallClock;
 use crate::rehearsal::scenario::Mishap;
 use crate::settings::{Enclosure, OutputKind};
 use crate::simulator::{Fault, Switch};
+
+/// What has stood for so long is on disk for certain, ms.
+const STORED_AFTER: u64 = 1_000;
 
 impl Run<'_> {
     /// A mishap comes or goes.
@@ -128,6 +131,9 @@ impl Run<'_> {
         self.note(if in_good_order { "daemon stopped" } else { "daemon gone" });
         let stored =
             !self.active.iter().zip(&self.scenario.mishaps).any(|((_, _), timed)| timed.what == Mishap::DiskFull);
+        let settled = stored && (in_good_order || self.now > self.alarm_changed + STORED_AFTER);
+        let standing = self.sight.alarms.values().filter(|_| settled);
+        self.stood = standing.map(|(notice, _)| notice.clone()).collect();
         self.host.end(self.now, in_good_order);
         self.broker.daemon_ends();
         self.sight.forget(self.now);
@@ -150,6 +156,40 @@ impl Run<'_> {
         RECONCILED_WITHIN + late.sum::<u64>()
     }
 
+    /// Carries out what the daemon wants done at once with what was on disk, and judges that no alarm that was on disk for
+    /// certain is missing or other than it was.
+    fn take_up(&mut self, effects: Vec<Effect>) {
+        for effect in effects {
+            match effect {
+                Effect::Alarm(notice) => {
+                    self.publish_alarm(&notice);
+                    if self.sight.announced(self.now, &notice) {
+                        let whose = notice.enclosure.map_or("site", |e| &self.settings.enclosures[e.0].id);
+                        self.note(&format!("{whose} alarm {} stands still, {}", notice.kind, notice.state.word()));
+                    }
+                }
+                other => self.carry_out(other),
+            }
+        }
+        for before in std::mem::take(&mut self.stood) {
+            let now = self.sight.alarms.get(&(before.enclosure, before.kind)).map(|(notice, _)| notice);
+            let same = now.is_some_and(|now| {
+                (now.state, now.since, &now.subjects) == (before.state, before.since, &before.subjects)
+            });
+            if !same {
+                let is =
+                    now.map_or("there is none".to_owned(), |now| format!("{} since {}", now.state.word(), now.since));
+                let text = format!(
+                    "{} was {} since {}, and after a restart {is}",
+                    before.kind,
+                    before.state.word(),
+                    before.since
+                );
+                self.violate("restart-forgets", before.enclosure, text);
+            }
+        }
+    }
+
     /// Starts what has booted.
     pub(super) fn boot(&mut self) {
         if self.broker_boots.is_some_and(|at| at <= self.now) {
@@ -161,11 +201,13 @@ impl Run<'_> {
         }
         if self.daemon_boots.is_some_and(|at| at <= self.now) {
             self.daemon_boots = None;
-            self.host.start(self.now, self.settings);
+            let last_known = self.host.last_known_error(self.now);
+            let effects = self.host.start(self.now, self.settings);
             self.broker.daemon_starts(self.now);
             self.note("daemon started");
             (self.booted, self.down_since) = (self.now, Some(self.now));
-            self.obligations.daemon_started(self.now, self.host.clock_error(self.now));
+            self.obligations.daemon_started(self.now, self.host.clock_error(self.now), last_known);
+            self.take_up(effects);
             self.handle(Event::Tick);
             let guarded = |enclosure: &Enclosure| enclosure.lamps.iter().filter(|lamp| lamp.guard.is_some()).count();
             let unheard = self.settings.enclosures.iter().map(guarded).sum::<usize>();
