@@ -307,3 +307,47 @@ fn what_matters_most_goes_first_and_what_fails_goes_behind_its_equals() {
         .collect();
     assert_eq!(given_up, BTreeSet::from([gone.id]));
 }
+
+#[test]
+fn a_way_that_is_dead_is_told_after_three_failures_and_never_holds_more_than_it_may() {
+    let is_well = Arc::new(AtomicBool::new(false));
+    let trial: Trial = {
+        let is_well = Arc::clone(&is_well);
+        Arc::new(move |_, _| if is_well.load(Ordering::SeqCst) { Ok(()) } else { Err("no network".to_owned()) })
+    };
+    let settings = Arc::new(settings());
+    let mut postman = Postman::with_trial(Arc::clone(&settings), trial);
+    let now = at(0, 0).wall;
+    let message = |n: u64, sort| Message {
+        sort,
+        ..lampwarden::notify::test_message("garden-room", "keeper", "mail", chrono_tz::UTC, now, n)
+    };
+    let mut given_up = 0;
+    for n in 0..600 {
+        let outcomes = postman.take(message(n, Sort::Alarm));
+        given_up += outcomes.iter().filter(|outcome| matches!(outcome, Outcome::GivenUp(..))).count();
+    }
+    assert_eq!(given_up, 100, "the oldest of the least important");
+    let first = postman.take(message(700, Sort::Reminder));
+    let second = postman.take(message(701, Sort::Reminder));
+    assert!(second.iter().any(|outcome| matches!(outcome, Outcome::Replaced(_))) && !first.contains(&second[0]));
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime");
+    runtime.block_on(async {
+        for failures in 1..=3 {
+            assert_eq!(postman.trouble(), None, "{failures}");
+            // What was changed may mend it, so that a reload tries at once.
+            postman.reload(Arc::clone(&settings));
+            postman.step();
+            let ended = postman.next().await;
+            assert!(postman.hear(ended).is_empty());
+        }
+        assert_eq!(postman.trouble().as_deref(), Some("mail to keeper: no network"));
+        assert!(postman.wait().is_some_and(|wait| wait.as_secs() >= 29), "40 s, less a quarter at most");
+        is_well.store(true, Ordering::SeqCst);
+        postman.reload(Arc::clone(&settings));
+        postman.step();
+        let ended = postman.next().await;
+        assert!(matches!(&postman.hear(ended)[..], [Outcome::Sent(_)]));
+        assert_eq!(postman.trouble(), None);
+    });
+}

@@ -79,8 +79,6 @@ pub(super) struct Life {
     pub(super) since: DateTime<Utc>,
     pub(super) text: String,
     pub(super) over_at: Option<DateTime<Utc>>,
-    /// When it was last told that something about it has changed.
-    pub(super) changed_at: Option<DateTime<Utc>>,
     /// Contacts who know of it, with the last raise they were told of.
     pub(super) told: BTreeMap<String, i64>,
     /// What contacts are owed.
@@ -105,7 +103,6 @@ impl Life {
             since: notice.since,
             text: notice.text.clone(),
             over_at: None,
-            changed_at: None,
             told: BTreeMap::new(),
             owed: BTreeMap::new(),
             then_at: None,

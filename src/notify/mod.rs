@@ -47,8 +47,6 @@ pub use words::{Link, first_sentence, test_message};
 /// After a restart an alarm that is not heard of again for so long is taken to be over; a guess, longer than any
 /// diagnosis takes.
 const CONFIRMED_WITHIN: Duration = Duration::from_secs(45 * 60);
-/// An alarm whose text has changed is told again no sooner than this; a guess.
-const CHANGES_APART: TimeDelta = TimeDelta::minutes(15);
 
 /// What is signed into a message: the name of the message and whom it is for; none where there is no link.
 pub type Sign<'a> = &'a dyn Fn(&str, &str, DateTime<Utc>) -> Option<String>;
@@ -146,7 +144,7 @@ impl Notifier {
         let known = self.lives.get(key).map(|life| (life.standing, life.priority));
         let is_new = known.is_none_or(|(before, _)| before == Standing::Over)
             || (known.is_some_and(|(before, _)| before == Standing::Acknowledged) && standing == Standing::Raised)
-            || known.is_some_and(|(_, before)| before < notice.priority);
+            || (known.is_some_and(|(_, before)| before < notice.priority) && standing == Standing::Raised);
         let raise = if is_new { self.next_raise(now) } else { 0 };
         let life = self.lives.entry(key.clone()).or_insert_with(|| Life::new(notice));
         let has_changed = life.text != notice.text;
@@ -163,7 +161,8 @@ impl Notifier {
         self.changed.insert(key.clone());
         match standing {
             Standing::Raised if is_new => {
-                self.drop_owed(key, &[Stage::Over]);
+                // What was owed of the raise before is told with this one.
+                self.drop_owed(key, &[Stage::Then, Stage::Again, Stage::Changed, Stage::Over]);
                 self.owe_all(now, key, Stage::First);
                 self.set_deadlines(now, key);
             }
@@ -176,23 +175,16 @@ impl Notifier {
             _ => {}
         }
         if has_changed && !is_new {
-            self.owe_change(now, key);
+            self.owe_change(now.mono, key);
         }
     }
 
-    /// Those who know of it are told what is new about it, unless that was done a moment ago.
-    fn owe_change(&mut self, now: Moment, key: &Key) {
-        let Some(life) = self.lives.get_mut(key) else { return };
-        let is_soon = life.changed_at.is_some_and(|at| (now.wall - at).abs() < CHANGES_APART);
-        if life.priority < Priority::High || is_soon {
-            return;
-        }
+    /// Those who know of it are told what is new about it. Several changes before the next message make one.
+    fn owe_change(&mut self, now: Mono, key: &Key) {
+        let Some(life) = self.lives.get(key).filter(|life| life.priority >= Priority::High) else { return };
         let told: Vec<_> = life.told.keys().filter(|name| !life.owed.contains_key(*name)).cloned().collect();
-        if !told.is_empty() {
-            life.changed_at = Some(now.wall);
-        }
         for name in told {
-            self.owe(now.mono, key, &name, Stage::Changed);
+            self.owe(now, key, &name, Stage::Changed);
         }
     }
 
