@@ -14,7 +14,9 @@
 //! | [`notify`] | who is told of an alarm, when and in which words | `settings`, `control` and all they use |
 //! | [`config`] | TOML text to settings, with every finding | `science`, `settings`, `units` |
 //! | [`replay`] | a recording through the control core, in the recording's time | `control`, `message` and all they use |
-//! | [`rehearsal`] | stories and swarms: core and simulated room together in virtual time | `simulator`, `config`, `message` and all they use |
+//! | [`page`] | what self-contained pages share: axes, and how they look | nothing |
+//! | [`report`] | ninety days of one animal on paper, for a vet | `control` and all it uses, `page` |
+//! | [`rehearsal`] | stories and swarms: core and simulated room together in virtual time | `simulator`, `config`, `message`, `page` and all they use |
 //! | [`simulator`] | a physical room that answers by messages | `science`, `units`, `settings` |
 //! | `wire` | the MQTT connection | all above |
 //! | `journal` | the keeper's records on disk | `control`, `message` and all they use |
@@ -30,8 +32,10 @@ pub mod control;
 pub mod guard;
 pub mod message;
 pub mod notify;
+pub mod page;
 pub mod rehearsal;
 pub mod replay;
+pub mod report;
 pub mod science;
 pub mod settings;
 pub mod simulator;

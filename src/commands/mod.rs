@@ -10,10 +10,12 @@ mod contacts;
 #[cfg(feature = "demo")]
 pub mod demo;
 mod desk;
+mod history;
 mod lamps;
 mod meter;
 mod rehearse;
 mod replay;
+mod report;
 mod serve;
 pub mod wiring;
 
@@ -22,19 +24,23 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 
 use chrono::{DateTime, NaiveDate};
-use clap::{Args, Parser, Subcommand, ValueEnum};
+use clap::{Args, CommandFactory as _, Parser, Subcommand, ValueEnum};
 
 use crate::daemon::Clock;
 use crate::settings::{EnclosureIx, Settings};
 
 use check::UNUSABLE;
 
+/// Said below the help and in the manual.
+const EXIT_CODES: &str =
+    "Exit codes: 0 done, 1 a finding or a failed expectation, 2 unusable arguments or configuration.";
+
 /// Looks after the lamps of captive reptiles: photoperiods, heat, UV, and a guard over every lamp that warms.
 ///
 /// Software is the second line of safety. Fit an independent thermal cut-out and a residual-current device on every
 /// heating circuit, have mains wiring done by licensed people to the local code, and ask a veterinarian about the animal.
 #[derive(Parser)]
-#[command(name = "lampwarden", version, disable_help_subcommand = true)]
+#[command(name = "lampwarden", version, disable_help_subcommand = true, after_long_help = EXIT_CODES)]
 struct Cli {
     #[command(subcommand)]
     command: Command,
@@ -82,6 +88,11 @@ enum Command {
     Meter(meter::Arguments),
     /// Lamps, a line each: state, hours, next change; why one is judged so; log that one was changed
     Lamps(lamps::Arguments),
+    /// Write the journal out as CSV, JSON Lines or Parquet; take readings of a spreadsheet in; make a backup
+    #[command(long_about = history::ABOUT)]
+    History(Box<history::Arguments>),
+    /// Write ninety days of one animal's light, heat and UV as a page for a veterinarian, which prints on A4
+    Report(report::Arguments),
     /// Alarms that stand, who was told, and acknowledging them
     Alarms(alarms::Arguments),
     /// People who are told: send each a test message
@@ -118,6 +129,11 @@ enum Format {
     Json,
 }
 
+/// The command line as it is understood, for manual pages and completions.
+pub fn command_line() -> clap::Command {
+    Cli::command()
+}
+
 /// Runs the command line and tells the exit code: 0 done, 1 a finding, 2 unusable arguments or configuration.
 pub fn main() -> ExitCode {
     let cli = match Cli::try_parse() {
@@ -147,6 +163,8 @@ pub fn main() -> ExitCode {
         Command::Replay(arguments) => replay::run(arguments),
         Command::Meter(arguments) => meter::run(arguments),
         Command::Lamps(arguments) => lamps::run(arguments),
+        Command::History(arguments) => history::run(*arguments),
+        Command::Report(arguments) => report::run(&arguments),
         Command::Alarms(arguments) => alarms::run(arguments),
         Command::Contacts(arguments) => contacts::run(&arguments),
         Command::Away(arguments) => away::run(&arguments),

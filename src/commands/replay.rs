@@ -7,6 +7,7 @@ use std::process::ExitCode;
 
 use clap::Args;
 
+use crate::journal::read::{self, Failure as Unread, Reader};
 use crate::replay::{Finding, Happening, Replay, Summary, Survey};
 use crate::settings::Settings;
 
@@ -22,7 +23,8 @@ const BUFFER: usize = 256 * 1024;
 pub(super) struct Arguments {
     #[command(flatten)]
     config: Config,
-    /// Recorded messages as JSON Lines, such as `wiring --record` writes; `-` reads standard input
+    /// Recorded messages as JSON Lines, such as `wiring --record` writes, or a journal, whose minutes are played; `-`
+    /// reads standard input
     #[arg(value_name = "RECORDING")]
     recording: PathBuf,
     /// Print every change of a lamp and every alarm as JSON Lines
@@ -34,6 +36,8 @@ pub(super) struct Arguments {
 enum Failure {
     /// The recording cannot be read.
     Recording(io::Error),
+    /// The journal cannot; a sentence.
+    Journal(String),
     /// What happened cannot be written.
     Output(io::Error),
 }
@@ -47,13 +51,13 @@ pub(super) fn run(arguments: Arguments) -> ExitCode {
     let name = shown(&arguments.recording);
     let mut out = BufWriter::with_capacity(BUFFER, io::stdout().lock());
     let done = Recording::open(&arguments.recording)
-        .map_err(Failure::Recording)
         .and_then(|recording| replay(settings, &recording, arguments.json, &mut out));
     match done {
         Ok(summary) => {
             tell(&summary, &name);
             if summary.has_findings() { ExitCode::from(1) } else { ExitCode::SUCCESS }
         }
+        Err(Failure::Journal(why)) => failed(&why),
         Err(Failure::Recording(error)) => failed(&format!("{name}: this cannot be read: {error}")),
         // A reader that has gone away is no error of ours.
         Err(Failure::Output(error)) if error.kind() == io::ErrorKind::BrokenPipe => ExitCode::SUCCESS,
@@ -75,14 +79,17 @@ fn tell(summary: &Summary, name: &str) {
 /// Plays a recording and writes what happens to `out`.
 fn replay(settings: Settings, recording: &Recording, json: bool, out: &mut impl Write) -> Result<Summary, Failure> {
     let mut survey = Survey::new(&settings);
-    recording.each_line(|line| {
+    // A journal holds no relay's word: its first line tells when it starts, and no other tells more.
+    let tells_once = matches!(recording.source, Source::Journal(_));
+    recording.each_line(&settings, |line| {
         survey.look(line);
-        Ok(!survey.is_complete())
+        Ok(!survey.is_complete() && !tells_once)
     })?;
+    let wired = settings.clone();
     let mut replay = Replay::new(settings, survey);
     let mut happenings = Vec::new();
     let mut shown = 0;
-    recording.each_line(|line| {
+    recording.each_line(&wired, |line| {
         if let Err(finding) = replay.play(line, &mut happenings) {
             report(&finding, &recording.name, &mut shown);
         }
@@ -132,31 +139,58 @@ enum Source {
     File(PathBuf),
     /// It came through a pipe, and is held here.
     Held(Vec<u8>),
+    /// It is a journal.
+    Journal(Box<Reader>),
 }
 
 impl Recording {
-    fn open(path: &Path) -> io::Result<Recording> {
+    fn open(path: &Path) -> Result<Recording, Failure> {
         let mut held = Vec::new();
+        let mut hold = |from: io::Result<Box<dyn io::Read>>| {
+            from.and_then(|mut from| from.read_to_end(&mut held)).map_err(Failure::Recording)
+        };
         let source = if path.as_os_str() == "-" {
-            io::stdin().lock().read_to_end(&mut held)?;
+            hold(Ok(Box::new(io::stdin().lock())))?;
             Source::Held(held)
-        } else if std::fs::metadata(path)?.is_file() {
-            Source::File(path.to_owned())
+        } else if !std::fs::metadata(path).map_err(Failure::Recording)?.is_file() {
+            hold(File::open(path).map(|file| Box::new(file) as Box<dyn io::Read>))?;
+            Source::Held(held)
+        } else if read::is_journal(path) {
+            let reader = Reader::open(path).map_err(|unreadable| Failure::Journal(unreadable.to_string()))?;
+            Source::Journal(Box::new(reader))
         } else {
-            File::open(path)?.read_to_end(&mut held)?;
-            Source::Held(held)
+            Source::File(path.to_owned())
         };
         Ok(Recording { name: shown(path), source })
     }
 
-    /// Hands over each line until `act` wants no more.
-    fn each_line(&self, act: impl FnMut(&[u8]) -> Result<bool, Failure>) -> Result<(), Failure> {
+    /// Hands over each line until `act` wants no more; of a journal what the probes of `settings` may have said.
+    fn each_line(
+        &self,
+        settings: &Settings,
+        mut act: impl FnMut(&[u8]) -> Result<bool, Failure>,
+    ) -> Result<(), Failure> {
         match &self.source {
             Source::File(path) => {
                 let file = File::open(path).map_err(Failure::Recording)?;
                 lines(BufReader::with_capacity(BUFFER, file), act)
             }
             Source::Held(bytes) => lines(bytes.as_slice(), act),
+            Source::Journal(reader) => {
+                let mut failure = None;
+                let told = reader.recording(settings, |line| {
+                    act(line).or_else(|why| {
+                        failure = Some(why);
+                        Ok(false)
+                    })
+                });
+                match (failure, told) {
+                    (Some(failure), _) => Err(failure),
+                    (None, Ok(_)) => Ok(()),
+                    (None, Err(Unread::Journal(why))) => Err(Failure::Journal(why.to_string())),
+                    (None, Err(Unread::Output(error))) => Err(Failure::Recording(error)),
+                }
+            }
         }
     }
 }

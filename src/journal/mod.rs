@@ -12,6 +12,7 @@ mod gather;
 mod kept;
 mod lock;
 mod outbox;
+pub mod read;
 mod schema;
 #[cfg(test)]
 pub(crate) mod scratch;

@@ -28,9 +28,19 @@ pub mod topics;
 pub use act::act_words;
 pub use command::{clear_topic, encode};
 pub use document::{alarm_document, state_document};
+pub use payload::payload_of;
 pub use routes::{Routes, Subscription, Watch};
 
 use std::fmt;
+
+use crate::control::Act;
+use crate::settings::{EnclosureIx, Settings};
+
+/// The act that a person asks for by a message on `do/<enclosure>/<verb>`; `site` is the site.
+pub fn asked(settings: &Settings, enclosure: &str, verb: &str, payload: &[u8]) -> Result<Act, Misread> {
+    let ix = settings.enclosures.iter().position(|known| known.id == enclosure).map(EnclosureIx);
+    act::parse(settings, enclosure, ix, verb, payload)
+}
 
 /// A message as it goes out.
 #[derive(Clone, Debug, PartialEq, Eq)]

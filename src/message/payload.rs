@@ -173,6 +173,44 @@ impl<'a> Payload<'a> {
     }
 }
 
+/// A payload by which each probe of one topic says its value, given in the kept unit: what [`Payload::reading`] reads
+/// back.
+pub fn payload_of<'a>(said: impl Iterator<Item = (&'a Probe, f64)>) -> String {
+    let mut whole = Value::Null;
+    for (probe, value) in said {
+        let number = match (probe.measures, probe.unit) {
+            (Measures::Temperature, PayloadUnit::Fahrenheit) => fahrenheit(value),
+            _ => value,
+        };
+        match probe.pointer.as_deref() {
+            None => return number.to_string(),
+            Some("") => return Value::from(number).to_string(),
+            Some(pointer) => put(&mut whole, pointer, number),
+        }
+    }
+    whole.to_string()
+}
+
+/// Puts `number` where `pointer` leads, with objects on the way: a pointer's numbers find their names too.
+fn put(whole: &mut Value, pointer: &str, number: f64) {
+    let mut at = whole;
+    for token in pointer.split('/').skip(1) {
+        if !at.is_object() {
+            *at = Value::Object(serde_json::Map::new());
+        }
+        let Value::Object(fields) = at else { return };
+        at = fields.entry(token.replace("~1", "/").replace("~0", "~")).or_insert(Value::Null);
+    }
+    *at = Value::from(number);
+}
+
+/// Degrees Celsius as a probe in Fahrenheit says them. Such a probe's own number is short, and found again exactly.
+fn fahrenheit(celsius: f64) -> f64 {
+    let number = celsius * 9.0 / 5.0 + 32.0;
+    let short = (number * 1e6).round() / 1e6;
+    if Celsius::from_fahrenheit(short).0 == celsius { short } else { number }
+}
+
 /// `text` as a finite number.
 fn finite(text: &str) -> Option<f64> {
     text.parse().ok().filter(|number: &f64| number.is_finite())
@@ -250,6 +288,26 @@ mod tests {
         check(Some("/t"), "33.1", Err(r#"has nothing at /t: "33.1""#));
         check(Some("/t"), "{t: 1}", Err(r#"is not JSON: "{t: 1}""#));
         check(Some(""), "33.1", Ok(33.1));
+    }
+
+    #[test]
+    fn a_payload_that_probes_say_together_is_read_back_by_each() {
+        let probes = [
+            probe(Some("/t"), None, PayloadUnit::Fahrenheit),
+            probe(Some("/air/0/~1m~0n"), Some("/at"), PayloadUnit::Kept),
+            probe(Some("/air/1"), None, PayloadUnit::Kept),
+        ];
+        // 101.3 °F by the definition of the scales.
+        let values = [(101.3 - 32.0) * 5.0 / 9.0, -4.25, 1.0 / 3.0];
+        let payload = payload_of(probes.iter().zip(values));
+        for (probe, value) in probes.iter().zip(values) {
+            assert_eq!(Payload::new(payload.as_bytes()).reading(probe, false).value, Ok(value), "{payload}");
+        }
+        for pointer in [None, Some("")] {
+            let alone = probe(pointer, None, PayloadUnit::Kept);
+            let payload = payload_of(std::iter::once((&alone, 33.1)));
+            assert_eq!((payload.as_str(), Payload::new(b"33.1").reading(&alone, false).value), ("33.1", Ok(33.1)));
+        }
     }
 
     #[test]

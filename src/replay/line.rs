@@ -4,12 +4,15 @@ use std::borrow::Cow;
 
 use chrono::{DateTime, Datelike, TimeDelta, Utc};
 use serde::Deserialize;
+use serde_json::{Map, Value};
 
 /// What a message is to look like.
 const MESSAGE: &str = r#"a message is {"t": "2026-03-01T08:00:00Z", "topic": "garden/e1/basking", "payload": "33.1"}"#;
 /// What a keeper's acts are to look like.
 const ACTS: &str = "a keeper's act is {\"t\": …, \"act\": \"meter-reading\", \"enclosure\": …, \"spot\": …, \"uvi\": 4.2} \
                     or {\"t\": …, \"act\": \"lamp-change\", \"enclosure\": …, \"lamp\": …}";
+/// Acts that are asked for as on the daemon's own topics.
+const ASKED: [&str; 3] = ["acknowledge", "override", "reset"];
 /// What a time is to look like.
 const TIME: &str = "`t` is RFC 3339 with an offset, such as \"2026-03-01T08:00:00Z\" or \"2026-03-01T09:00:00+01:00\"";
 /// What some editors put before the first character of a text.
@@ -29,10 +32,12 @@ pub(super) struct Line<'a> {
 pub(super) enum What<'a> {
     /// A message arrived.
     Message { topic: Cow<'a, str>, payload: Cow<'a, str>, retained: bool },
-    /// Somebody read a hand-held UVI meter at a spot.
-    MeterReading { enclosure: Cow<'a, str>, spot: Cow<'a, str>, uvi: f64 },
+    /// Somebody read a hand-held UVI meter at a spot; `lamp` is the one that was lit alone.
+    MeterReading { enclosure: Cow<'a, str>, spot: Cow<'a, str>, uvi: f64, lamp: Option<Cow<'a, str>>, guess: bool },
     /// Somebody changed a lamp.
     LampChange { enclosure: Cow<'a, str>, lamp: Cow<'a, str> },
+    /// Somebody asked for what `do/<enclosure>/<verb>` takes, with such a payload.
+    Asked { enclosure: Cow<'a, str>, verb: Cow<'a, str>, payload: String },
 }
 
 /// Why a line cannot be played.
@@ -75,6 +80,21 @@ struct Raw<'a> {
     #[serde(borrow)]
     lamp: Option<Text<'a>>,
     uvi: Option<f64>,
+    guess: Option<bool>,
+    /// `null` ends an override.
+    #[serde(default, deserialize_with = "there")]
+    level: Option<Value>,
+    #[serde(borrow, rename = "for")]
+    span: Option<Text<'a>>,
+    #[serde(borrow)]
+    kind: Option<Text<'a>>,
+    #[serde(borrow)]
+    cut_off: Option<Text<'a>>,
+}
+
+/// A value that is there, be it null.
+fn there<'de, D: serde::Deserializer<'de>>(from: D) -> Result<Option<Value>, D::Error> {
+    Value::deserialize(from).map(Some)
 }
 
 /// Reads a line, with or without its end; none where it is empty.
@@ -130,9 +150,9 @@ fn time(text: &str) -> Result<DateTime<Utc>, Fault> {
     })
 }
 
-/// What a line tells, where it has the keys of a message or of an act, and no others.
-fn what(raw: Raw<'_>) -> Result<What<'_>, Fault> {
-    let keys = [
+/// The keys that a line may have beside its time, and whether it has them.
+fn keys(raw: &Raw<'_>) -> [(&'static str, bool); 12] {
+    [
         ("topic", raw.topic.is_some()),
         ("payload", raw.payload.is_some()),
         ("retained", raw.retained.is_some()),
@@ -140,13 +160,24 @@ fn what(raw: Raw<'_>) -> Result<What<'_>, Fault> {
         ("spot", raw.spot.is_some()),
         ("lamp", raw.lamp.is_some()),
         ("uvi", raw.uvi.is_some()),
-    ];
-    let misfit = |kind: &str, right: &str, known: &[&str]| {
-        let absent = keys.iter().find(|(key, there)| known.contains(key) && !there && *key != "retained");
+        ("guess", raw.guess.is_some()),
+        ("level", raw.level.is_some()),
+        ("for", raw.span.is_some()),
+        ("kind", raw.kind.is_some()),
+        ("cut_off", raw.cut_off.is_some()),
+    ]
+}
+
+/// What a line tells, where it has the keys of a message or of an act, and no others.
+fn what(raw: Raw<'_>) -> Result<What<'_>, Fault> {
+    let keys = keys(&raw);
+    let is_asked = raw.level.is_some() || raw.span.is_some() || raw.kind.is_some() || raw.cut_off.is_some();
+    let misfit = |kind: &str, right: &str, needed: &[&str], perhaps: &[&str]| {
+        let absent = keys.iter().find(|(key, there)| needed.contains(key) && !there);
         let wrong = match absent {
             Some((absent, _)) => format!("{kind} without `{absent}`"),
             None => {
-                let odd = keys.iter().find(|(key, there)| *there && !known.contains(key));
+                let odd = keys.iter().find(|(key, there)| *there && !needed.contains(key) && !perhaps.contains(key));
                 format!("`{}` does not belong to {kind}", odd.map_or("", |(key, _)| key))
             }
         };
@@ -162,29 +193,34 @@ fn what(raw: Raw<'_>) -> Result<What<'_>, Fault> {
             spot: None,
             lamp: None,
             uvi: None,
+            guess: None,
             ..
-        } => Ok(What::Message { topic: topic.0, payload: payload.0, retained: retained.unwrap_or(false) }),
+        } if !is_asked => Ok(What::Message { topic: topic.0, payload: payload.0, retained: retained.unwrap_or(false) }),
         Raw { act: None, topic: None, payload: None, .. } => {
             Err(Fault::new("neither a message nor a keeper's act", format!("{MESSAGE}; {ACTS}")))
         }
-        Raw { act: None, .. } => Err(misfit("a message", MESSAGE, &["topic", "payload", "retained"])),
-        Raw { act: Some(Text(act)), topic, payload, retained, enclosure, spot, lamp, uvi, .. } => {
-            let strange = topic.is_some() || payload.is_some() || retained.is_some();
+        Raw { act: None, .. } => Err(misfit("a message", MESSAGE, &["topic", "payload"], &["retained"])),
+        Raw { act: Some(Text(ref act)), .. } if ASKED.contains(&&**act) => asked(raw),
+        Raw { act: Some(Text(act)), topic, payload, retained, enclosure, spot, lamp, uvi, guess, .. } => {
+            let strange = topic.is_some() || payload.is_some() || retained.is_some() || is_asked;
             match (&*act, enclosure, spot, lamp, uvi) {
-                ("meter-reading", Some(enclosure), Some(spot), None, Some(uvi)) if !strange => {
+                ("meter-reading", Some(enclosure), Some(spot), lamp, Some(uvi)) if !strange => {
                     if spot.0.trim().is_empty() {
                         return Err(Fault::new("a meter reading at no spot", ACTS));
                     }
                     if !(uvi >= 0.0) {
                         return Err(Fault::new(format!("a UVI of {uvi}"), "a UVI is zero or above"));
                     }
-                    Ok(What::MeterReading { enclosure: enclosure.0, spot: spot.0, uvi })
+                    let (lamp, guess) = (lamp.map(|lamp| lamp.0), guess.unwrap_or(false));
+                    Ok(What::MeterReading { enclosure: enclosure.0, spot: spot.0, uvi, lamp, guess })
                 }
-                ("lamp-change", Some(enclosure), None, Some(lamp), None) if !strange => {
+                ("lamp-change", Some(enclosure), None, Some(lamp), None) if !strange && guess.is_none() => {
                     Ok(What::LampChange { enclosure: enclosure.0, lamp: lamp.0 })
                 }
-                ("meter-reading", ..) => Err(misfit("a meter reading", ACTS, &["enclosure", "spot", "uvi"])),
-                ("lamp-change", ..) => Err(misfit("a lamp change", ACTS, &["enclosure", "lamp"])),
+                ("meter-reading", ..) => {
+                    Err(misfit("a meter reading", ACTS, &["enclosure", "spot", "uvi"], &["lamp", "guess"]))
+                }
+                ("lamp-change", ..) => Err(misfit("a lamp change", ACTS, &["enclosure", "lamp"], &[])),
                 (other, ..) => {
                     let shown: String = other.chars().take(40).collect();
                     Err(Fault::new(format!("there is no act {shown:?}"), ACTS))
@@ -192,6 +228,22 @@ fn what(raw: Raw<'_>) -> Result<What<'_>, Fault> {
             }
         }
     }
+}
+
+/// An act with the payload that the daemon's own topic takes.
+fn asked(raw: Raw<'_>) -> Result<What<'_>, Fault> {
+    let verb = raw.act.map_or(Cow::Borrowed(""), |act| act.0);
+    if raw.topic.is_some() || raw.payload.is_some() || raw.spot.is_some() || raw.uvi.is_some() {
+        return Err(Fault::new(format!("an act {verb:?} with keys of something else"), ACTS));
+    }
+    let Some(enclosure) = raw.enclosure else {
+        return Err(Fault::new(format!("an act {verb:?} without `enclosure`"), ACTS));
+    };
+    let texts = [("lamp", raw.lamp), ("for", raw.span), ("kind", raw.kind), ("cut_off", raw.cut_off)];
+    let texts = texts.into_iter().filter_map(|(key, text)| Some((key.to_owned(), text?.0.into_owned().into())));
+    let mut fields: Map<String, Value> = texts.collect();
+    fields.extend(raw.level.map(|level| ("level".to_owned(), level)));
+    Ok(What::Asked { enclosure: enclosure.0, verb, payload: Value::from(fields).to_string() })
 }
 
 #[cfg(test)]
@@ -222,7 +274,16 @@ mod tests {
         check(
             r#"{"t": "2026-03-01T08:00:00Z", "act": "meter-reading", "enclosure": "e1", "spot": "basking", "uvi": 4}"#,
             eight,
-            What::MeterReading { enclosure: "e1".into(), spot: "basking".into(), uvi: 4.0 },
+            What::MeterReading { enclosure: "e1".into(), spot: "basking".into(), uvi: 4.0, lamp: None, guess: false },
+        );
+        check(
+            r#"{"t": "2026-03-01T08:00:00Z", "act": "override", "enclosure": "e1", "lamp": "uvb", "level": null}"#,
+            eight,
+            What::Asked {
+                enclosure: "e1".into(),
+                verb: "override".into(),
+                payload: r#"{"lamp":"uvb","level":null}"#.into(),
+            },
         );
         check(
             r#"{"t": "2026-03-01T08:00:00Z", "act": "lamp-change", "enclosure": "e1", "lamp": "uvb"}"#,

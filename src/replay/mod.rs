@@ -31,7 +31,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use chrono::{DateTime, SecondsFormat, TimeDelta, Utc};
 
 use crate::control::{Act, AlarmNotice, MeterReading, OutputRef};
-use crate::message::Routes;
+use crate::message::{Routes, asked};
 use crate::settings::{CutOffIx, EnclosureIx, LampIx, Output, Settings};
 use crate::units::{Level, Uvi};
 
@@ -194,17 +194,24 @@ impl Replay {
                     self.summary.unknown_topic(&topic);
                 }
             }
-            What::MeterReading { enclosure, spot, uvi } => {
-                let enclosure = EnclosureIx(self.enclosure(&enclosure).map_err(finding)?);
-                let reading = MeterReading { spot: spot.into_owned(), uvi: Uvi(uvi), alone: None, guess: false };
-                self.player.act(Act::MeterReading { enclosure, reading }, out);
+            What::MeterReading { enclosure, spot, uvi, lamp, guess } => {
+                let at = self.enclosure(&enclosure).map_err(finding)?;
+                let alone = lamp.map(|lamp| self.lamp(at, &lamp)).transpose().map_err(finding)?;
+                let reading = MeterReading { spot: spot.into_owned(), uvi: Uvi(uvi), alone, guess };
+                self.player.act(Act::MeterReading { enclosure: EnclosureIx(at), reading }, out);
                 self.summary.acts += 1;
             }
             What::LampChange { enclosure, lamp } => {
                 let at = self.enclosure(&enclosure).map_err(finding)?;
-                let lamps = self.settings().enclosures[at].lamps.iter().map(|lamp| lamp.name.as_str());
-                let lamp = LampIx(found(lamps, &lamp, "lamp", &format!("lamps of {enclosure}")).map_err(finding)?);
+                let lamp = self.lamp(at, &lamp).map_err(finding)?;
                 self.player.act(Act::LampChange { enclosure: EnclosureIx(at), lamp }, out);
+                self.summary.acts += 1;
+            }
+            What::Asked { enclosure, verb, payload } => {
+                let act = asked(self.settings(), &enclosure, &verb, payload.as_bytes()).map_err(|misread| {
+                    finding(Fault::new(misread.to_string(), "the payload that the daemon's own topic takes"))
+                })?;
+                self.player.act(act, out);
                 self.summary.acts += 1;
             }
         }
@@ -249,6 +256,13 @@ impl Replay {
     /// Where an enclosure stands in the settings.
     fn enclosure(&self, id: &str) -> Result<usize, Fault> {
         found(self.settings().enclosures.iter().map(|enclosure| enclosure.id.as_str()), id, "enclosure", "enclosures")
+    }
+
+    /// Where a lamp stands in its enclosure.
+    fn lamp(&self, enclosure: usize, name: &str) -> Result<LampIx, Fault> {
+        let enclosure = &self.settings().enclosures[enclosure];
+        let names = enclosure.lamps.iter().map(|lamp| lamp.name.as_str());
+        found(names, name, "lamp", &format!("lamps of {}", enclosure.id)).map(LampIx)
     }
 
     /// What falls due at the time of the last line, and what the replay came to.

@@ -126,7 +126,7 @@ def test_the_demonstration_needs_nothing_and_ends_by_itself():
 
 def test_help_names_the_commands_in_the_order_of_the_job():
     text = lampwarden("--help").stdout
-    places = [re.search(rf"^\s+{command}\b", text, re.MULTILINE) for command in ("demo", "serve", "check", "almanac", "wiring")]
+    places = [re.search(rf"^\s+{command}\b", text, re.MULTILINE) for command in ("demo", "serve", "check", "almanac", "wiring", "replay", "history", "report")]
     assert all(places), text
     assert [place.start() for place in places] == sorted(place.start() for place in places)
 

@@ -111,6 +111,15 @@ impl fmt::Display for Told {
     }
 }
 
+impl SeriesRecord {
+    /// How far the numbers of the probe go, and the standard uncertainty of its gain as a share, where there is one.
+    pub fn standing(&self) -> (Footing, Option<f64>) {
+        let mut calibration = Calibration::default();
+        calibration.restore(self);
+        (calibration.footing(), calibration.gain().map(|gain| gain.uncertainty.0))
+    }
+}
+
 /// The calibration of one probe.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Calibration {

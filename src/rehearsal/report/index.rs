@@ -2,7 +2,8 @@
 
 use std::fmt::Write as _;
 
-use super::{coverage, escaped, head};
+use super::{coverage, head};
+use crate::page::escaped;
 use crate::rehearsal::coverage::Coverage;
 use crate::rehearsal::run::Outcome;
 use crate::rehearsal::scenario::Scenario;

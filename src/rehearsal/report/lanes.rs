@@ -5,21 +5,12 @@
 
 use std::fmt::Write as _;
 
-use super::axis::Axis;
-use super::escaped;
 use crate::control::Priority;
+use crate::page::{Axis, Scale, TALL, WIDE, escaped};
 use crate::rehearsal::trace::{Curve, Points, Span};
-
-/// The box that curves are drawn in, whole units: finer than any screen.
-const WIDE: f64 = 10_000.0;
-const TALL: f64 = 1_000.0;
 
 /// Colours and strokes to tell curves apart; see `style.css`.
 const SERIES: usize = 6;
-
-/// Lines of a scale are so far apart that there are about five.
-const STEPS: [f64; 18] =
-    [0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1e3, 1e4, 1e6];
 
 /// A line at a value that matters, with its name.
 pub(super) struct Limit {
@@ -51,39 +42,6 @@ pub(super) struct Sheet {
     pub marks: Vec<u64>,
 }
 
-/// Values from `low` to `high` with round numbers between.
-struct Scale {
-    low: f64,
-    high: f64,
-    step: f64,
-}
-
-impl Scale {
-    /// A scale that holds all `values`; none where there are none.
-    fn of(values: impl Iterator<Item = f64>, at_least: f64) -> Option<Scale> {
-        let (least, most) =
-            values.fold((f64::INFINITY, f64::NEG_INFINITY), |(l, m), value| (l.min(value), m.max(value)));
-        if !(least <= most) {
-            return None;
-        }
-        let range = (most - least).max(at_least);
-        let step = STEPS.into_iter().find(|step| range / step <= 5.0)?;
-        let low = (least / step).floor() * step;
-        let high = (most.max(low + range) / step).ceil() * step;
-        Some(Scale { low, high, step })
-    }
-
-    /// How far below the top a value lies, from 0 to 1.
-    fn share(&self, value: f64) -> f64 {
-        (self.high - value) / (self.high - self.low)
-    }
-
-    fn lines(&self) -> impl Iterator<Item = f64> {
-        let count = ((self.high - self.low) / self.step).round() as usize;
-        (0..=count).map(|line| self.low + self.step * line as f64)
-    }
-}
-
 impl Sheet {
     /// A lane of curves; nothing where none of them has a value.
     pub(super) fn curves(&self, page: &mut String, lane: &Lane<'_>) {
@@ -106,8 +64,8 @@ impl Sheet {
         }
         page.push_str("</figcaption><div class=\"sheet\"><div class=\"y\" aria-hidden=\"true\">");
         for value in scale.lines() {
-            let digits = if scale.step < 0.1 { 2 } else { usize::from(scale.step < 1.0) };
-            let _ = write!(page, "<span style=\"top:{:.1}%\">{value:.digits$}</span>", 100.0 * scale.share(value));
+            let (top, digits) = (100.0 * scale.share(value), scale.digits());
+            let _ = write!(page, "<span style=\"top:{top:.1}%\">{value:.digits$}</span>");
         }
         let dense = if self.axis.is_dense() { " dense" } else { "" };
         let _ = write!(page, "</div><div class=\"paper{dense}\" style=\"--tall:11rem\">");

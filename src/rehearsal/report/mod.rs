@@ -1,7 +1,6 @@
 //! One rehearsal as a page: what did not hold and why, and everything that happened over one axis of time.
 //! Self-contained: no script, no font, no picture from anywhere else. Readable on paper, on a telephone and aloud.
 
-mod axis;
 mod index;
 mod lanes;
 
@@ -16,9 +15,9 @@ use super::scenario::Scenario;
 use super::shrink::Shrunk;
 use super::trace::{Curves, Span, Trace};
 use crate::config::form::span_text;
+use crate::page::{Axis, PLOT_STYLE, escaped};
 use crate::settings::{Enclosure, EnclosureIx};
 
-use axis::Axis;
 use lanes::{Lane, Limit, Sheet};
 
 const STYLE: &str = include_str!("style.css");
@@ -55,7 +54,7 @@ fn head(page: &mut String, title: &str) {
         page,
         "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
          <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<title>{}</title>\n\
-         <style>\n{STYLE}</style>\n</head>\n<body><main>\n",
+         <style>\n{PLOT_STYLE}{STYLE}</style>\n</head>\n<body><main>\n",
         escaped(title)
     );
 }
@@ -284,9 +283,4 @@ fn log(page: &mut String, scenario: &Scenario, outcome: &Outcome) {
         let _ = writeln!(page, "{} {}", scenario.spoken(*at), escaped(line));
     }
     page.push_str("</pre></details>\n");
-}
-
-/// Text for a page.
-fn escaped(text: &str) -> String {
-    text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;")
 }

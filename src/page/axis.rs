@@ -38,7 +38,7 @@ struct Tick {
 
 /// The axis of time.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Axis {
+pub struct Axis {
     start: DateTime<Utc>,
     zone: Tz,
     /// ms.
@@ -47,29 +47,29 @@ pub(super) struct Axis {
 
 impl Axis {
     /// An axis of `span` ms.
-    pub(super) fn new(start: DateTime<Utc>, zone: Tz, span: u64) -> Axis {
+    pub fn new(start: DateTime<Utc>, zone: Tz, span: u64) -> Axis {
         Axis { start, zone, span: span.max(1) }
     }
 
     /// Where a moment lies, from 0 at the left to 1 at the right.
-    pub(super) fn share(self, at: u64) -> f64 {
+    pub fn share(self, at: u64) -> f64 {
         at.min(self.span) as f64 / self.span as f64
     }
 
     /// The same as a length in CSS.
-    pub(super) fn percent(self, at: u64) -> String {
+    pub fn percent(self, at: u64) -> String {
         let text = format!("{:.3}", 100.0 * self.share(at));
         format!("{}%", text.trim_end_matches('0').trim_end_matches('.'))
     }
 
     /// Moments worth a line, ms: wherever a label may stand.
-    pub(super) fn lines(self) -> Vec<u64> {
+    pub fn lines(self) -> Vec<u64> {
         let both = [self.ticks(WIDE), self.ticks(NARROW)];
         both.into_iter().flatten().map(|tick| tick.at).collect::<BTreeSet<_>>().into_iter().collect()
     }
 
     /// The axis with its labels, once for a wide page and once for a telephone.
-    pub(super) fn write(self, page: &mut String) {
+    pub fn write(self, page: &mut String) {
         page.push_str("<div class=\"axis\" aria-hidden=\"true\"><span class=\"zone\">local time</span><div>");
         // What would reach beyond the right edge is written to the left of its tick. The shares are guesses at widths.
         for (class, count, edge, long_edge) in [("wide", WIDE, 0.95, 0.9), ("narrow", NARROW, 0.88, 0.7)] {
@@ -161,7 +161,7 @@ impl Axis {
 
     /// A moment as short as it can be told: without seconds where there are none, without the day where there is but
     /// one, with the date where there are many.
-    pub(super) fn moment(self, at: u64) -> String {
+    pub fn moment(self, at: u64) -> String {
         let local = self.local(at);
         let (first, last) = (self.local(0).date(), self.local(self.span).date());
         let day = (local.date() - first).num_days() + 1;
@@ -174,7 +174,7 @@ impl Axis {
     }
 
     /// Whether single hours cannot be told apart.
-    pub(super) fn is_dense(self) -> bool {
+    pub fn is_dense(self) -> bool {
         self.span > 12 * 86_400_000
     }
 }

@@ -1,0 +1,102 @@
+# Print an optspec for argparse to handle cmd's options that are independent of any subcommand.
+function __fish_lampwarden_global_optspecs
+    string join \n h/help V/version
+end
+
+function __fish_lampwarden_needs_command
+    # Figure out if the current invocation already has a command.
+    set -l cmd (commandline -opc)
+    set -e cmd[1]
+    argparse -s (__fish_lampwarden_global_optspecs) -- $cmd 2>/dev/null
+    or return
+    if set -q argv[1]
+        # Also print the command, so this can be used to figure out what it is.
+        echo $argv[1]
+        return 1
+    end
+    return 0
+end
+
+function __fish_lampwarden_using_subcommand
+    set -l cmd (__fish_lampwarden_needs_command)
+    test -z "$cmd"
+    and return 1
+    contains -- $cmd[1] $argv
+end
+
+complete -c lampwarden -n "__fish_lampwarden_needs_command" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c lampwarden -n "__fish_lampwarden_needs_command" -s V -l version -d 'Print version'
+complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "demo" -d 'Show a whole simulated room on an embedded broker; needs no configuration'
+complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "serve" -d 'Run the daemon'
+complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "check" -d 'Validate a configuration: every finding with file, line, what is wrong and what would be right'
+complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "almanac" -d 'Show the days ahead: lights, sunrise and sunset'
+complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "wiring" -d 'Look at the wiring: what each configured topic says, what is silent, and each relay tried once on request'
+complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "rehearse" -d 'Rehearse scenarios in virtual time: the same control code through faults, seeds and seasons'
+complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "replay" -d 'Feed recorded messages through a configuration: what would it have done with last month?'
+complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "meter" -d 'Rounds with a hand-held UV meter: log a reading, see the gradient and the dose, find a lamp\'s height'
+complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "lamps" -d 'Lamps, a line each: state, hours, next change; why one is judged so; log that one was changed'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand demo" -l speed -d 'Simulated seconds in a real one, 1 to 240. The embedded broker takes 44 ms for an exchange at QoS 1, which a faster clock would turn into a quarter of a minute' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand demo" -l for -d 'Ends the demo after this much real time, such as 30s, 5m or 2h' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand demo" -l seed -d 'Seed of the room: its weather and the noise of its probes' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand demo" -l plain -d 'Prints one line for each change, as it does by itself where the output is no terminal'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand demo" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand serve" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand serve" -l log -d 'How log lines are written, on stderr' -r -f -a "human\t'For people'
+json\t'One JSON object a line'"
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand serve" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand check" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand check" -l json -d 'Print the findings as a JSON array'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand check" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand almanac" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand almanac" -l enclosure -d 'Only this enclosure' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand almanac" -l from -d 'First date; today at the site unless given' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand almanac" -l days -d 'How many days' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand almanac" -l format -d 'How it is written' -r -f -a "table\t''
+csv\t''
+json\t''"
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand almanac" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring" -l for -d 'How long to listen, such as 60s or 5m' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring" -l record -d 'Write every message to this file as a recording for `replay`' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring" -l try-relays -d 'Then switch each relay on for two seconds and off again, each after a question'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring" -l yes -d 'Try relays without asking'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring" -l json -d 'Print the report as JSON'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand rehearse" -l seeds -d 'Rehearse each with these seeds instead of its own; the last is not included' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand rehearse" -l report -d 'Write a page with plots for each rehearsal here, and over several an index' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand rehearse" -l json -d 'Print the outcomes as a JSON array'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand rehearse" -l quick -d 'Leave out scenarios marked as slow'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand rehearse" -l coverage -d 'Print which faults, guard states and alarms were reached, and how often'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand rehearse" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand replay" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand replay" -l json -d 'Print every change of a lamp and every alarm as JSON Lines'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand replay" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand meter; and not __fish_seen_subcommand_from log spots height" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand meter; and not __fish_seen_subcommand_from log spots height" -f -a "log" -d 'Log what a hand-held meter showed at a spot; beside a UV probe it calibrates the probe'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand meter; and not __fish_seen_subcommand_from log spots height" -f -a "spots" -d 'Show what was measured at each spot, the gradient, each UV probe\'s calibration and the day\'s dose'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand meter; and not __fish_seen_subcommand_from log spots height" -f -a "height" -d 'At what height is the band met? From readings at two heights or more below one lamp'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand meter; and __fish_seen_subcommand_from log" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand meter; and __fish_seen_subcommand_from log" -l alone -d 'Only this lamp was lit: readings of lamps measured one by one are added up' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand meter; and __fish_seen_subcommand_from log" -l guess -d 'The reading is a guess, and counts little'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand meter; and __fish_seen_subcommand_from log" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand meter; and __fish_seen_subcommand_from spots" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand meter; and __fish_seen_subcommand_from spots" -l json -d 'Print a JSON array'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand meter; and __fish_seen_subcommand_from spots" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand meter; and __fish_seen_subcommand_from height" -l at -d 'A reading: distance from the lamp\'s face and UV index, as 20cm=6.1; at least two' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand meter; and __fish_seen_subcommand_from height" -l measured-through -d 'Mesh that was between lamp and meter: how much UV it takes, in percent' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand meter; and __fish_seen_subcommand_from height" -l mesh -d 'Mesh that will be between lamp and animal, in percent' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand meter; and __fish_seen_subcommand_from height" -l zone -d 'Ferguson zone whose band is wanted, 1 to 4; 3 where nothing is said' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand meter; and __fish_seen_subcommand_from height" -l low -d 'Least UV index wanted' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand meter; and __fish_seen_subcommand_from height" -l high -d 'Most UV index wanted' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand meter; and __fish_seen_subcommand_from height" -l json -d 'Print a JSON object'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand meter; and __fish_seen_subcommand_from height" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand lamps; and not __fish_seen_subcommand_from why changed" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand lamps; and not __fish_seen_subcommand_from why changed" -l enclosure -d 'Only this enclosure' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand lamps; and not __fish_seen_subcommand_from why changed" -l json -d 'Print a JSON array'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand lamps; and not __fish_seen_subcommand_from why changed" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand lamps; and not __fish_seen_subcommand_from why changed" -f -a "why" -d 'Why a lamp is judged as it is: readings, fit and thresholds'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand lamps; and not __fish_seen_subcommand_from why changed" -f -a "changed" -d 'Log that another lamp was fitted: its hours begin anew, and the UV probe there waits for a meter reading'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand lamps; and __fish_seen_subcommand_from why" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand lamps; and __fish_seen_subcommand_from why" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand lamps; and __fish_seen_subcommand_from changed" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand lamps; and __fish_seen_subcommand_from changed" -s h -l help -d 'Print help'
