@@ -16,14 +16,26 @@ _lampwarden() {
             ",$1")
                 cmd="lampwarden"
                 ;;
+            lampwarden,alarms)
+                cmd="lampwarden__subcmd__alarms"
+                ;;
             lampwarden,almanac)
                 cmd="lampwarden__subcmd__almanac"
+                ;;
+            lampwarden,away)
+                cmd="lampwarden__subcmd__away"
                 ;;
             lampwarden,check)
                 cmd="lampwarden__subcmd__check"
                 ;;
+            lampwarden,contacts)
+                cmd="lampwarden__subcmd__contacts"
+                ;;
             lampwarden,demo)
                 cmd="lampwarden__subcmd__demo"
+                ;;
+            lampwarden,history)
+                cmd="lampwarden__subcmd__history"
                 ;;
             lampwarden,lamps)
                 cmd="lampwarden__subcmd__lamps"
@@ -37,11 +49,29 @@ _lampwarden() {
             lampwarden,replay)
                 cmd="lampwarden__subcmd__replay"
                 ;;
+            lampwarden,report)
+                cmd="lampwarden__subcmd__report"
+                ;;
             lampwarden,serve)
                 cmd="lampwarden__subcmd__serve"
                 ;;
             lampwarden,wiring)
                 cmd="lampwarden__subcmd__wiring"
+                ;;
+            lampwarden__subcmd__alarms,acknowledge)
+                cmd="lampwarden__subcmd__alarms__subcmd__acknowledge"
+                ;;
+            lampwarden__subcmd__alarms,list)
+                cmd="lampwarden__subcmd__alarms__subcmd__list"
+                ;;
+            lampwarden__subcmd__away,check)
+                cmd="lampwarden__subcmd__away__subcmd__check"
+                ;;
+            lampwarden__subcmd__contacts,test)
+                cmd="lampwarden__subcmd__contacts__subcmd__test"
+                ;;
+            lampwarden__subcmd__history,import)
+                cmd="lampwarden__subcmd__history__subcmd__import"
                 ;;
             lampwarden__subcmd__lamps,changed)
                 cmd="lampwarden__subcmd__lamps__subcmd__changed"
@@ -65,12 +95,78 @@ _lampwarden() {
 
     case "${cmd}" in
         lampwarden)
-            opts="-h -V --help --version demo serve check almanac wiring rehearse replay meter lamps"
+            opts="-h -V --help --version demo serve check almanac wiring rehearse replay meter lamps history report alarms contacts away"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 1 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
             fi
             case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__alarms)
+            opts="-c -h --config --json --help list acknowledge"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__alarms__subcmd__acknowledge)
+            opts="-c -h --config --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__alarms__subcmd__list)
+            opts="-c -h --config --json --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
                 *)
                     COMPREPLY=()
                     ;;
@@ -116,6 +212,42 @@ _lampwarden() {
             COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
             return 0
             ;;
+        lampwarden__subcmd__away)
+            opts="-h --help check"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__away__subcmd__check)
+            opts="-c -h --config --json --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
         lampwarden__subcmd__check)
             opts="-c -h --config --json --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
@@ -128,6 +260,46 @@ _lampwarden() {
                     return 0
                     ;;
                 -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__contacts)
+            opts="-h --help test"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__contacts__subcmd__test)
+            opts="-c -h --config --contact --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --contact)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;
@@ -154,6 +326,110 @@ _lampwarden() {
                     return 0
                     ;;
                 --seed)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__history)
+            opts="-c -h --config --enclosure --probe --from --to --resolution --what --format --output --backup --help import"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --enclosure)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --probe)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --from)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --to)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --resolution)
+                    COMPREPLY=($(compgen -W "minute hour day" -- "${cur}"))
+                    return 0
+                    ;;
+                --what)
+                    COMPREPLY=($(compgen -W "readings switches alarms acts remarks gaps" -- "${cur}"))
+                    return 0
+                    ;;
+                --format)
+                    COMPREPLY=($(compgen -W "csv jsonl parquet" -- "${cur}"))
+                    return 0
+                    ;;
+                --output)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --backup)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__history__subcmd__import)
+            opts="-c -h --config --enclosure --time --column --time-format --zone --delimiter --decimal-comma --fahrenheit --skip-bad --replace --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --enclosure)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --time)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --column)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --time-format)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --zone)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --delimiter)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;
@@ -368,6 +644,44 @@ _lampwarden() {
                     return 0
                     ;;
                 -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__report)
+            opts="-c -o -h --config --days --until --output --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --days)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --until)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --output)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -o)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;

@@ -35,6 +35,11 @@ complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "rehearse" -d 
 complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "replay" -d 'Feed recorded messages through a configuration: what would it have done with last month?'
 complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "meter" -d 'Rounds with a hand-held UV meter: log a reading, see the gradient and the dose, find a lamp\'s height'
 complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "lamps" -d 'Lamps, a line each: state, hours, next change; why one is judged so; log that one was changed'
+complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "history" -d 'Write the journal out as CSV, JSON Lines or Parquet; take readings of a spreadsheet in; make a backup'
+complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "report" -d 'Write ninety days of one animal\'s light, heat and UV as a page for a veterinarian, which prints on A4'
+complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "alarms" -d 'Alarms that stand, who was told, and acknowledging them'
+complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "contacts" -d 'People who are told: send each a test message'
+complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "away" -d 'Being away: the checklist before leaving'
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand demo" -l speed -d 'Simulated seconds in a real one, 1 to 240. The embedded broker takes 44 ms for an exchange at QoS 1, which a faster clock would turn into a quarter of a minute' -r
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand demo" -l for -d 'Ends the demo after this much real time, such as 30s, 5m or 2h' -r
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand demo" -l seed -d 'Seed of the room: its weather and the noise of its probes' -r
@@ -100,3 +105,61 @@ complete -c lampwarden -n "__fish_lampwarden_using_subcommand lamps; and __fish_
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand lamps; and __fish_seen_subcommand_from why" -s h -l help -d 'Print help'
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand lamps; and __fish_seen_subcommand_from changed" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand lamps; and __fish_seen_subcommand_from changed" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand history; and not __fish_seen_subcommand_from import" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand history; and not __fish_seen_subcommand_from import" -l enclosure -d 'Only this enclosure' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand history; and not __fish_seen_subcommand_from import" -l probe -d 'Only this probe' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand history; and not __fish_seen_subcommand_from import" -l from -d 'From this date or time of the site on, such as 2026-03-01 or "2026-03-01 08:00"' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand history; and not __fish_seen_subcommand_from import" -l to -d 'Up to this time, or to the end of this date' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand history; and not __fish_seen_subcommand_from import" -l resolution -d 'How closely readings are told. Minutes are kept for five weeks, hours for five years; a day is one of the site\'s calendar' -r -f -a "minute\t''
+hour\t''
+day\t''"
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand history; and not __fish_seen_subcommand_from import" -l what -d 'What is told' -r -f -a "readings\t'What probes said: mean, lowest and highest, and how many readings were believed and not'
+switches\t'Every change of a lamp\'s level, with its reason'
+alarms\t'Alarms as they were raised, changed and cleared'
+acts\t'What the keeper did'
+remarks\t'What the program found worth telling beside alarms'
+gaps\t'When nobody watched, because the daemon did not run'"
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand history; and not __fish_seen_subcommand_from import" -l format -d 'How it is written' -r -f -a "csv\t'A header, then a line for each row (RFC 4180)'
+jsonl\t'A JSON object for each row, one a line'
+parquet\t'Apache Parquet, for tables too large for the others'"
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand history; and not __fish_seen_subcommand_from import" -l output -d 'Where to; standard output unless given' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand history; and not __fish_seen_subcommand_from import" -l backup -d 'Instead: copy the whole journal to this new file, also while the daemon runs, and look whether the copy is sound' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand history; and not __fish_seen_subcommand_from import" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand history; and not __fish_seen_subcommand_from import" -f -a "import" -d 'Take readings from a CSV file, such as a spreadsheet\'s, into the journal'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand history; and __fish_seen_subcommand_from import" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand history; and __fish_seen_subcommand_from import" -l enclosure -d 'Whose readings they are' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand history; and __fish_seen_subcommand_from import" -l time -d 'The header of the column with the times' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand history; and __fish_seen_subcommand_from import" -l column -d 'A column and the probe whose readings it holds, such as "Basking spot=basking"; may be given more than once' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand history; and __fish_seen_subcommand_from import" -l time-format -d 'How times are written, such as "%d.%m.%Y %H:%M"; else 2026-03-01 08:00, with T and seconds if you like, or RFC 3339' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand history; and __fish_seen_subcommand_from import" -l zone -d 'The time zone they are in, such as Europe/Lisbon; the site\'s unless given' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand history; and __fish_seen_subcommand_from import" -l delimiter -d 'What stands between columns: a character, or "tab"' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand history; and __fish_seen_subcommand_from import" -l decimal-comma -d 'Numbers are written as 33,1'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand history; and __fish_seen_subcommand_from import" -l fahrenheit -d 'Temperatures are in Fahrenheit'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand history; and __fish_seen_subcommand_from import" -l skip-bad -d 'Import what is right and leave out what is wrong; else nothing is imported where anything is wrong'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand history; and __fish_seen_subcommand_from import" -l replace -d 'Put imported readings in the place of those that the journal has; else those stay'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand history; and __fish_seen_subcommand_from import" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand report" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand report" -l days -d 'How many days, the last of them whole' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand report" -l until -d 'The last date; yesterday unless given' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand report" -s o -l output -d 'Where the page goes; standard output unless given' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand report" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and not __fish_seen_subcommand_from list acknowledge" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and not __fish_seen_subcommand_from list acknowledge" -l json -d 'Print a JSON array'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and not __fish_seen_subcommand_from list acknowledge" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and not __fish_seen_subcommand_from list acknowledge" -f -a "list" -d 'List the alarms that stand, the most important first'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and not __fish_seen_subcommand_from list acknowledge" -f -a "acknowledge" -d 'Say that somebody has seen an alarm and sees to it: nobody is reminded of it any more'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from list" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from list" -l json -d 'Print a JSON array'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from list" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from acknowledge" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from acknowledge" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand contacts; and not __fish_seen_subcommand_from test" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand contacts; and not __fish_seen_subcommand_from test" -f -a "test" -d 'Send a test message to every contact by every channel, and tell what became of each'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand contacts; and __fish_seen_subcommand_from test" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand contacts; and __fish_seen_subcommand_from test" -l contact -d 'Only this contact' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand contacts; and __fish_seen_subcommand_from test" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand away; and not __fish_seen_subcommand_from check" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand away; and not __fish_seen_subcommand_from check" -f -a "check" -d 'Fill in the checklist before leaving, as far as the program can'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand away; and __fish_seen_subcommand_from check" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand away; and __fish_seen_subcommand_from check" -l json -d 'Print a JSON object'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand away; and __fish_seen_subcommand_from check" -s h -l help -d 'Print help'
