@@ -234,7 +234,10 @@ impl Desk {
             Ok(()) => {
                 self.due = None;
                 self.waiting.clear();
-                let _ = tell.send(News::Durable(self.taken));
+                // A file that was begun anew is written before anybody has handed over anything.
+                if self.taken > 0 {
+                    let _ = tell.send(News::Durable(self.taken));
+                }
                 if std::mem::take(&mut self.failing) {
                     info!("the journal can be written again");
                     let given_up = std::mem::take(&mut self.given_up);
