@@ -7,44 +7,65 @@ use std::time::Duration;
 
 use chrono::{DateTime, Utc};
 
-/// Monotonic time: how long since the driver started. It never runs backwards and no clock setting moves it.
+/// Monotonic time: how long since the driver started, which may be five centuries. It never runs backwards and no clock
+/// setting moves it.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub struct Mono(Duration);
+pub struct Mono {
+    /// Nanoseconds since the start: one number, since the core compares moments more than it does anything else.
+    nanos: u64,
+}
+
+/// Nanoseconds, as many as a moment holds.
+const fn nanos(span: Duration) -> u64 {
+    match span.as_secs().checked_mul(1_000_000_000) {
+        Some(whole) => whole.saturating_add(span.subsec_nanos() as u64),
+        None => u64::MAX,
+    }
+}
 
 impl Mono {
     /// The driver's start.
-    pub const START: Mono = Mono(Duration::ZERO);
+    pub const START: Mono = Mono { nanos: 0 };
     /// The end of time, which never comes.
-    pub const END: Mono = Mono(Duration::MAX);
+    pub const END: Mono = Mono { nanos: u64::MAX };
 
-    /// `since_start` after the driver's start.
+    /// `since_start` after the driver's start, short of the end of time.
     pub const fn new(since_start: Duration) -> Mono {
-        Mono(since_start)
+        let nanos = nanos(since_start);
+        Mono { nanos: if nanos == u64::MAX { u64::MAX - 1 } else { nanos } }
     }
 
     /// `seconds` after the driver's start.
     pub const fn from_secs(seconds: u64) -> Mono {
-        Mono(Duration::from_secs(seconds))
+        Mono::new(Duration::from_secs(seconds))
     }
 
     /// `milliseconds` after the driver's start.
     pub const fn from_millis(milliseconds: u64) -> Mono {
-        Mono(Duration::from_millis(milliseconds))
+        match milliseconds.checked_mul(1_000_000) {
+            Some(nanos) => Mono { nanos },
+            None => Mono { nanos: u64::MAX - 1 },
+        }
     }
 
     /// How long after the driver's start.
     pub const fn since_start(self) -> Duration {
-        self.0
+        Duration::from_nanos(self.nanos)
+    }
+
+    /// Whole milliseconds after the driver's start.
+    pub const fn as_millis(self) -> u64 {
+        self.nanos / 1_000_000
     }
 
     /// How long from `earlier` to this; zero where `earlier` is later.
     pub const fn since(self, earlier: Mono) -> Duration {
-        self.0.saturating_sub(earlier.0)
+        Duration::from_nanos(self.nanos.saturating_sub(earlier.nanos))
     }
 
     /// This plus `span`, held at the end of time instead of overflowing.
     pub const fn after(self, span: Duration) -> Mono {
-        Mono(self.0.saturating_add(span))
+        Mono { nanos: self.nanos.saturating_add(nanos(span)) }
     }
 }
 
@@ -91,6 +112,17 @@ pub fn spoken(span: Duration) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn the_end_of_time_never_comes() {
+        let centuries = Mono::new(Duration::from_secs(u64::MAX));
+        assert!(
+            centuries < Mono::END && Mono::from_millis(u64::MAX) < Mono::END && Mono::from_secs(u64::MAX) < Mono::END
+        );
+        assert_eq!(centuries.after(Duration::MAX), Mono::END);
+        assert_eq!(Mono::from_secs(3).since(Mono::from_secs(5)), Duration::ZERO);
+        assert_eq!(Mono::from_secs(5).after(Duration::from_nanos(1)).since(Mono::from_secs(3)), Duration::new(2, 1));
+    }
 
     #[test]
     fn durations_are_read_in_falling_units_only() {

@@ -21,10 +21,13 @@ macro_rules! quantity {
             fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
                 let digits = f.precision().unwrap_or($digits);
                 if digits == 1
-                    && let Some((sign, whole, tenth)) = tenths(self.0)
+                    && let Some((text, from)) = tenths(self.0)
                 {
-                    let space = if Self::UNIT.is_empty() { "" } else { " " };
-                    return write!(f, "{sign}{whole}.{tenth}{space}{}", Self::UNIT);
+                    f.write_str(str::from_utf8(&text[from..]).unwrap_or_default())?;
+                    if !Self::UNIT.is_empty() {
+                        f.write_str(concat!(" ", $unit))?;
+                    }
+                    return Ok(());
                 }
                 if Self::UNIT.is_empty() {
                     write!(f, "{:.*}", digits, self.0)
@@ -36,18 +39,39 @@ macro_rules! quantity {
     };
 }
 
-/// A number to one decimal: sign, whole part and tenths. None where it is too large for that, no number, or so near to the
-/// middle between two that it takes the long way to tell which is nearer.
-fn tenths(number: f64) -> Option<(&'static str, u32, u32)> {
+/// The text of a number to one decimal, and where in the buffer it begins. None where it is too large for that, no number,
+/// or so near to the middle between two that it takes the long way to tell which is nearer. Written by hand, since the
+/// log of a rehearsal is full of them.
+fn tenths(number: f64) -> Option<([u8; 8], usize)> {
     let scaled = number.abs() * 10.0;
-    if !(scaled < 1e6) {
+    if !(scaled < 99_999.0) {
         return None;
     }
-    let whole = scaled as u32;
-    let rest = scaled - f64::from(whole);
-    let rounded = whole + u32::from(rest > 0.5);
-    let sign = if number.is_sign_negative() { "-" } else { "" };
-    ((rest - 0.5).abs() > 1e-6).then_some((sign, rounded / 10, rounded % 10))
+    let down = scaled as u32;
+    let rest = scaled - f64::from(down);
+    if (rest - 0.5).abs() <= 1e-6 {
+        return None;
+    }
+    let rounded = down + u32::from(rest > 0.5);
+    let (mut text, mut at) = ([0_u8; 8], 8);
+    let mut put = |byte: u8| {
+        at -= 1;
+        text[at] = byte;
+    };
+    put(b'0' + (rounded % 10) as u8);
+    put(b'.');
+    let mut whole = rounded / 10;
+    loop {
+        put(b'0' + (whole % 10) as u8);
+        whole /= 10;
+        if whole == 0 {
+            break;
+        }
+    }
+    if number.is_sign_negative() {
+        put(b'-');
+    }
+    Some((text, at))
 }
 
 quantity!(

@@ -239,3 +239,51 @@ fn a_reload_keeps_hours_and_history() {
     assert_eq!((after.hours, after.cycles), (before.hours, before.cycles));
     assert!(after.departure.is_some() && after.why.iter().any(|line| line.contains("told from 20 days")), "{after:#?}");
 }
+
+#[test]
+fn lamps_of_one_circuit_that_go_dark_together_are_told_to_have_no_supply() {
+    let mut room = Room::new(include_str!("../simulations/sites/one-circuit.toml"), "2026-06-20T07:00:00Z");
+    let watts = |room: &mut Room, heat: &str, tube: &str, uv: &str| {
+        room.keeps_saying("porch/e1/heat/power", heat, 30);
+        room.keeps_saying("porch/e1/uvb/power", tube, 30);
+        room.keeps_saying("porch/e1/uv", uv, 60);
+    };
+    room.keeps_saying("porch/e1/basking", "30.0", 30);
+    watts(&mut room, "75.0", "24.0", "4.0");
+    room.wait(3 * 3600);
+    assert!(room.alarm(AlarmKind::LampDark).is_none());
+    watts(&mut room, "0.2", "0.2", "0.0");
+    room.wait(30 * 60);
+    let dark = room.alarm(AlarmKind::LampDark).expect("raised");
+    assert_eq!(dark.subjects, ["heat", "uvb"]);
+    assert!(dark.text.contains("Most likely no power arrives") && dark.text.contains("fuse"), "{}", dark.text);
+}
+
+#[test]
+fn every_alarm_of_this_kind_can_be_asked_why() {
+    let mut room = Room::new(SITE, START);
+    room.keeps_saying("e1/uv", "0.0", 300);
+    let reading = MeterReading { spot: "basking".into(), uvi: Uvi(2.2), alone: None, guess: false };
+    room.wait(3600);
+    room.keeps_saying("e1/uv", "2.0", 300);
+    room.wait(3 * 3600);
+    room.event(Event::Act(Act::MeterReading { enclosure: E1, reading }));
+    room.wait(8 * 3600);
+    let kinds = [
+        (AlarmKind::UvBelowBand, vec!["it stands", "the band is UVI 2.9 to 7.4", "gain 1.100", "meter reading of"]),
+        (AlarmKind::UvAboveBand, vec!["it does not stand", "without what was shaded: UVI 2.2"]),
+        (AlarmKind::UvOverCeiling, vec!["it does not stand", "the ceiling is UVI 8.0", "spot basking: UVI 2.2"]),
+        (AlarmKind::CalibrationDue, vec!["calibrated, gain 1.100 ±", "level"]),
+        (AlarmKind::UvFading, vec!["it does not stand", "uvb: ", "the band ends at UVI 2.9"]),
+        (AlarmKind::WalkDue, vec!["a round is due 35 days later"]),
+        (AlarmKind::SpareDue, vec!["uvb will", "in stock by the configuration: 1"]),
+        (AlarmKind::LampDark, vec!["uvb: fully on for", "told from odds of"]),
+    ];
+    for (kind, words) in kinds {
+        let why = room.controller.why_alarm(E1, kind).expect("there").join("\n");
+        for word in words {
+            assert!(why.contains(word), "{kind}: no {word:?} in\n{why}");
+        }
+    }
+    assert_eq!(room.controller.why_alarm(EnclosureIx(9), AlarmKind::UvFading), None);
+}

@@ -6,6 +6,7 @@ use std::process::ExitCode;
 use clap::{Args, Subcommand};
 use serde_json::{Value, json};
 
+use crate::control::AlarmKind;
 use crate::settings::Settings;
 
 use super::{Config, desk, failed, find_enclosure, told};
@@ -27,14 +28,15 @@ pub(super) struct Arguments {
 
 #[derive(Subcommand)]
 enum Action {
-    /// Why a lamp is judged as it is: readings, fit and thresholds
+    /// Why a lamp is judged as it is, or an alarm stands: readings, fit and thresholds
     Why {
         #[command(flatten)]
         config: Config,
         /// The enclosure's id
         enclosure: String,
-        /// The lamp's name
-        lamp: String,
+        /// The lamp's name, or the kind of an alarm, such as uv-fading
+        #[arg(value_name = "LAMP|ALARM")]
+        of: String,
     },
     /// Log that another lamp was fitted: its hours begin anew, and the UV probe there waits for a meter reading
     Changed {
@@ -49,7 +51,7 @@ enum Action {
 
 pub(super) fn run(arguments: Arguments) -> ExitCode {
     match (arguments.action, arguments.config) {
-        (Some(Action::Why { config, enclosure, lamp }), _) => why(&config, &enclosure, &lamp),
+        (Some(Action::Why { config, enclosure, of }), _) => why(&config, &enclosure, &of),
         (Some(Action::Changed { config, enclosure, lamp }), _) => changed(&config, &enclosure, &lamp),
         (None, Some(config)) => list(&config, arguments.enclosure.as_deref(), arguments.json),
         (None, None) => failed(&"name the configuration: lampwarden lamps -c FILE"),
@@ -132,6 +134,9 @@ fn why(config: &Config, enclosure: &str, lamp: &str) -> ExitCode {
         Err(why) => return failed(&why),
     };
     let Some(found) = lamps.iter().find(|known| known["lamp"] == lamp) else {
+        if AlarmKind::from_name(lamp).is_some() {
+            return why_alarm(&settings, enclosure, lamp);
+        }
         return failed(&no_such_lamp(&lamps, enclosure, lamp));
     };
     let mut out = table(std::slice::from_ref(found));
@@ -144,9 +149,25 @@ fn why(config: &Config, enclosure: &str, lamp: &str) -> ExitCode {
     print(&out)
 }
 
+fn why_alarm(settings: &Settings, enclosure: &str, kind: &str) -> ExitCode {
+    let asked = json!({ "tell": "why", "enclosure": enclosure, "alarm": kind });
+    let answer = match desk::ask(settings, &asked) {
+        Ok(answer) => answer,
+        Err(why) => return failed(&why),
+    };
+    let mut out = format!("{kind} of {enclosure}\n");
+    for line in answer["why"].as_array().into_iter().flatten().filter_map(Value::as_str) {
+        out += &format!("  {line}\n");
+    }
+    print(&out)
+}
+
 fn no_such_lamp(lamps: &[Value], enclosure: &str, lamp: &str) -> String {
     let names: Vec<_> = lamps.iter().filter_map(|known| known["lamp"].as_str()).collect();
-    format!("enclosure {enclosure} has no lamp {lamp:?}; there are {}", names.join(", "))
+    format!(
+        "enclosure {enclosure} has no lamp {lamp:?}; there are {}, and the kinds of alarms, such as uv-fading",
+        names.join(", ")
+    )
 }
 
 fn changed(config: &Config, enclosure: &str, lamp: &str) -> ExitCode {
@@ -164,8 +185,26 @@ fn changed(config: &Config, enclosure: &str, lamp: &str) -> ExitCode {
     print(&format!(
         "logged: another lamp is fitted as {lamp} of {enclosure}\n\
          Let it warm up, then measure beside its UV probe and log what the meter shows: `lampwarden meter log`. Until then\n\
-         see that the animal has shade. Let a lamp cool and pull its plug before you touch it.\n"
+         see that the animal has shade. Let a lamp cool and pull its plug before you touch it.\n{}",
+        stock(&settings, enclosure, lamp)
     ))
+}
+
+/// What the configuration counts of this kind of lamp, which a logged change does not lower: it may have come from elsewhere,
+/// and a count that the keeper corrects later would be lowered twice.
+fn stock(settings: &Settings, enclosure: &str, lamp: &str) -> String {
+    let enclosure = settings.enclosures.iter().find(|known| known.id == enclosure);
+    let fitting = enclosure.and_then(|known| Some(known.lamps.iter().find(|known| known.name == lamp)?.fitting));
+    let counted = settings.spares.iter().filter(|spare| Some(spare.fitting) == fitting && spare.count > 0);
+    let line = |spare: &crate::settings::Spare| {
+        let (count, title) = (spare.count, spare.fitting.traits().title);
+        let watts = spare.power.map_or_else(String::new, |watts| format!(", {watts}"));
+        format!(
+            "the configuration counts {count} in stock of {title}{watts}: make that {} if it was one of them\n",
+            count - 1
+        )
+    };
+    counted.map(line).collect()
 }
 
 fn print(text: &str) -> ExitCode {

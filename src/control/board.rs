@@ -186,6 +186,25 @@ impl Board {
         }
     }
 
+    /// Whether to [judge](Board::judge) so would change nothing, now or later.
+    pub(super) fn stays(&self, kind: AlarmKind, subject: &str, verdict: &Option<Option<Trouble>>) -> bool {
+        let is_meant = |(of, known): &(AlarmKind, String)| *of == kind && known == subject;
+        let known = self.entries.iter().find(|(key, _)| is_meant(key)).map(|(_, entry)| entry);
+        let active = known.is_some_and(|entry| entry.life.state().is_active());
+        let settled = known.is_none_or(|entry| entry.life.next_deadline().is_none());
+        match (verdict, known) {
+            (None, _) => active || settled,
+            (Some(None), _) => !active && settled,
+            (Some(Some(_)), None) => false,
+            (Some(Some(now)), Some(entry)) => active && settled && !now.is_news_after(&entry.trouble),
+        }
+    }
+
+    /// Whether nothing is known of one of these kinds and `subject`: to clear it changes nothing.
+    pub(super) fn knows_none(&self, kinds: &[AlarmKind], subject: &str) -> bool {
+        !self.entries.keys().any(|(kind, known)| kinds.contains(kind) && known == subject)
+    }
+
     /// Whether an alarm of `kind` about `subject` stands.
     pub(super) fn is_active(&self, kind: AlarmKind, subject: &str) -> bool {
         let is_meant = |(of, known): &(AlarmKind, String)| *of == kind && known == subject;
@@ -319,15 +338,10 @@ impl Board {
     }
 
     /// Kinds that stand, in their order.
-    pub(super) fn standing(&self) -> Vec<AlarmKind> {
-        let mut kinds: Vec<_> = self
-            .entries
-            .iter()
-            .filter(|(_, entry)| entry.life.state().is_active())
-            .map(|((kind, _), _)| *kind)
-            .collect();
-        kinds.dedup();
-        kinds
+    pub(super) fn standing(&self) -> impl Iterator<Item = AlarmKind> {
+        let active = self.entries.iter().filter(|(_, entry)| entry.life.state().is_active());
+        let mut last = None;
+        active.map(|((kind, _), _)| *kind).filter(move |kind| last.replace(*kind) != Some(*kind))
     }
 
     /// Every alarm that is not normal, for a broker that may have forgotten.

@@ -190,12 +190,6 @@ impl Clock {
         }
     }
 
-    /// The monotonic moment at which the schedules' time will be `wall`; now or later.
-    pub(super) fn mono_at(&self, now: Mono, wall: DateTime<Utc>) -> Option<Mono> {
-        let ahead = (wall - self.wall(now)?).to_std().unwrap_or(Duration::ZERO);
-        Some(now.after(ahead))
-    }
-
     /// Whether the wall clock can be believed.
     pub(super) fn is_trusted(&self) -> bool {
         matches!(self.state, State::Trusted(_))

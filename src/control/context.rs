@@ -20,6 +20,8 @@ pub(super) struct Context<'a> {
     pub(super) stamp: DateTime<Utc>,
     pub(super) connected: bool,
     pub(super) stopping: Option<OnExit>,
+    /// Whether what changes nothing may be left out.
+    pub(super) shortcuts: bool,
     pub(super) site: &'a Site,
     pub(super) clock: &'a Clock,
     pub(super) contactors: &'a Contactors,
@@ -46,6 +48,7 @@ impl Context<'_> {
 
     /// The monotonic moment at which the schedules' time will be `wall`.
     pub(super) fn mono_at(&self, wall: DateTime<Utc>) -> Option<Mono> {
-        self.clock.mono_at(self.now, wall)
+        let ahead = (wall - self.wall?).to_std().unwrap_or_default();
+        Some(self.now.after(ahead))
     }
 }

@@ -118,6 +118,11 @@ impl Drive {
         agrees && self.reported == Some(level)
     }
 
+    /// Whether a report of `level` says that it does what is wanted.
+    pub(super) fn obeys(&self, level: Level) -> bool {
+        level.agrees_with(self.wanted.level())
+    }
+
     fn reports_wanted(&self) -> bool {
         self.reported.is_some_and(|reported| reported.agrees_with(self.wanted.level()))
     }

@@ -4,6 +4,8 @@ mod absorb;
 mod dark;
 mod judge;
 mod keep;
+mod light;
+mod why;
 
 use std::sync::Arc;
 use std::time::Duration;
@@ -11,7 +13,7 @@ use std::time::Duration;
 use crate::guard::SafetyRecord;
 use crate::settings::{CutOff, Enclosure, EnclosureIx, Lamp, LampIx, Measures, Probe, ProbeIx, Site};
 use crate::time::Mono;
-use crate::units::{Celsius, Level, Watts};
+use crate::units::{Celsius, Level};
 
 use super::alarm::AlarmKind;
 use super::board::Board;
@@ -24,10 +26,11 @@ use super::intake::{Doubt, Intake, Verdict};
 use super::lamp::{Concern, LampControl};
 use super::photoperiod::DayClock;
 use super::record::{OverrideRecord, Record};
-use super::uv::{Lit, SETTLED, Told, UvSeries};
+use super::uv::{Told, UvSeries};
 use super::view::{DayView, EnclosureView, Heard, InterlockView, LampView, ProbeView, Quality, RoundView};
 use super::walk::Walk;
 
+pub use absorb::Waiting;
 use dark::Ward;
 pub(super) use judge::STILL;
 use keep::is_subject;
@@ -65,6 +68,8 @@ pub(super) struct EnclosureControl {
     told: Mono,
     /// When something else falls due, whatever its probes say.
     timer: Mono,
+    /// When burn hours are filed.
+    filing: Mono,
     /// Whether no lamp's level moves by itself.
     steady: bool,
 }
@@ -83,7 +88,10 @@ struct ProbeControl {
     /// Readings of which nothing comes; none: not known since the last step.
     calm: Option<absorb::Known>,
     /// Those that have come and been told to nobody yet.
-    row: Option<absorb::Waiting>,
+    row: Option<Waiting>,
+    /// When a reading came that lamps' light and power, or their diagnoses, have been told of, and that must go the whole
+    /// way all the same.
+    half_taken: Option<Mono>,
 }
 
 /// When the next state document is due.
@@ -91,9 +99,9 @@ struct ProbeControl {
 struct Publish {
     due: Option<Mono>,
     last: Option<Mono>,
-    /// Nobody reads them, or nobody reads of new readings in them.
+    /// Nobody reads them, or nobody reads of new readings and reports in them.
     never: bool,
-    but_changes: bool,
+    but_decisions: bool,
 }
 
 impl Publish {
@@ -104,7 +112,7 @@ impl Publish {
 
     /// When it would be due after a new reading; none where that requests nothing.
     fn if_read(&self, now: Mono) -> Option<Mono> {
-        if self.but_changes { None } else { self.if_requested(now, STATE_AFTER_READING) }
+        if self.but_decisions { None } else { self.if_requested(now, STATE_AFTER_READING) }
     }
 
     /// When it would be due if it were requested.
@@ -137,6 +145,7 @@ impl EnclosureControl {
             missed: Mono::END,
             calm: None,
             row: None,
+            half_taken: None,
         });
         let uv = uv_series(enclosure);
         EnclosureControl {
@@ -152,9 +161,10 @@ impl EnclosureControl {
             remembered: vec![(0, 0, false); enclosure.lamps.len()],
             overridden: Vec::new(),
             retained: Vec::new(),
-            publish: Publish { due: Some(ctx.now), last: None, never: false, but_changes: false },
+            publish: Publish { due: Some(ctx.now), last: None, never: false, but_decisions: false },
             told: Mono::START,
             timer: Mono::START,
+            filing: Mono::END,
             steady: false,
         }
     }
@@ -178,12 +188,12 @@ impl EnclosureControl {
 
     /// No state document is wanted.
     pub(super) fn publish_nothing(&mut self) {
-        self.publish = Publish { due: None, last: None, never: true, but_changes: true };
+        self.publish = Publish { due: None, last: None, never: true, but_decisions: true };
     }
 
-    /// No state document is wanted for new readings.
-    pub(super) fn publish_changes_alone(&mut self) {
-        self.publish.but_changes = true;
+    /// No state document is wanted for new readings and reports.
+    pub(super) fn publish_decisions_alone(&mut self) {
+        self.publish.but_decisions = true;
     }
 
     /// A probe has said something. Guards come first: a lamp that one cuts is off before anything else is done.
@@ -203,10 +213,11 @@ impl EnclosureControl {
                 match probe.measures {
                     Measures::Temperature => self.temperature(ctx, enclosure, ix, Celsius(value)),
                     Measures::Uvi => self.uvi(ctx, enclosure, ix, value),
-                    Measures::Power => self.power(ctx.now, enclosure, ix, Watts(value)),
+                    Measures::Power => self.power(ctx.now, enclosure, ix, value),
                     Measures::Illuminance | Measures::Humidity => {}
                 }
-                self.diagnose(ctx, enclosure, ix, probe, value);
+                self.diagnose(ctx, enclosure, ix, value);
+                self.probes[ix.0].half_taken = None;
             }
         }
         self.publish.due = self.publish.if_read(ctx.now).or(self.publish.due);
@@ -258,69 +269,22 @@ impl EnclosureControl {
         lamps.any(|(other, (lamp, control))| other != at && control.may_warm(lamp))
     }
 
-    fn uvi(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure, ix: ProbeIx, raw: f64) {
-        let Some(at) = self.uv.iter().position(|series| series.probe == ix) else { return };
-        let reading = self.uv[at].uvi(raw);
-        for (at, lamp) in enclosure.lamps.iter().enumerate() {
-            if self.lamps[at].guard.uv(ctx.now, ix, reading) {
-                self.lamps[at].steer(ctx, lamp, &enclosure.probes, &mut self.day, (self.ix, LampIx(at)));
-            }
-        }
-        let lit = self.lit(ctx.now, enclosure, &self.uv[at].lamps);
-        let slot = self.uv[at].reading(ctx.now, raw, lit);
-        // What a lamp that is told to be dark gives is no course of any ageing.
-        let ailing = self.uv[at].lamps.iter().any(|&LampIx(lamp)| self.wards[lamp].is_ailing());
-        if let Some(slot) = slot.filter(|_| !ailing) {
-            self.health.slot(at, slot, ctx.now, &self.lamps);
-        }
-        if self.health.has_parts(at) && !ailing {
-            let warm = self.warm_lamps(ctx.now, enclosure, &self.uv[at].lamps);
-            self.health.part(at, ctx.now, raw, warm);
-        }
-        self.uv[at].add_dose(ctx, &enclosure.probes[ix.0], raw);
-    }
-
-    /// What lamps do by every account.
-    fn lit(&self, now: Mono, enclosure: &Enclosure, lamps: &[LampIx]) -> Lit {
-        let pairs = || lamps.iter().map(|&LampIx(at)| (&enclosure.lamps[at], &self.lamps[at]));
-        if !lamps.is_empty() && pairs().all(|(lamp, control)| control.is_warm(now, lamp)) {
-            return Lit::Warm;
-        }
-        let off =
-            pairs().map(|(lamp, control)| control.off_for(now, lamp)).reduce(|a, b| a.zip(b).map(|(a, b)| a.min(b)));
-        off.flatten().map_or(Lit::Between, Lit::Off)
-    }
-
-    /// A bit for each of the lamps that is warm; none while one is neither warm nor settled off.
-    fn warm_lamps(&self, now: Mono, enclosure: &Enclosure, lamps: &[LampIx]) -> Option<u32> {
-        let mut warm = 0_u32;
-        for (place, &LampIx(at)) in lamps.iter().enumerate() {
-            let (lamp, control) = (&enclosure.lamps[at], &self.lamps[at]);
-            if control.is_warm(now, lamp) {
-                warm |= 1_u32.checked_shl(u32::try_from(place).ok()?)?;
-            } else if control.off_for(now, lamp).is_none_or(|lasted| lasted < SETTLED) {
-                return None;
-            }
-        }
-        Some(warm)
-    }
-
-    fn power(&mut self, now: Mono, enclosure: &Enclosure, ix: ProbeIx, reading: Watts) {
-        for (lamp, control) in enclosure.lamps.iter().zip(&mut self.lamps) {
-            if lamp.power_probe == Some(ix) {
-                control.power(now, reading);
-            }
-        }
-    }
-
     /// An output reports its level.
     pub(super) fn report(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure, ix: LampIx, level: Level) {
         let (Some(lamp), Some(control)) = (enclosure.lamps.get(ix.0), self.lamps.get_mut(ix.0)) else { return };
-        if control.drive.reported() != Some(level) {
+        if control.drive.reported() != Some(level) && !self.publish.but_decisions {
             self.publish.request(ctx.now, STATE_AFTER_CHANGE);
         }
-        control.report(ctx.now, lamp, level);
-        self.step(ctx, enclosure);
+        // Asked before it counts: afterwards more may be due.
+        let idle = ctx.shortcuts && ctx.now < self.due();
+        let obeys = idle && self.lamps[ix.0].drive.obeys(level);
+        self.lamps[ix.0].report(ctx.now, lamp, level);
+        if obeys && self.is_settled(ctx, enclosure, lamp) {
+            self.tell_wards(ctx, enclosure);
+            self.publish_due(ctx);
+        } else {
+            self.step(ctx, enclosure);
+        }
     }
 
     /// The broker has acknowledged a command.
@@ -432,6 +396,11 @@ impl EnclosureControl {
                 self.file_health(ctx, enclosure);
             }
         }
+        self.keep_hours(ctx, enclosure);
+    }
+
+    /// Files burn hours, where that is due.
+    fn keep_hours(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
         if self.health.should_file(ctx.now) && self.lamps.iter().any(|lamp| lamp.life.is_lit()) {
             self.file_hours(ctx, enclosure);
         }
@@ -497,6 +466,7 @@ impl EnclosureControl {
                 if matches!(told, Told::Paired { .. } | Told::Jumped { .. }) {
                     self.health.calibrated(at);
                     self.forecast(ctx, enclosure);
+                    self.judge_spots(ctx, enclosure);
                 }
                 let probe = self.uv[at].probe;
                 ctx.out.push(Effect::Calibrated { enclosure: self.ix, probe, told });
@@ -561,8 +531,13 @@ impl EnclosureControl {
     }
 
     /// The levels of its lamps and the kinds of its alarms, as the [view](EnclosureControl::view) has them.
-    pub(super) fn outline(&self) -> (impl Iterator<Item = Level>, Vec<AlarmKind>) {
+    pub(super) fn outline(&self) -> (impl Iterator<Item = Level>, impl Iterator<Item = AlarmKind>) {
         (self.lamps.iter().map(|control| control.drive.wanted()), self.board.standing())
+    }
+
+    /// The target of a lamp's thermostat that is in force.
+    pub(super) fn target(&self, LampIx(ix): LampIx) -> Option<Celsius> {
+        self.lamps.get(ix)?.target()
     }
 
     /// The enclosure as it stands.
@@ -606,7 +581,7 @@ impl EnclosureControl {
             lamps: lamps.collect(),
             probes: probes.collect(),
             band: enclosure.care.uv,
-            alarms: self.board.standing(),
+            alarms: self.board.standing().collect(),
         }
     }
 

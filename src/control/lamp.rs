@@ -525,6 +525,14 @@ impl LampControl {
         }
     }
 
+    /// Whether nothing can be said against it and its output, unless it is by its diagnosis or by a retained command.
+    pub(super) fn is_well(&self, now: Mono, lamp: &Lamp) -> bool {
+        let obeys = self.drive.disagreement(now).is_none_or(|lasted| lasted < CUT_OFF_AFTER);
+        let heats = self.stoppage.as_ref().and_then(Stoppage::evidence).is_some();
+        let weak = self.weak.as_ref().and_then(WeakWatch::weak).is_some();
+        obeys && !heats && !weak && !self.guard.is_tripped() && !self.drive.is_deaf(now, &lamp.output)
+    }
+
     /// How it shows that it cannot be stopped, for lamps that warm and were told off: it heats or draws power, or its relay
     /// has reported it on for too long.
     pub(super) fn cannot_be_stopped(&self, now: Mono, lamp: &Lamp) -> Option<String> {

@@ -24,6 +24,7 @@ mod lamp;
 pub mod photoperiod;
 mod reason;
 mod record;
+mod sparing;
 mod trouble;
 mod uv;
 mod view;
@@ -31,6 +32,7 @@ mod walk;
 
 pub use alarm::{AlarmKind, AlarmNotice, AlarmState, Priority};
 pub use effect::{Command, Effect};
+pub use enclosure::Waiting;
 pub use event::{Act, Event, MeterReading, OutputRef, Reading, Unreadable};
 pub use health::view::LampHealth;
 pub use reason::{Proposal, Reason};
@@ -49,7 +51,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use crate::guard::{Permit, SafetyRecord};
 use crate::settings::{CutOffIx, Enclosure, EnclosureIx, LampIx, OnExit, ProbeIx, Settings};
 use crate::time::{Moment, Mono};
-use crate::units::Level;
+use crate::units::{Celsius, Level};
 
 use agenda::Agenda;
 use board::Board;
@@ -124,6 +126,7 @@ macro_rules! context {
             stamp: wall.unwrap_or($self.now.wall),
             connected: $self.link == Link::Up,
             stopping: $self.stopping,
+            shortcuts: $self.shortcuts,
             site: &$self.settings.site,
             clock: &$self.clock,
             contactors: &$self.contactors,
@@ -186,9 +189,10 @@ impl Controller {
         self
     }
 
-    /// The same without [`Effect::State`] for new readings, until a reload: for a driver that looks for changes alone.
-    pub fn showing_changes_alone(mut self) -> Controller {
-        self.enclosures.iter_mut().for_each(EnclosureControl::publish_changes_alone);
+    /// The same without [`Effect::State`] for new readings and reports, until a reload: for a driver that looks for what is
+    /// decided alone.
+    pub fn showing_decisions_alone(mut self) -> Controller {
+        self.enclosures.iter_mut().for_each(EnclosureControl::publish_decisions_alone);
         self
     }
 
@@ -261,6 +265,29 @@ impl Controller {
     /// have no such lamp.
     pub fn why(&self, enclosure: EnclosureIx, lamp: LampIx) -> Option<Vec<String>> {
         self.enclosures.get(enclosure.0)?.why(lamp, &self.circles.peers(enclosure, lamp))
+    }
+
+    /// Why an alarm of an enclosure stands or does not: readings, fit and thresholds, a line each. None where the settings
+    /// have no such enclosure.
+    pub fn why_alarm(&self, enclosure: EnclosureIx, kind: AlarmKind) -> Option<Vec<String>> {
+        let settings = self.settings.enclosures.get(enclosure.0)?;
+        let control = self.enclosures.get(enclosure.0)?;
+        let mut why = control.why_alarm(self.now.mono, &self.settings.site, settings, kind);
+        if kind == AlarmKind::LampDark {
+            for (ix, lamp) in settings.lamps.iter().enumerate() {
+                let lines = self.why(enclosure, LampIx(ix)).unwrap_or_default();
+                why.extend(lines.into_iter().map(|line| format!("{}: {line}", lamp.name)));
+            }
+        }
+        if kind == AlarmKind::SpareDue {
+            let site = self.board.announced().find(|notice| notice.kind == kind && notice.state.is_active());
+            why.extend(site.map(|notice| format!("for the site it stands: {}", notice.text)));
+            let stock = self.settings.spares.iter();
+            why.extend(stock.map(|spare| {
+                format!("in stock by the configuration: {} {}", spare.count, spare.fitting.traits().title)
+            }));
+        }
+        Some(why)
     }
 
     /// The settings in force.
@@ -349,79 +376,6 @@ impl Controller {
             }
         }
         self.run_due(out);
-    }
-
-    /// Takes in a plain live reading, whose payload has no time stamp, if nothing comes of it: no effect, and no change of
-    /// anything that anybody could see but of the reading itself. False: [`Controller::handle`] must have it, at the same
-    /// moment. The wall clock is taken to have kept step with the monotonic one since the last
-    /// event that was handled; a driver that does not know leaves this to `handle`, which asks the clock.
-    pub fn absorb(&mut self, now: Mono, enclosure: EnclosureIx, probe: ProbeIx, value: f64) -> bool {
-        if now < self.now.mono || !self.is_idle(now) {
-            return false;
-        }
-        let (Some(settings), Some(control)) =
-            (self.settings.enclosures.get(enclosure.0), self.enclosures.get_mut(enclosure.0))
-        else {
-            return false;
-        };
-        let Some(sooner) = control.absorb(now, settings, probe, value) else { return false };
-        self.now.mono = now;
-        self.agenda.bring_forward(enclosure, sooner);
-        self.due = self.due.min(sooner);
-        true
-    }
-
-    /// Takes in an event of which nothing comes; otherwise it changes nothing and tells so.
-    fn is_nothing(&mut self, event: &Event) -> bool {
-        let now = self.now.mono;
-        match event {
-            Event::Tick => self.is_idle(now),
-            Event::Reading {
-                enclosure,
-                probe,
-                reading: Reading { value: Ok(value), taken: None, retained: false },
-            } => self.absorb(now, *enclosure, *probe, *value),
-            Event::Report { output: OutputRef::Lamp(enclosure, lamp), level: Ok(level), .. } => {
-                let idle = self.is_idle(now);
-                let pair = self.settings.enclosures.get(enclosure.0).zip(self.enclosures.get_mut(enclosure.0));
-                let absorbs = |(settings, control): (&Enclosure, &mut EnclosureControl)| {
-                    control.absorb_report(now, settings, *lamp, *level)
-                };
-                idle && pair.is_some_and(absorbs)
-            }
-            Event::Delivered { output: OutputRef::Lamp(enclosure, lamp), ticket } if self.is_idle(now) => {
-                if let Some(control) = self.enclosures.get_mut(enclosure.0) {
-                    control.delivered(*lamp, *ticket);
-                }
-                true
-            }
-            _ => false,
-        }
-    }
-
-    /// Whether nothing is due at `now`, and all is such that an event may come to nothing.
-    fn is_idle(&mut self, now: Mono) -> bool {
-        if now < self.due {
-            return true;
-        }
-        let usual = self.link == Link::Up && self.stopping.is_none() && self.clock.is_trusted();
-        if !self.shortcuts || !usual || self.stirred {
-            return false;
-        }
-        self.due = self.soonest();
-        now < self.due
-    }
-
-    /// When something is due, at the latest; enclosures that are due later than the agenda has it are put right.
-    fn soonest(&mut self) -> Mono {
-        loop {
-            let (at, enclosure) = self.agenda.soonest();
-            let due = self.enclosures.get(enclosure.0).map_or(Mono::END, EnclosureControl::due);
-            if due <= at {
-                return at.min(self.site_due);
-            }
-            self.agenda.set(enclosure, due);
-        }
     }
 
     fn report(&mut self, output: OutputRef, level: Level, out: &mut Vec<Effect>) {
@@ -687,20 +641,6 @@ impl Controller {
         site.into_iter().flatten().chain(stored).min().unwrap_or(Mono::END)
     }
 
-    /// When [`Event::Tick`] is next wanted, at the latest. It may lie in the past, which means at once.
-    pub fn next_deadline(&mut self) -> Option<Mono> {
-        Some(self.soonest()).filter(|&due| due < Mono::END)
-    }
-
-    /// [`Controller::next_deadline`] as long as every probe that has been heard within its interval and a sixteenth goes on
-    /// to be. That of any other counts.
-    pub fn next_timer(&self) -> Mono {
-        let due = |(settings, control): (&Enclosure, &EnclosureControl)| {
-            if control.is_on_beat(self.now.mono, settings) { control.next_timer() } else { control.due() }
-        };
-        self.settings.enclosures.iter().zip(&self.enclosures).map(due).fold(self.site_due, Mono::min)
-    }
-
     /// What must be sent under the settings in force before [`Controller::reload`] replaces them with `settings`: OFF to
     /// every lamp whose output they no longer have.
     pub fn farewell(&mut self, settings: &Settings) -> Vec<Effect> {
@@ -768,8 +708,16 @@ impl Controller {
 
     /// What [`Controller::view`] tells of an enclosure's lamps and alarms, and nothing else: the levels that are permitted,
     /// and the kinds that stand. None where `enclosure` is not in the settings in force.
-    pub fn outline(&self, enclosure: EnclosureIx) -> Option<(impl Iterator<Item = Level>, Vec<AlarmKind>)> {
+    pub fn outline(
+        &self,
+        enclosure: EnclosureIx,
+    ) -> Option<(impl Iterator<Item = Level>, impl Iterator<Item = AlarmKind>)> {
         Some(self.enclosures.get(enclosure.0)?.outline())
+    }
+
+    /// The target of a lamp's thermostat that is in force, as the [view](Controller::view) has it.
+    pub fn target(&self, enclosure: EnclosureIx, lamp: LampIx) -> Option<Celsius> {
+        self.enclosures.get(enclosure.0)?.target(lamp)
     }
 
     /// An enclosure as it stands; none where `enclosure` is not in the settings in force.
@@ -784,6 +732,7 @@ impl Controller {
             stamp: self.stamp(),
             connected: self.link == Link::Up,
             stopping: self.stopping,
+            shortcuts: self.shortcuts,
             site: &self.settings.site,
             clock: &self.clock,
             contactors: &self.contactors,

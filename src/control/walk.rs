@@ -6,7 +6,7 @@ use std::fmt;
 
 use chrono::{DateTime, TimeDelta, Utc};
 
-use crate::settings::UvBand;
+use crate::settings::{Site, UvBand};
 use crate::units::Uvi;
 
 use super::event::MeterReading;
@@ -206,6 +206,25 @@ impl Walk {
             remarks.push(Remark::NoRetreat);
         }
         remarks
+    }
+
+    /// When a round is due.
+    pub(super) fn why(&self, site: &Site) -> Vec<String> {
+        let date = |at: DateTime<Utc>| at.with_timezone(&site.timezone).date_naive();
+        let last = self.last().map_or("the meter was never read, so none is due".to_owned(), |last| {
+            format!("the meter was last read on {}, and a round is due {} days later", date(last), EVERY.num_days())
+        });
+        vec![last]
+    }
+
+    /// What was measured at each spot.
+    pub(super) fn measured(&self, site: &Site) -> Vec<String> {
+        let line = |view: SpotView| {
+            let at = view.at.with_timezone(&site.timezone).date_naive();
+            let summed = if view.summed.is_empty() { "" } else { ", added up from lamps one by one" };
+            format!("spot {}: UVI {} by the meter on {at}{summed}", view.spot, view.uvi)
+        };
+        self.spots().into_iter().map(line).collect()
     }
 
     pub(super) fn record(&self) -> Vec<SpotRecord> {

@@ -300,6 +300,9 @@ impl Daemon {
                 self.handle(Event::Act(act));
                 desk_words::done("logged")
             }
+            Ok(Question::Why(enclosure, kind)) => {
+                desk_words::why(&self.controller.why_alarm(enclosure, kind).unwrap_or_default())
+            }
             Ok(Question::Lamps(enclosure)) => {
                 // Hours that somebody has seen are not forgotten.
                 let mut effects = std::mem::take(&mut self.effects);

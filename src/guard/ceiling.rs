@@ -42,6 +42,12 @@ impl CeilingGuard {
         !was_latched && self.latch.is_some()
     }
 
+    /// Whether a reading changes no verdict and no deadline.
+    pub(super) fn bears(&self, probe: ProbeIx, reading: Uvi) -> bool {
+        let calm = self.latch.is_none() && self.over_since.is_none() && reading <= self.settings.ceiling;
+        probe != self.settings.probe || calm
+    }
+
     fn settle(&mut self, now: Mono) {
         let (Some(since), Some((reading, heard)), None) = (self.over_since, self.last, self.latch) else {
             return;
@@ -63,6 +69,10 @@ impl CeilingGuard {
 
     pub(super) fn is_latched(&self) -> bool {
         self.latch.is_some()
+    }
+
+    pub(super) fn latch(&self) -> Option<Latch> {
+        self.latch
     }
 
     pub(super) fn reset(&mut self) {

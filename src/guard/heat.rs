@@ -424,6 +424,14 @@ impl HeatGuard {
         (state, self.trips.len())
     }
 
+    pub(super) fn is_clear(&self) -> bool {
+        matches!(self.state, State::Clear)
+    }
+
+    pub(super) fn is_latched(&self) -> bool {
+        matches!(self.state, State::Latched(_))
+    }
+
     pub(super) fn record(&self, now: Mono, record: &mut LampRecord) {
         match self.state {
             State::Clear => {}

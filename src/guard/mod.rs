@@ -104,6 +104,11 @@ impl LampGuard {
         self.ceiling.as_mut().is_some_and(|ceiling| ceiling.reading(now, probe, reading))
     }
 
+    /// Whether a UV index of one probe changes no verdict and no deadline.
+    pub fn bears_uv(&self, probe: ProbeIx, reading: Uvi) -> bool {
+        self.ceiling.as_ref().is_none_or(|ceiling| ceiling.bears(probe, reading))
+    }
+
     /// The level that may be, given what control proposes, with the refusal where that is less. A proposal of OFF is
     /// always granted.
     pub fn judge(&mut self, now: Mono, proposed: Level) -> (Permit, Option<Refusal>) {
@@ -226,6 +231,17 @@ impl LampGuard {
     pub fn marker(&self) -> (u8, usize, bool) {
         let (state, trips) = self.heat.as_ref().map_or((0, 0), HeatGuard::marker);
         (state, trips, self.ceiling.as_ref().is_some_and(CeilingGuard::is_latched))
+    }
+
+    /// Whether a temperature holds the lamp off, as of when that was last judged: over the cut, resting after it, or latched.
+    pub fn is_tripped(&self) -> bool {
+        self.heat.as_ref().is_some_and(|heat| !heat.is_clear())
+    }
+
+    /// The latch of the ceiling, as of when it was last judged, where that is why the lamp must be off.
+    pub fn latched_by_uv(&self) -> Option<Latch> {
+        let by_heat = self.heat.as_ref().is_some_and(HeatGuard::is_latched);
+        self.ceiling.as_ref().and_then(CeilingGuard::latch).filter(|_| !by_heat)
     }
 
     /// What must survive a restart; none where there is nothing to remember.

@@ -159,6 +159,16 @@ impl Stoppage {
         self.idle = if draws { None } else { Some(now) };
     }
 
+    /// Whether this reading of the lamp's own power probe leaves what it shows as it is.
+    pub fn bears_power(&self, reading: Watts) -> bool {
+        self.off_since.is_none() || (self.draws.is_none() && reading.0 < self.threshold())
+    }
+
+    /// Whether readings of the lamp's own power probe decide what temperatures show.
+    pub fn heeds_power(&self) -> bool {
+        self.off_since.is_some()
+    }
+
     /// Whether this reading of a guard probe would show nothing: [`Stoppage::evidence`] stays none.
     pub fn bears(&self, now: Mono, probe: ProbeIx, reading: Celsius, cut: Celsius, others_warm: bool) -> bool {
         if self.off_since.is_none() {

@@ -7,6 +7,7 @@
 //! {"tell": "alarms"}                                                                    {"alarms": […]}
 //! {"tell": "away"}                                                                      {"away": {…}}
 //! {"tested": {"contact": "keeper", "channel": "mail"}}
+//! {"tell": "why", "enclosure": "e1", "alarm": "uv-fading"}                              {"why": […]}
 //! ```
 //!
 //! An answer is `{"done": "…"}`, what was asked for under its name, or `{"error": "…"}`.
@@ -17,7 +18,7 @@ use serde::Serialize;
 use serde_json::{Value, json};
 
 use crate::control::photoperiod::plan;
-use crate::control::{Act, LampHealth, RoundView, UvDay, UvView, middle_of};
+use crate::control::{Act, AlarmKind, LampHealth, RoundView, UvDay, UvView, middle_of};
 use crate::science::clear_sky::{OZONE, day_curve};
 use crate::science::uv::ErythemalIrradiance;
 use crate::settings::{Enclosure, EnclosureIx, LampIx, Photoperiod, ProbeIx, Settings, Site};
@@ -45,6 +46,8 @@ pub enum Question {
         /// By which channel.
         channel: String,
     },
+    /// Why an alarm of an enclosure stands or does not.
+    Why(EnclosureIx, AlarmKind),
 }
 
 /// Reads one line.
@@ -78,11 +81,24 @@ pub fn question(settings: &Settings, line: &[u8]) -> Result<Question, Misread> {
             match what {
                 "round" => Ok(Question::Round(ix)),
                 "lamps" => Ok(Question::Lamps(ix)),
-                other => Err(Misread(format!("nothing is told of {other:?}: ask for round, lamps, alarms or away"))),
+                "why" => {
+                    let named = text("alarm").ok_or_else(|| Misread("it names no \"alarm\"".to_owned()))?;
+                    let kind = AlarmKind::from_name(named);
+                    let kind = kind.ok_or_else(|| Misread(format!("there is no alarm {named:?}")))?;
+                    Ok(Question::Why(ix, kind))
+                }
+                other => {
+                    Err(Misread(format!("nothing is told of {other:?}: ask for round, lamps, why, alarms or away")))
+                }
             }
         }
         _ => Err(Misread("it neither does an \"act\" nor asks to \"tell\" something".to_owned())),
     }
+}
+
+/// The answer to [`Question::Why`].
+pub fn why(lines: &[String]) -> String {
+    json!({ "why": lines }).to_string()
 }
 
 /// The answer to something that was done.

@@ -5,6 +5,8 @@ use std::collections::BTreeMap;
 use crate::control::{Event, OutputRef, Reading};
 use crate::settings::{CutOffIx, Enclosure, EnclosureIx, LampIx, Output, PayloadUnit, ProbeIx, Settings};
 
+use crate::units::Level;
+
 use super::payload::Payload;
 use super::{Misread, act, command, topics};
 
@@ -91,6 +93,13 @@ impl Routes {
         let acts = self.acts.as_ref().is_some_and(|(prefix, _)| of.topic.starts_with(prefix.as_str()));
         let alone = self.topics.get(&of.topic).is_some_and(|all| *all == [Arrival::Probe(enclosure, probe)]);
         bare && !acts && alone
+    }
+
+    /// The level that a live message on a topic reports, where all that the topic tells is what one output does.
+    pub fn reports(&self, topic: &str, output: OutputRef, payload: &str, settings: &Settings) -> Option<Level> {
+        let acts = self.acts.as_ref().is_some_and(|(prefix, _)| topic.starts_with(prefix.as_str()));
+        self.topics.get(topic).filter(|all| **all == [Arrival::Report(output)] && !acts)?;
+        Payload::new(payload.as_bytes()).level(command::output(settings, output)?).ok()
     }
 
     /// Appends what a message tells to `out`. `settings` must be those of [`Routes::new`]. Unreadable readings and

@@ -367,6 +367,12 @@ impl Broker {
         self.running && self.link == Link::Up && punctual
     }
 
+    /// Whether nothing is on its way but commands of the daemon's and that they have arrived.
+    pub(super) fn carries_commands_alone(&self) -> bool {
+        let is_command = |parcel: &Delivery| matches!(parcel, Delivery::Command { .. } | Delivery::Acknowledged { .. });
+        self.parcels.iter().all(|(_, parcel)| is_command(parcel))
+    }
+
     /// Whether the broker runs.
     pub(super) fn is_running(&self) -> bool {
         self.running

@@ -117,6 +117,9 @@ impl Host {
 
     /// How far the wall clock is off, ms, and whether it is set.
     pub(super) fn clock_error(&self, now: u64) -> (i64, bool) {
+        if self.clock == WallClock::default() {
+            return (0, true);
+        }
         let truth = self.start.timestamp_millis().saturating_add_unsigned(now);
         (self.wall(now).timestamp_millis() - truth, !self.clock.unset)
     }
@@ -137,7 +140,7 @@ impl Host {
         self.booted = now;
         let records: Vec<_> = self.disk.values().cloned().collect();
         // Documents tell new readings to nobody here, and they would be most of its ticks.
-        let core = Controller::new(settings.clone(), self.moment(now), &records).showing_changes_alone();
+        let core = Controller::new(settings.clone(), self.moment(now), &records).showing_decisions_alone();
         let mut core = if self.whole_way { core.without_shortcuts() } else { core };
         let mut effects = Vec::new();
         core.recall(&self.filed.values().cloned().collect::<Vec<_>>(), self.last_known, &mut effects);

@@ -35,7 +35,7 @@ mod trace;
 pub use coverage::{Counts, Coverage, GUARD_STATES};
 pub use obligation::{OWED, Owed};
 pub use report::{Entry, command, index, page};
-pub use run::{Options, Outcome, Violation, rehearse};
+pub use run::{Options, Outcome, Violation, counted, rehearse};
 pub use scenario::Scenario;
 pub use shrink::{Shrunk, shrink};
 pub use swarm::draw;

@@ -122,6 +122,11 @@ impl Sight {
         &self.enclosures[e.0].lamps[l.0]
     }
 
+    /// The kinds of alarms that stand for an enclosure, in their order.
+    pub(super) fn alarms_of(&self, enclosure: EnclosureIx) -> impl Iterator<Item = AlarmKind> {
+        self.alarms.keys().filter(move |(whose, _)| *whose == Some(enclosure)).map(|(_, kind)| *kind)
+    }
+
     /// Whether an alarm of this kind stands for an enclosure.
     pub(super) fn has_alarm(&self, enclosure: Option<EnclosureIx>, kind: AlarmKind) -> bool {
         self.alarms.contains_key(&(enclosure, kind))

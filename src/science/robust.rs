@@ -1,9 +1,8 @@
 //! Statistics that a few bad readings do not move.
 //!
-//! [`Day`] makes the one number a day that a UV band is judged by and a decay is fitted to: the upper quantile
-//! [`UNSHADED`] of what the probe read while it and its lamp were warm. An animal that lies on the probe for a third of
-//! the day only takes readings from below it. Medians and [`deviation`] pair meter readings with the raw readings
-//! around them.
+//! [`unshaded`] makes the one number that a UV band is judged by and a decay is fitted to: the middle of what the probe read
+//! while it and its lamp were warm and nothing lay there. Medians and [`deviation`] pair meter readings with the raw
+//! readings around them.
 
 use super::line::NORMAL_PER_MAD;
 
@@ -69,79 +68,26 @@ const SHADE_LEAST: f64 = 0.02;
 /// comes in blocks leaves alone. Without shade it is the median of all, with no bias; with shade for up to five sixths of
 /// the day the median of the rest. None of none, or where the lamp gave nothing.
 pub fn unshaded(values: &[f64]) -> Option<Unshaded> {
-    let mut sorted: Vec<f64> = values.iter().copied().filter(|value| value.is_finite()).collect();
-    let top = quantile(&mut sorted, UNSHADED).filter(|&top| top > 0.0)?;
+    let mut finite = Vec::with_capacity(values.len());
+    finite.extend(values.iter().copied().filter(|value| value.is_finite()));
+    let top = chosen(&mut finite, UNSHADED).filter(|&top| top > 0.0)?;
+    let mut distances = Vec::with_capacity(values.len());
     let pairs = values.windows(2).filter(|pair| pair.iter().all(|value| value.is_finite()));
-    let mut distances: Vec<f64> = pairs.map(|pair| (pair[1] - pair[0]).abs()).collect();
-    let deviation = NORMAL_PER_DIFFERENCE * median(&mut distances).unwrap_or(0.0);
+    distances.extend(pairs.map(|pair| (pair[1] - pair[0]).abs()));
+    let deviation = NORMAL_PER_DIFFERENCE * chosen(&mut distances, 0.5).unwrap_or(0.0);
     let shade = top - (SHADE_DEPTH * deviation).max(SHADE_LEAST * top);
-    let from = sorted.partition_point(|&value| value < shade);
-    let value = median(&mut sorted[from..])?;
-    Some(Unshaded { value, scatter: deviation / value, count: sorted.len() - from })
+    finite.retain(|&value| !(value < shade));
+    let value = chosen(&mut finite, 0.5)?;
+    Some(Unshaded { value, scatter: deviation / value, count: finite.len() })
 }
 
-/// How many readings a [`Day`] holds at most. Half of them are always there: a quantile is then known to two parts in
-/// a thousand of its rank.
-const READINGS_MAX: usize = 512;
-
-/// The readings of one day, or of any span, evenly thinned to a bounded number: where they are full, every second is
-/// dropped and only every second is taken from then on. Evenly in time, because shade comes in blocks, which the
-/// running quantile estimators that keep five numbers (P²) mistake for drift.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Day {
-    readings: Vec<f64>,
-    /// One reading in so many is taken.
-    stride: u64,
-    /// Readings offered so far.
-    offered: u64,
-}
-
-impl Default for Day {
-    fn default() -> Day {
-        Day { readings: Vec::new(), stride: 1, offered: 0 }
-    }
-}
-
-impl Day {
-    /// Takes a reading; one that is not finite is missing and left out. Readings should come evenly in time.
-    pub fn push(&mut self, reading: f64) {
-        if !reading.is_finite() {
-            return;
-        }
-        if self.offered.is_multiple_of(self.stride) {
-            if self.readings.len() == READINGS_MAX {
-                let mut index = 0;
-                self.readings.retain(|_| {
-                    index += 1;
-                    index % 2 == 1
-                });
-                self.stride = self.stride.saturating_mul(2);
-            }
-            // The first one that came after a thinning falls on the wider stride by itself: 512 is even.
-            self.readings.push(reading);
-        }
-        self.offered = self.offered.saturating_add(1);
-    }
-
-    /// How many readings were offered.
-    pub fn count(&self) -> u64 {
-        self.offered
-    }
-
-    /// Quantile `share` of the readings; none of none.
-    pub fn quantile(&self, share: f64) -> Option<f64> {
-        quantile(&mut self.readings.clone(), share)
-    }
-
-    /// What the lamp gave this day, whatever lay on the probe for a third of it.
-    pub fn unshaded(&self) -> Option<f64> {
-        self.quantile(UNSHADED)
-    }
-
-    /// The middle of the readings.
-    pub fn median(&self) -> Option<f64> {
-        self.quantile(0.5)
-    }
+/// [`quantile`] of numbers that are all finite, without sorting them all.
+fn chosen(values: &mut [f64], share: f64) -> Option<f64> {
+    let place = values.len().checked_sub(1)? as f64 * share;
+    let below = place.floor() as usize;
+    let (_, &mut low, above) = values.select_nth_unstable_by(below, f64::total_cmp);
+    let high = above.iter().copied().min_by(f64::total_cmp).unwrap_or(low);
+    Some(if low == high { low } else { low + (place - place.floor()) * (high - low) })
 }
 
 /// The last readings, up to a number fixed at its making, for the robust middle of what was just read.
@@ -206,6 +152,19 @@ mod tests {
     }
 
     #[test]
+    fn to_choose_is_to_sort() {
+        let mut generator = Pcg32::new(9, 9);
+        for many in 1..60 {
+            let values: Vec<f64> = (0..many).map(|_| (4.0 * normal(&mut generator)).round()).collect();
+            for share in [0.0, 0.3, 0.5, UNSHADED, 1.0] {
+                let expected = quantile(&mut values.clone(), share);
+                assert_eq!(chosen(&mut values.clone(), share), expected, "{share} of {values:?}");
+            }
+        }
+        assert_eq!(chosen(&mut [], 0.5), None);
+    }
+
+    #[test]
     fn the_deviation_is_that_of_the_manual_of_r() {
         // R, help(mad): mad(1:9) without its constant is 2, and that of c(1:8, 100) is the same.
         for last in [9.0, 100.0] {
@@ -220,12 +179,11 @@ mod tests {
         assert_eq!(median(&mut [f64::NAN, -f64::NAN]), None);
         assert_eq!(median(&mut [f64::NAN, 3.0, -f64::NAN, 1.0, 2.0]), Some(2.0));
         assert_eq!(median(&mut [f64::INFINITY, f64::INFINITY, 1.0]), Some(f64::INFINITY));
-        let (mut day, mut recent) = (Day::default(), Recent::new(3));
+        let mut recent = Recent::new(3);
         for reading in [f64::NAN, f64::INFINITY] {
-            day.push(reading);
             recent.push(reading);
         }
-        assert_eq!((day.median(), recent.median(), recent.deviation()), (None, None, None));
+        assert_eq!((recent.median(), recent.deviation()), (None, None));
     }
 
     #[test]
@@ -239,21 +197,6 @@ mod tests {
             .into();
         assert_eq!(medians, [5.0, 3.0, 5.0, 9.0, 9.0, 9.0, 2.0]);
         assert_eq!((recent.count(), Recent::new(0).size), (3, 1));
-    }
-
-    #[test]
-    fn a_long_day_is_thinned_evenly() {
-        // A ramp shows where the kept readings stand: after any number they are each stride'th from the first on.
-        let mut day = Day::default();
-        for reading in 0..20_000_u32 {
-            day.push(f64::from(reading));
-            let kept = day.readings.len();
-            assert!(kept <= READINGS_MAX && (reading < 256 || kept >= READINGS_MAX / 2), "{kept}");
-            let even = |(i, kept): (usize, &f64)| *kept == (i as u64 * day.stride) as f64;
-            assert!(!reading.is_multiple_of(777) || day.readings.iter().enumerate().all(even), "{reading}");
-        }
-        assert_eq!(day.count(), 20_000);
-        near(day.quantile(0.75).expect("many"), 15_000.0, 64.0);
     }
 
     /// A day of 144 values of 5 min of a lamp at 3 with `noise` (relative), of which the animal takes a block of `shaded`
@@ -299,33 +242,5 @@ mod tests {
             }
             assert!(misjudged(noise, 0.8, 0.1, 0.2, &mut generator).abs() < 0.05, "nor for four fifths");
         }
-    }
-
-    /// A day of 12 h with a reading each half minute of a lamp at UVI 3 with `noise` (relative), of which the animal
-    /// takes a block of `shaded` of the day, beginning at `from`, down to `left`.
-    fn day(noise: f64, shaded: f64, from: f64, left: f64) -> f64 {
-        let mut generator = Pcg32::new(11, 7);
-        let mut day = Day::default();
-        for i in 0..1440 {
-            let place = f64::from(i) / 1440.0;
-            let shade = if from <= place && place < from + shaded { left } else { 1.0 };
-            day.push(3.0 * shade * (1.0 + noise * normal(&mut generator)));
-        }
-        day.unshaded().expect("a day of readings")
-    }
-
-    #[test]
-    fn an_animal_on_the_probe_for_a_third_of_the_day_moves_it_by_less_than_the_noise() {
-        for noise in [0.01, 0.03, 0.10] {
-            let clear = day(noise, 0.0, 0.0, 1.0);
-            near(clear, 3.0 * (1.0 + 0.967 * noise), 3.0 * 0.1 * noise);
-            for from in [0.0, 0.3, 0.66] {
-                for left in [0.0, 0.3, 0.8] {
-                    let shaded = day(noise, 1.0 / 3.0, from, left);
-                    assert!(shaded <= clear + 0.1 * noise && clear - shaded < 3.0 * 1.1 * noise, "{shaded} of {clear}");
-                }
-            }
-        }
-        assert!(day(0.03, 0.9, 0.0, 0.3) < 1.5, "a day in the shade is one");
     }
 }

@@ -3,16 +3,30 @@
 //! [`Beliefs`] weighs any number of causes against each other (lamp dark, shaded, probe dead, relay not closed) with
 //! all the evidence there is; [`Wald`] says when two may be told apart at given error rates, and how long that takes.
 
+/// How likely one cause, by its number, turns into another within some time.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Turn {
+    /// From this cause …
+    pub from: usize,
+    /// … to this one.
+    pub to: usize,
+    /// The probability.
+    pub chance: f64,
+}
+
 /// Probabilities of `N` causes that exclude each other, updated by Bayes' rule.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Beliefs<const N: usize> {
-    /// Logarithms of the probabilities, the greatest of them zero.
-    logs: [f64; N],
+    /// In proportion to the probabilities, the greatest of them one.
+    weights: [f64; N],
 }
 
 /// No cause falls further behind the leading one than this, as a logarithm of odds (one to a hundred million): however
 /// long a lamp was well, its failure is believed after the same evidence. A guess.
+#[cfg(test)]
 const BEHIND_MAX: f64 = 18.42;
+/// The same as a ratio, e^−18.42.
+const LEAST: f64 = 1.000_680_975_711_114_6e-8;
 
 /// No single observation speaks for one cause over another by more than this, as a logarithm of odds (a thousand to
 /// one): readings fail in ways that no model of theirs knows. A guess.
@@ -22,8 +36,8 @@ impl<const N: usize> Beliefs<N> {
     /// From prior weights, which need not add up to one. A weight that is no number, or not above zero, counts as one
     /// in a hundred million.
     pub fn new(priors: [f64; N]) -> Beliefs<N> {
-        let logs = priors.map(|prior| if prior > 0.0 { libm::log(prior.min(f64::MAX)) } else { f64::NEG_INFINITY });
-        Beliefs { logs }.held()
+        let weights = priors.map(|prior| if prior > 0.0 { prior.min(f64::MAX) } else { 0.0 });
+        Beliefs { weights }.held()
     }
 
     /// Takes an observation by the logarithm of its likelihood under each cause, up to a common term. One that is no
@@ -34,54 +48,55 @@ impl<const N: usize> Beliefs<N> {
         if !best.is_finite() || log_likelihoods.iter().any(|log| log.is_nan()) {
             return;
         }
-        for (log, likelihood) in self.logs.iter_mut().zip(log_likelihoods) {
-            *log += (likelihood - best).max(-OBSERVATION_MAX);
+        // Many are as likely as their neighbour.
+        let (mut log_before, mut before) = (best, 1.0);
+        for (weight, log) in self.weights.iter_mut().zip(log_likelihoods) {
+            if log != log_before {
+                (log_before, before) = (log, libm::exp((log - best).max(-OBSERVATION_MAX)));
+            }
+            *weight *= before;
         }
         *self = self.held();
     }
 
     /// Lets time pass in which one cause may turn into another: a step of a Markov chain, the prediction of the forward
-    /// algorithm (L. R. Rabiner, Proc. IEEE 77, 1989). `chances[i][j]` is the probability that cause `i` has become
-    /// `j`; what a row leaves of one stays where it is, whatever its diagonal says.
-    pub fn pass(&mut self, chances: &[[f64; N]; N]) {
-        let now = self.probabilities();
-        let mut next = now;
-        for (i, row) in chances.iter().enumerate() {
-            for (j, &chance) in row.iter().enumerate() {
-                if i != j && chance > 0.0 {
-                    let moved = now[i] * chance.min(1.0);
-                    next[i] -= moved;
-                    next[j] += moved;
-                }
+    /// algorithm (L. R. Rabiner, Proc. IEEE 77, 1989). Each of `turns` is the probability that one cause has become another;
+    /// what they leave of one stays where it is.
+    pub fn pass(&mut self, turns: &[Turn]) {
+        let now = self.weights;
+        for &Turn { from, to, chance } in turns {
+            if from < N && to < N && from != to && chance > 0.0 {
+                let moved = now[from] * chance.min(1.0);
+                self.weights[from] -= moved;
+                self.weights[to] += moved;
             }
         }
-        *self = Beliefs::new(next);
+        *self = self.held();
     }
 
-    /// The same with the greatest at zero and none too far behind.
+    /// The same with the greatest at one and none too far behind.
     fn held(self) -> Beliefs<N> {
-        let best = self.logs.into_iter().fold(f64::NEG_INFINITY, f64::max);
-        let best = if best.is_finite() { best } else { 0.0 };
-        Beliefs { logs: self.logs.map(|log| (log - best).max(-BEHIND_MAX)) }
+        let best = self.weights.into_iter().fold(0.0, f64::max);
+        let best = if best > 0.0 { best } else { 1.0 };
+        Beliefs { weights: self.weights.map(|weight| (weight / best).max(LEAST)) }
     }
 
     /// The probability of each cause; they add up to one.
     pub fn probabilities(&self) -> [f64; N] {
-        let weights = self.logs.map(libm::exp);
-        let sum: f64 = weights.iter().sum();
-        weights.map(|weight| weight / sum)
+        let sum: f64 = self.weights.iter().sum();
+        self.weights.map(|weight| weight / sum)
     }
 
     /// Logarithm of the odds of cause `i` against all others together; `−∞` where there is no such cause.
     pub fn log_odds(&self, i: usize) -> f64 {
-        let Some(&own) = self.logs.get(i) else { return f64::NEG_INFINITY };
-        let others = self.logs.iter().enumerate().filter(|&(j, _)| j != i).map(|(_, &log)| libm::exp(log)).sum();
-        own - libm::log(others)
+        let Some(&own) = self.weights.get(i) else { return f64::NEG_INFINITY };
+        let others: f64 = self.weights.iter().enumerate().filter(|&(j, _)| j != i).map(|(_, &weight)| weight).sum();
+        libm::log(own) - libm::log(others)
     }
 
     /// The most probable cause, the first of equals.
     pub fn leading(&self) -> usize {
-        self.logs.iter().position(|&log| log == 0.0).unwrap_or(0)
+        self.weights.iter().position(|&weight| weight == 1.0).unwrap_or(0)
     }
 }
 
@@ -210,6 +225,8 @@ mod tests {
         // The weather of the Land of Oz (J. G. Kemeny & J. L. Snell, Finite Markov Chains, 1960, from memory): rain,
         // nice, snow with these chances settle at 2/5, 1/5, 2/5; and from nice the next day is rain or snow, 1/2 each.
         let oz = [[0.5, 0.25, 0.25], [0.5, 0.0, 0.5], [0.25, 0.25, 0.5]];
+        let turn = |(from, to): (usize, usize)| Turn { from, to, chance: oz[from][to] };
+        let oz = [(0, 1), (0, 2), (1, 0), (1, 2), (2, 0), (2, 1)].map(turn);
         let mut weather = Beliefs::new([0.0, 1.0, 0.0]);
         weather.pass(&oz);
         let day = weather.probabilities();

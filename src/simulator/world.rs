@@ -215,6 +215,13 @@ impl World {
         self.command(switch, payload, out);
     }
 
+    /// Hands a command to a switch, now, and appends the report that follows: what [`World::incoming`] does with a message on
+    /// its topic.
+    pub fn told(&mut self, switch: Switch, payload: &str, out: &mut Vec<Message>) {
+        out.append(&mut self.waiting);
+        self.command(switch, payload, out);
+    }
+
     /// A switch hears a command now.
     fn command(&mut self, switch: Switch, payload: &str, out: &mut Vec<Message>) {
         let now = self.now;

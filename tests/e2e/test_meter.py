@@ -60,6 +60,9 @@ def test_lamps_are_listed_a_change_is_logged_and_why_is_answered(room):
     room.start()
     again = json.loads(subprocess.run([rig.PROGRAM, "lamps", "-c", room.config, "--json"], capture_output=True, check=True).stdout)
     assert again[1]["fitted"] is not None, "a change outlives a restart"
+    for alarm, words in (("uv-below-band", "the band is UVI"), ("walk-due", "the meter"), ("lamp-dark", "uvb: ")):
+        told = lampwarden(room, "lamps", "why", "e1", alarm)
+        assert told.returncode == 0 and told.stdout.startswith(f"{alarm} of e1") and words in told.stdout, told
     odd = lampwarden(room, "lamps", "why", "e1", "sun")
     assert odd.returncode == 2 and "there are heat, uvb" in odd.stderr
 

@@ -40,7 +40,7 @@ impl Curve {
     /// Names for a table.
     pub const KINDS: [&str; 5] = ["exponential", "slow early loss", "bent up", "bent down", "mercury (published)"];
 
-    fn drawn(kind: usize, generator: &mut Pcg32) -> Curve {
+    pub fn drawn(kind: usize, generator: &mut Pcg32) -> Curve {
         // From half the published rate to twice that.
         let rate = PUBLISHED.0 * libm::exp2(generator.signed());
         match kind {

@@ -2,6 +2,8 @@
 
 use std::time::Duration;
 
+use crate::science::sequential::Turn;
+
 use super::eye::Sight;
 use super::{Cause, Peers, Tally};
 
@@ -53,40 +55,50 @@ pub(super) const MOVES: f64 = 6.0;
 /// What is taken before anything was seen: guesses.
 pub(super) const PRIOR: [f64; STATES] = [0.7, 0.005, 0.001, 0.002, 0.002, 0.002, 0.28, 1e-5];
 
-/// Rates per hour at which each state turns into others.
-pub(super) fn rates(eyed: bool, uv: bool, hidden: f64) -> [[f64; STATES]; STATES] {
-    let mut rates = [[0.0; STATES]; STATES];
-    for (fault, rate) in FAULTS {
-        if fault != NO_UV || uv {
-            for from in [WELL, SHADE, COVER] {
-                rates[from][fault] = rate;
-            }
-        }
-        rates[fault][WELL] = REPAIRED;
-    }
-    if eyed {
-        let covers = COVERS + LIES_DOWN * hidden;
-        rates[WELL][SHADE] = LIES_DOWN;
-        rates[WELL][COVER] = covers;
-        rates[SHADE][WELL] = GETS_UP;
-        rates[SHADE][COVER] = covers;
-        rates[COVER][WELL] = MOVES / 2.0;
-        rates[COVER][SHADE] = MOVES / 2.0;
-    }
-    rates
+/// Most turns that a chain has: faults from three states and back, and three states among each other.
+const TURNS: usize = 4 * FAULTS.len() + 6;
+
+/// What turns into what within some time.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Turns {
+    all: [Turn; TURNS],
+    many: usize,
 }
 
-/// The chances that follow within `span`.
-pub(super) fn chances(rates: &[[f64; STATES]; STATES], span: Duration) -> [[f64; STATES]; STATES] {
-    let hours = span.as_secs_f64() / 3600.0;
-    rates.map(|row| {
-        let all: f64 = row.iter().sum();
-        if all <= 0.0 {
-            return row;
+impl Turns {
+    /// The turns of a lamp whose light a probe sees (`eyed`), that of UV for one (`uv`), within `span`; `hidden`: share of all
+    /// shade that the probe cannot tell from darkness.
+    pub(super) fn within(span: Duration, eyed: bool, uv: bool, hidden: f64) -> Turns {
+        let mut turns = Turns { all: [Turn::default(); TURNS], many: 0 };
+        let hours = span.as_secs_f64() / 3600.0;
+        let covers = COVERS + LIES_DOWN * hidden;
+        let none = [(WELL, 0.0); 2];
+        turns.leave(WELL, hours, uv, if eyed { [(SHADE, LIES_DOWN), (COVER, covers)] } else { none });
+        turns.leave(SHADE, hours, uv, if eyed { [(WELL, GETS_UP), (COVER, covers)] } else { none });
+        turns.leave(COVER, hours, uv, if eyed { [(WELL, MOVES / 2.0), (SHADE, MOVES / 2.0)] } else { none });
+        let repaired = 1.0 - libm::exp(-REPAIRED * hours);
+        FAULTS.iter().for_each(|&(fault, _)| turns.push(fault, WELL, repaired));
+        turns
+    }
+
+    /// What may become of a lamp without a fault: a fault, or one of two others.
+    fn leave(&mut self, from: usize, hours: f64, uv: bool, others: [(usize, f64); 2]) {
+        let faults = || FAULTS.into_iter().filter(|(fault, _)| uv || *fault != NO_UV);
+        let all: f64 = faults().chain(others).map(|(_, rate)| rate).sum();
+        let leaves = (1.0 - libm::exp(-all * hours)) / all;
+        faults().chain(others).for_each(|(to, rate)| self.push(from, to, leaves * rate));
+    }
+
+    fn push(&mut self, from: usize, to: usize, chance: f64) {
+        if chance > 0.0 && self.many < TURNS {
+            self.all[self.many] = Turn { from, to, chance };
+            self.many += 1;
         }
-        let leaves = 1.0 - libm::exp(-all * hours);
-        row.map(|rate| leaves * rate / all)
-    })
+    }
+
+    pub(super) fn as_slice(&self) -> &[Turn] {
+        &self.all[..self.many]
+    }
 }
 
 /// Likelihoods of a slot of UV.
@@ -95,6 +107,10 @@ pub(super) fn by_uv(sight: &Sight) -> [f64; STATES] {
     logs[WELL] = sight.full;
     logs[SHADE] = sight.shaded;
     logs[DEAD] = sight.dead;
+    // Light of others on the same supply says that there is power.
+    if sight.crowd == Some(true) {
+        logs[SUPPLY] -= PEERS_LIT;
+    }
     logs
 }
 

@@ -89,6 +89,8 @@ pub(super) struct Sight {
     pub(super) dead: f64,
     /// Share of all shade that this probe cannot tell from darkness.
     pub(super) hidden: f64,
+    /// Others of unknown light are lit there: whether any light arrives. None where nobody is in the way.
+    pub(super) crowd: Option<bool>,
 }
 
 /// The readings of one slot.
@@ -161,6 +163,8 @@ pub(super) struct Eye {
     still_lit: Stillness,
     /// What the lamp adds when it is well and warm.
     level: Option<f64>,
+    /// What all give together while nobody knows what the others add.
+    crowd: Option<f64>,
     /// Smallest step between two readings so far.
     step: f64,
     last: Option<f64>,
@@ -179,6 +183,7 @@ impl Eye {
             still_dark: Stillness::default(),
             still_lit: Stillness::default(),
             level: None,
+            crowd: None,
             step: f64::INFINITY,
             last: None,
             slot: Slot::default(),
@@ -218,7 +223,7 @@ impl Eye {
 
     /// Forgets the lamp, and keeps what is known of the probe.
     pub(super) fn forget_lamp(&mut self) {
-        self.level = None;
+        (self.level, self.crowd) = (None, None);
         self.start_slot();
     }
 
@@ -246,6 +251,16 @@ impl Eye {
     /// Whether a living probe seldom repeats itself in the dark.
     pub(super) fn stillness_tells(&self) -> bool {
         self.still_dark.pairs >= PAIRS && self.still_dark.still < 0.9 * self.still_dark.pairs
+    }
+
+    /// Whether a lamp that warms up gives so little past an animal that darkness says nothing yet.
+    fn is_hidden(&self, warmed: f64, level: Option<f64>) -> bool {
+        warmed < 1.0 && SHADE.0 * level.unwrap_or(self.plausible.level.0) * warmed < self.unseen(self.scatter())
+    }
+
+    /// What cannot be told from darkness: both ends of a difference may be rounded by half a step, the same way each time.
+    fn unseen(&self, scatter: f64) -> f64 {
+        if self.step.is_finite() { self.step.max(2.0 * scatter) } else { 2.0 * scatter }
     }
 
     /// Standard deviation of what is left of a slot of darkness.
@@ -306,42 +321,57 @@ impl Eye {
         let others = slot.others / slot.count;
         let x = raw - self.dark.0 - others;
         let scatter = self.scatter();
+        let unseen = self.unseen(scatter);
         self.others = others;
         self.seen = Some(x);
         let nothing = log_normal(x, 0.0, scatter);
         let (full, shaded, hidden) = match self.level {
-            // In a crowd light says nothing about one lamp, and darkness all.
-            _ if slot.crowded => {
-                let lit = spread(raw - self.dark.0, self.plausible.level, scatter).0;
-                let seen = if lit > nothing { 0.0 } else { lit - nothing };
-                return Some(Sight {
-                    full: seen,
-                    shaded: seen,
-                    nothing: 0.0,
-                    dead: self.dead(&slot, raw, scatter) - nothing.max(lit),
-                    hidden: 0.0,
-                });
-            }
+            _ if slot.crowded => return Some(self.weigh_crowd(&slot, warmed)),
             None => {
                 let (least, most) = self.plausible.level;
-                let shaded = spread(x, (SHADE.0 * least, SHADE.1 * most), scatter).0;
+                let shaded = spread(x, (SHADE.0 * least, SHADE.1 * most), scatter, unseen).0;
                 let usual = libm::sqrt(least * most);
-                let hidden = spread(x, (SHADE.0 * usual, SHADE.1 * usual), scatter).1;
-                (spread(x, (least * warmed.max(SHADE.0), most), scatter).0, shaded, hidden)
+                let hidden = spread(x, (SHADE.0 * usual, SHADE.1 * usual), scatter, unseen).1;
+                (spread(x, (least * warmed.max(SHADE.0), most), scatter, unseen).0, shaded, hidden)
             }
             Some(level) => {
                 // Shade lies on all that arrives there, and what is missing may be missing of the others.
                 let all = level + others;
-                let (shaded, hidden) = spread(x + others, (SHADE.0 * all, SHADE.1 * all), scatter);
+                let (shaded, hidden) = spread(x + others, (SHADE.0 * all, SHADE.1 * all), scatter, unseen);
                 let alone = if others > 0.0 { full(x + others, level, warmed, scatter) } else { f64::NEG_INFINITY };
                 (full(x, level, warmed, scatter).max(alone), shaded, hidden)
             }
         };
+        let shaded = if self.is_hidden(warmed, self.level) { shaded.max(nothing) } else { shaded };
         let frozen = if slot.is_still() { full.max(shaded) + libm::log(DEAD_FROZEN) } else { f64::NEG_INFINITY };
         let dead = self.dead(&slot, raw, scatter).max(frozen + slot.of_dead());
         let alive_dark = self.still_dark.of(&slot);
         let alive_lit = self.still_lit.of(&slot);
-        Some(Sight { full: full + alive_lit, shaded: shaded + alive_lit, nothing: nothing + alive_dark, dead, hidden })
+        let (full, shaded, nothing) = (full + alive_lit, shaded + alive_lit, nothing + alive_dark);
+        Some(Sight { full, shaded, nothing, dead, hidden, crowd: None })
+    }
+
+    /// The same where others of unknown light are lit there. Light says nothing about one lamp then; darkness that is
+    /// neither the shade of them all nor their warming up says all.
+    fn weigh_crowd(&self, slot: &Slot, warmed: f64) -> Sight {
+        let raw = slot.sum / slot.count;
+        let (x, scatter) = (raw - self.dark.0, self.scatter());
+        let unseen = self.unseen(scatter);
+        let (least, most) = self.plausible.level;
+        let lit = match self.crowd {
+            Some(level) => full(x, level, warmed, scatter),
+            None => spread(x, (least * warmed.max(SHADE.0), most), scatter, unseen).0,
+        };
+        let (least, most) = self.crowd.map_or((least, most), |level| (level, level));
+        let (dim, hidden) = spread(x, (SHADE.0 * least, SHADE.1 * most), scatter, unseen);
+        let nothing = log_normal(x, 0.0, scatter);
+        let dim = if self.is_hidden(warmed, self.crowd) { dim.max(nothing) } else { dim };
+        let light = lit.max(dim);
+        let dead = self.dead(slot, raw, scatter) - nothing.max(light);
+        if light >= nothing {
+            return Sight { full: 0.0, shaded: 0.0, nothing: 0.0, dead, hidden, crowd: Some(true) };
+        }
+        Sight { full: lit - nothing, shaded: dim - nothing, nothing: 0.0, dead, hidden, crowd: Some(false) }
     }
 
     /// A dead probe that reads what one reads without a sensor.
@@ -352,49 +382,61 @@ impl Eye {
     /// Learns the level from the slot that was weighed, where the lamp is warm and taken to be well after `lasted`, and
     /// starts another.
     pub(super) fn learn_lit(&mut self, well: bool, lasted: Duration) {
+        let scatter = self.scatter();
         let slot = std::mem::take(&mut self.slot);
-        let Some(seen) = self.seen.filter(|_| well && slot.count > 0.0 && !slot.crowded) else { return };
-        let seen = seen.min(GLINT * self.level.unwrap_or(seen));
-        let level = match self.level {
-            None if seen > 3.0 * self.scatter() => seen,
-            None => return,
-            Some(level) if seen < LEARN_FROM * level => return,
-            Some(level) => {
-                let constant = if seen > level { UP } else { DOWN };
-                let weight = 1.0 - libm::exp(-lasted.as_secs_f64() / constant.as_secs_f64());
-                level + weight * (seen - level)
-            }
-        };
-        self.still_lit.learn(&slot);
-        self.level = Some(level);
+        let Some(seen) = self.seen.filter(|_| well && slot.count > 0.0) else { return };
+        let before = if slot.crowded { self.crowd } else { self.level };
+        let Some(level) = learnt(before, seen, scatter, lasted) else { return };
+        if slot.crowded {
+            self.crowd = Some(level);
+        } else {
+            self.still_lit.learn(&slot);
+            self.level = Some(level);
+        }
+    }
+}
+
+/// The level from now on, where `seen` is one to learn.
+fn learnt(before: Option<f64>, seen: f64, scatter: f64, lasted: Duration) -> Option<f64> {
+    let seen = seen.min(GLINT * before.unwrap_or(seen));
+    match before {
+        None => (seen > 3.0 * scatter).then_some(seen),
+        Some(level) if seen < LEARN_FROM * level => None,
+        Some(level) => {
+            let constant = if seen > level { UP } else { DOWN };
+            let weight = 1.0 - libm::exp(-lasted.as_secs_f64() / constant.as_secs_f64());
+            Some(level + weight * (seen - level))
+        }
     }
 }
 
 /// How likely `x` is of a lamp that is well.
 fn full(x: f64, level: f64, warmed: f64, scatter: f64) -> f64 {
     if warmed < 1.0 {
-        return spread(x, (level * warmed.max(1e-3), level * WARMING_MOST), scatter).0;
+        return spread(x, (level * warmed.max(1e-3), level * WARMING_MOST), scatter, 0.0).0;
     }
     let deviation = libm::sqrt(scatter * scatter + WELL_DEVIATION * WELL_DEVIATION * level * level);
     let usual = libm::log(1.0 - ELSEWHERE) + log_normal(x, level, deviation);
-    let elsewhere = spread(x, (WELL_ELSEWHERE.0 * level, WELL_ELSEWHERE.1 * level), scatter).0;
+    let elsewhere = spread(x, (WELL_ELSEWHERE.0 * level, WELL_ELSEWHERE.1 * level), scatter, 0.0).0;
     add(usual, libm::log(ELSEWHERE) + elsewhere)
 }
 
 /// Points that stand for a range.
 const POINTS: u32 = 8;
 
-/// How likely `x` is where all orders of magnitude in the range are as likely, and which share of the range cannot be
-/// told from zero.
-fn spread(x: f64, (least, most): (f64, f64), scatter: f64) -> (f64, f64) {
+/// How likely `x` is where all orders of magnitude in the range are as likely, and which share of the range is
+/// below `unseen`.
+fn spread(x: f64, (least, most): (f64, f64), scatter: f64, unseen: f64) -> (f64, f64) {
     let ratio = libm::exp(libm::log(most / least) / f64::from(POINTS));
     let (mut at, mut sum, mut hidden) = (least * libm::sqrt(ratio), 0.0, 0.0);
     for _ in 0..POINTS {
         // Each point is as wide as the gap to its neighbours, so that none is fallen between.
         let width = 0.4 * at * (ratio - 1.0);
         let deviation = libm::sqrt(scatter * scatter + width * width);
-        sum += libm::exp(log_normal(x, at, deviation));
-        hidden += if at < 2.0 * scatter { 1.0 } else { 0.0 };
+        let z = (x - at) / deviation;
+        // Beyond that nothing is left of it.
+        sum += if z * z < 1400.0 { libm::exp(-0.5 * z * z) / deviation } else { 0.0 };
+        hidden += if at < unseen { 1.0 } else { 0.0 };
         at *= ratio;
     }
     (libm::log(sum / f64::from(POINTS)), hidden / f64::from(POINTS))

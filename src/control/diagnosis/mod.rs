@@ -30,8 +30,8 @@ use crate::time::Mono;
 use crate::units::{Celsius, Lux, Uvi, Watts};
 
 use chain::{
-    CAUSES, COVER, DEAD, FAULTS, NO_UV, OUT, PRIOR, RELAY, SHADE, STATES, SUPPLY, WELL, bounded, by_burning, by_light,
-    by_peers, by_uv, chances, rates,
+    CAUSES, COVER, DEAD, FAULTS, NO_UV, OUT, PRIOR, RELAY, SHADE, STATES, SUPPLY, Turns, WELL, bounded, by_burning,
+    by_light, by_peers, by_uv,
 };
 pub(super) use circles::Circles;
 pub use eye::Others;
@@ -67,6 +67,9 @@ const ERROR: f64 = 0.05;
 const LEADS: Duration = Duration::from_secs(150);
 /// … and for this long where a probe that repeats itself may be dead instead, and its stillness still tells; guesses.
 const LEADS_IN_DOUBT: Duration = Duration::from_secs(8 * 60);
+/// … and for this long where UV alone tells and an animal may leave so little that the probe cannot see it: a guess between
+/// false alarms and two hours.
+const LEADS_UNSEEN: Duration = Duration::from_secs(30 * 60);
 /// Of the probability of all faults, the dead probe has neither less nor more than these in that doubt; guesses.
 const IN_DOUBT: (f64, f64) = (0.01, 0.9);
 /// Shade is told when it has lasted for this long of lit time: longer than an animal that lies there for a third of the
@@ -103,6 +106,8 @@ pub struct Diagnosis {
     draw: Draw,
     /// Share of all shade that the probe cannot tell from darkness.
     hidden: f64,
+    /// Others of unknown light were lit at the probe in the last slot.
+    crowded: bool,
     /// By its power or its light it burns, as of the last slot that told.
     burns: Option<bool>,
     /// When it began to draw its power again after it did not, although it was told on all along.
@@ -116,6 +121,8 @@ pub struct Diagnosis {
     /// For how long its meter has read next to nothing while it was seen lit.
     contradicted: Duration,
     standing: Verdict,
+    /// Bounds on the logarithm of the odds of a fault.
+    bounds: Option<Wald>,
 }
 
 impl Diagnosis {
@@ -139,6 +146,7 @@ impl Diagnosis {
             warmth: Warmth::new(),
             draw: Draw::default(),
             hidden: 0.0,
+            crowded: false,
             burns: None,
             struck: None,
             was_lit: false,
@@ -146,6 +154,7 @@ impl Diagnosis {
             shaded: Duration::ZERO,
             contradicted: Duration::ZERO,
             standing: Verdict::Open,
+            bounds: Wald::new(ERROR, ERROR),
         }
     }
 
@@ -292,14 +301,17 @@ impl Diagnosis {
     fn run_on(&mut self, now: Mono) {
         let mut left = now.since(self.at.unwrap_or(now)).min(LONGEST);
         self.at = Some(now);
-        let rates = rates(self.eyed(), self.kit.uv.is_some(), self.hidden);
-        let whole = (left > STEP).then(|| chances(&rates, STEP));
-        while let Some(whole) = whole.as_ref().filter(|_| left > STEP) {
-            self.beliefs.pass(whole);
-            left -= STEP;
+        let turns = |span| Turns::within(span, self.eyed(), self.kit.uv.is_some(), self.hidden);
+        let mut steps = 0;
+        while left > STEP {
+            (steps, left) = (steps + 1, left - STEP);
         }
-        if !left.is_zero() {
-            self.beliefs.pass(&chances(&rates, left));
+        let (whole, rest) = ((steps > 0).then(|| turns(STEP)), (!left.is_zero()).then(|| turns(left)));
+        if let Some(whole) = whole {
+            (0..steps).for_each(|_| self.beliefs.pass(whole.as_slice()));
+        }
+        if let Some(rest) = rest {
+            self.beliefs.pass(rest.as_slice());
         }
     }
 
@@ -380,6 +392,7 @@ impl Diagnosis {
         }
         if let Some(sight) = self.uv.weigh(warmed).filter(|_| self.kit.uv.is_some()) {
             self.hidden = sight.hidden;
+            self.crowded = sight.crowd.is_some();
             self.beliefs.observe(by_uv(&sight));
         }
         let of = self.beliefs.probabilities();
@@ -439,16 +452,11 @@ impl Diagnosis {
             }
         }
         let log_odds = libm::log(fault.max(1e-12) / (1.0 - fault).max(1e-12));
-        match self.bounds().map_or(Verdict::Open, |bounds| bounds.verdict(log_odds)) {
+        match self.bounds.map_or(Verdict::Open, |bounds| bounds.verdict(log_odds)) {
             Verdict::Second if self.standing == Verdict::Second || self.has_led(now) => self.standing = Verdict::Second,
             Verdict::First => self.standing = Verdict::First,
             _ => {}
         }
-    }
-
-    /// Bounds on the logarithm of the odds of a fault.
-    fn bounds(&self) -> Option<Wald> {
-        Wald::new(ERROR, ERROR)
     }
 
     /// Whether faults have led for long enough. A lamp that must cool may have been put out by a dip of the mains, and
@@ -460,7 +468,9 @@ impl Diagnosis {
         let may_wait = !traits.restrike.value.is_zero() && may_be_hot && self.burns != Some(true);
         let dead = self.beliefs.probabilities()[DEAD] / self.fault_share();
         let doubted = self.kit.uv.is_some() && self.uv.stillness_tells() && dead > IN_DOUBT.0 && dead < IN_DOUBT.1;
+        let unseen = (self.hidden > 0.0 || self.crowded) && self.burns.is_none();
         let enough = match (may_wait, doubted) {
+            _ if unseen => LEADS_UNSEEN,
             (true, _) => traits.restrike.value + self.kit.warm_up / 3,
             (false, true) => LEADS_IN_DOUBT,
             (false, false) => LEADS,
@@ -497,6 +507,11 @@ impl Diagnosis {
     /// Whether its last slot of UV stands out of the dark.
     fn uv_is_seen(&self) -> bool {
         self.uv.seen().is_some_and(|seen| seen > 3.0 * self.uv.scatter())
+    }
+
+    /// Whether it is told on at its full level, so that news of it is news.
+    pub fn is_told_full(&self) -> bool {
+        self.told == Told::Full
     }
 
     /// What the evidence has come to.

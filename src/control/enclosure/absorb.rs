@@ -6,15 +6,19 @@
 
 use std::time::Duration;
 
+use chrono_tz::Tz;
+
 use super::EnclosureControl;
+use super::dark::Ward;
 use super::judge::STILL;
+use crate::control::alarm::AlarmKind;
+use crate::control::clock::Clock;
 use crate::control::context::Context;
 use crate::control::intake::Calm;
 use crate::control::lamp::LampControl;
-use crate::control::uv::UvSeries;
 use crate::control::view::Quality;
 use crate::guard::{Row, Stoppage, Stretch};
-use crate::settings::{Enclosure, LampIx, Measures, Probe, ProbeIx};
+use crate::settings::{Enclosure, Lamp, LampIx, Measures, Probe, ProbeIx};
 use crate::time::Mono;
 use crate::units::{Celsius, Level};
 
@@ -30,9 +34,10 @@ pub(super) struct Known {
     lasts: Duration,
 }
 
-/// Readings that have come and been told to nobody yet, and which may still join them.
+/// Readings that have come and been told to nobody yet, and which may still join them. A driver may borrow them, and take
+/// in readings by itself.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Waiting {
+pub struct Waiting {
     within: Stretch,
     step: f64,
     lasts: Duration,
@@ -43,8 +48,10 @@ pub(super) struct Waiting {
 
 impl Waiting {
     /// Takes a reading into the row, if it may join it.
-    fn takes(&mut self, now: Mono, value: f64) -> bool {
-        let joins = self.within.has(now, value) && (value - self.row.last).abs() < self.step;
+    #[inline]
+    pub fn takes(&mut self, now: Mono, value: f64) -> bool {
+        let in_time = now < self.row.at.after(self.lasts);
+        let joins = in_time && self.within.has(now, value) && (value - self.row.last).abs() < self.step;
         if joins {
             if value != self.row.last {
                 self.row.changed = Some(now);
@@ -54,6 +61,16 @@ impl Waiting {
             self.row.many = self.row.many.saturating_add(1);
         }
         joins
+    }
+
+    /// The same for readings between these alone, neither included.
+    pub fn between(self, above: f64, below: f64) -> Waiting {
+        Waiting { within: self.within.and(Stretch { above, below, until: Mono::END }), ..self }
+    }
+
+    /// What waits.
+    pub fn row(&self) -> &Row {
+        &self.row
     }
 }
 
@@ -67,26 +84,35 @@ impl EnclosureControl {
     /// Finds anew when something falls due.
     pub(in crate::control) fn plan(&mut self, ctx: &Context<'_>, enclosure: &Enclosure) {
         let now = ctx.now;
-        let lamps = || enclosure.lamps.iter().zip(&self.lamps);
-        let timers = lamps().filter_map(|(lamp, control)| control.next_timer(ctx, lamp));
-        let trusted = self.probes.iter().filter_map(|control| control.intake.trusted_at()).filter(|&at| at > now);
-        let retained = self.retained.iter().map(|&(_, until)| until);
-        // From then on one that stands still as warm as by day, its lamp off, cannot be believed.
-        let still = self.probes.iter().filter(|control| control.concerns.iter().any(|concern| concern.regulates));
-        let still = still.map(|control| control.intake.same_at(STILL)).filter(|&at| at > now);
-        let meter = self.uv.iter().filter_map(UvSeries::next_deadline);
-        let walk = self.walk.due().and_then(|due| ctx.mono_at(due)).filter(|&due| due > now);
-        let (day, hours) = self.health.next(&self.lamps);
-        let day = day.and_then(|day| ctx.mono_at(day)).filter(|&day| day > now);
-        let others = [self.board.next_deadline(), walk, day, hours].into_iter().flatten();
-        let all = timers.chain(trusted).chain(retained).chain(still).chain(meter).chain(others);
-        self.timer = all.min().unwrap_or(Mono::END);
-        self.steady = ctx.stopping.is_none() && !lamps().any(|(_, control)| control.is_ramping());
+        let mut timer = self.board.next_deadline().unwrap_or(Mono::END);
+        let mut by = |at: Option<Mono>| timer = at.map_or(timer, |at| timer.min(at));
+        let later = |at: &Mono| *at > now;
+        for (lamp, control) in enclosure.lamps.iter().zip(&self.lamps) {
+            by(control.next_timer(ctx, lamp));
+        }
+        for control in &self.probes {
+            by(control.intake.trusted_at().filter(later));
+            // From then on one that stands still as warm as by day, its lamp off, cannot be believed.
+            if control.concerns.iter().any(|concern| concern.regulates) {
+                by(Some(control.intake.same_at(STILL)).filter(later));
+            }
+        }
+        self.retained.iter().for_each(|&(_, until)| by(Some(until)));
+        self.uv.iter().for_each(|series| by(series.next_deadline()));
+        by(self.walk.due().and_then(|due| ctx.mono_at(due)).filter(later));
+        let (day, filing) = self.health.next(&self.lamps);
+        by(day.and_then(|day| ctx.mono_at(day)).filter(later));
+        self.timer = timer;
+        self.filing = filing.unwrap_or(Mono::END);
+        self.steady = ctx.stopping.is_none() && !self.lamps.iter().any(LampControl::is_ramping);
         self.plan_told(enclosure);
         for (at, (probe, control)) in enclosure.probes.iter().zip(&mut self.probes).enumerate() {
-            let silent = ctx.connected.then(|| control.intake.silent_at(probe)).filter(|&at| at > now);
-            let missed = self.lamps.iter().filter_map(|lamp| lamp.guard.next_silence(now, ProbeIx(at)));
-            control.missed = missed.chain(silent).min().unwrap_or(Mono::END);
+            let mut missed = Mono::END;
+            for lamp in &self.lamps {
+                missed = lamp.guard.next_silence(now, ProbeIx(at)).map_or(missed, |at| missed.min(at));
+            }
+            let silent = control.intake.silent_at(probe);
+            control.missed = if ctx.connected && silent > now { missed.min(silent) } else { missed };
             (control.calm, control.row) = (None, None);
         }
     }
@@ -104,7 +130,7 @@ impl EnclosureControl {
 
     /// [`EnclosureControl::due`] as long as its probes are heard in time.
     pub(in crate::control) fn next_timer(&self) -> Mono {
-        self.told.min(self.timer).min(self.publish.due.unwrap_or(Mono::END))
+        self.told.min(self.timer).min(self.filing).min(self.publish.due.unwrap_or(Mono::END))
     }
 
     /// Whether every probe has been heard in time.
@@ -121,7 +147,19 @@ impl EnclosureControl {
         self.timer = self.timer.min(now);
     }
 
-    /// Does what is due: where that is no more than to tell outputs again and to publish how it stands, no more than that.
+    /// Whether a step would find nothing new, if nothing is due and all that has happened is that the output of `lamp` has said
+    /// that it does what it should.
+    pub(super) fn is_settled(&self, ctx: &Context<'_>, enclosure: &Enclosure, lamp: &Lamp) -> bool {
+        let told = |(lamp, control): (&Lamp, &LampControl)| control.told_at(lamp) > ctx.now;
+        let quiet = self.steady && ctx.connected && self.board.knows_none(&[AlarmKind::RelayDeaf], &lamp.name);
+        quiet
+            && !self.health.should_file(ctx.now)
+            && !self.wards.iter().any(Ward::has_news)
+            && enclosure.lamps.iter().zip(&self.lamps).all(told)
+    }
+
+    /// Does what is due: where that is no more than to tell outputs again, to file hours and to publish how it stands, no more
+    /// than that.
     pub(in crate::control) fn fall_due(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
         let silent = self.probes.iter().any(|control| control.missed <= ctx.now);
         if !self.steady || silent || self.timer <= ctx.now {
@@ -133,6 +171,10 @@ impl EnclosureControl {
         for (at, (lamp, control)) in enclosure.lamps.iter().zip(&mut self.lamps).enumerate() {
             control.tell(ctx, lamp, (self.ix, LampIx(at)));
         }
+        if self.filing <= ctx.now {
+            self.keep_hours(ctx, enclosure);
+            self.filing = self.health.next(&self.lamps).1.unwrap_or(Mono::END);
+        }
         self.publish_due(ctx);
         self.plan_told(enclosure);
     }
@@ -143,8 +185,9 @@ impl EnclosureControl {
         &mut self,
         now: Mono,
         enclosure: &Enclosure,
-        ix: ProbeIx,
-        value: f64,
+        (ix, value): (ProbeIx, f64),
+        clock: &Clock,
+        timezone: Tz,
     ) -> Option<Mono> {
         let control = self.probes.get_mut(ix.0)?;
         if let Some(waiting) = &mut control.row
@@ -152,6 +195,9 @@ impl EnclosureControl {
         {
             control.missed = now.after(waiting.lasts);
             return Some(control.missed);
+        }
+        if self.is_half_taken(now, ix) {
+            return None;
         }
         // Nobody asked below looks at another probe whose readings wait: one with twins has none.
         self.tell_row(enclosure, ix);
@@ -163,10 +209,17 @@ impl EnclosureControl {
         }
         match probe.measures {
             Measures::Temperature => self.absorb_temperature(now, enclosure, ix, Celsius(value))?,
-            // What tells of a lamp's light or power has not said yet of which readings nothing comes.
-            _ if self.tells_of_lamps(enclosure, ix) => return None,
-            Measures::Power | Measures::Illuminance | Measures::Humidity => {}
-            Measures::Uvi => return None,
+            Measures::Uvi => {
+                let local = clock.wall(now).map(|wall| (wall, timezone));
+                self.absorb_uvi(now, enclosure, (ix, value), local)?;
+            }
+            Measures::Power => self.absorb_power(now, enclosure, (ix, value))?,
+            Measures::Illuminance if self.has_news(enclosure, ix) => return None,
+            Measures::Illuminance => {
+                let unheard = self.gather(now, enclosure, ix, value);
+                self.half_taken_unless(unheard, now, ix)?;
+            }
+            Measures::Humidity => {}
         }
         self.publish.due = shown.or(self.publish.due);
         let control = &mut self.probes[ix.0];
@@ -178,15 +231,31 @@ impl EnclosureControl {
         Some(self.next_timer().min(self.probes[ix.0].missed))
     }
 
+    /// The readings of a probe that wait.
+    pub(in crate::control) fn waiting(&self, ProbeIx(ix): ProbeIx) -> Option<Waiting> {
+        self.probes.get(ix)?.row
+    }
+
+    /// More may wait by now: `waiting` is what was borrowed, with what has joined it.
+    pub(in crate::control) fn now_wait(&mut self, ProbeIx(ix): ProbeIx, waiting: Waiting) {
+        if let Some(control) = self.probes.get_mut(ix).filter(|control| control.row.is_some()) {
+            control.missed = waiting.row.at.after(waiting.lasts);
+            let own = control.row.map_or(waiting.within, |row| row.within);
+            control.row = Some(Waiting { within: own, ..waiting });
+        }
+    }
+
     fn absorb_temperature(&mut self, now: Mono, enclosure: &Enclosure, ix: ProbeIx, reading: Celsius) -> Option<()> {
         let concerns = &self.probes[ix.0].concerns;
         let lamp = |LampIx(at): LampIx| &enclosure.lamps[at];
         if !concerns.iter().all(|c| self.lamps[c.lamp.0].bears(now, lamp(c.lamp), c, ix, reading)) {
             return None;
         }
-        if !self.gather(now, ix, reading) {
+        if self.has_news(enclosure, ix) {
             return None;
         }
+        let unheard = self.gather(now, enclosure, ix, reading.0);
+        self.half_taken_unless(unheard, now, ix)?;
         for c in &self.probes[ix.0].concerns {
             self.lamps[c.lamp.0].absorb(now, lamp(c.lamp), &enclosure.probes[ix.0], c, ix, reading);
         }
@@ -196,7 +265,7 @@ impl EnclosureControl {
     /// The next readings of a probe may wait, where nobody concerned must be told of each.
     fn begin_row(&mut self, now: Mono, enclosure: &Enclosure, ix: ProbeIx) {
         let gathers_until = self.gathers_until(ix);
-        let control = &mut self.probes[ix.0];
+        let control = &self.probes[ix.0];
         let (Some(known), Some((last, at))) = (control.calm, control.intake.last()) else { return };
         let (mut within, mut step) = (known.calm.within, known.calm.step);
         match enclosure.probes[ix.0].measures {
@@ -210,11 +279,12 @@ impl EnclosureControl {
                 within.until = within.until.min(until);
                 step = step.min(Stoppage::ROW_STEP);
             }
+            _ if self.tells_of_lamps(enclosure, ix) => return,
             Measures::Power | Measures::Illuminance | Measures::Humidity => {}
             Measures::Uvi => return,
         }
         let row = Row { last, at, changed: None, many: 0 };
-        control.row = Some(Waiting { within, step, lasts: known.lasts, row, most: last });
+        self.probes[ix.0].row = Some(Waiting { within, step, lasts: known.lasts, row, most: last });
     }
 
     /// Tells everybody concerned of the readings that wait.
@@ -232,7 +302,7 @@ impl EnclosureControl {
         if enclosure.probes[ix.0].measures == Measures::Temperature {
             // Within the slot, where nothing is concluded.
             for reading in [most, row.last] {
-                self.gather(row.at, ix, Celsius(reading));
+                self.gather(row.at, enclosure, ix, reading);
             }
         }
     }

@@ -9,7 +9,7 @@ use crate::control::diagnosis::{
 };
 use crate::control::lamp::LampControl;
 use crate::control::trouble::Trouble;
-use crate::settings::{Enclosure, EnclosureIx, Lamp, LampIx, Measures, Probe, ProbeIx};
+use crate::settings::{Enclosure, EnclosureIx, Lamp, LampIx, Measures, ProbeIx};
 use crate::time::Mono;
 use crate::units::{Celsius, Level, Lux, Uvi, Watts};
 
@@ -75,6 +75,16 @@ impl Ward {
     /// Whether something is wrong with it, or with what it is seen by.
     pub(super) fn is_ailing(&self) -> bool {
         matches!(self.standing, Standing::Fault(_))
+    }
+
+    /// Whether it may speak against a probe.
+    pub(super) fn doubts_probes(&self) -> bool {
+        self.is_ailing() || self.diagnosis.doubts_meter()
+    }
+
+    /// Whether something was concluded that nobody has been told.
+    pub(super) fn has_news(&self) -> bool {
+        self.news
     }
 
     /// Shows its circles what it shows.
@@ -162,43 +172,54 @@ impl EnclosureControl {
         }
     }
 
-    /// Gives a believable reading to the diagnosis of every lamp that it tells of. Whether anything was concluded.
-    pub(super) fn diagnose(
-        &mut self,
-        ctx: &mut Context<'_>,
-        enclosure: &Enclosure,
-        ix: ProbeIx,
-        probe: &Probe,
-        value: f64,
-    ) -> bool {
-        let now = ctx.now;
-        let mut any = false;
-        for (at, lamp) in enclosure.lamps.iter().enumerate() {
-            let ward = &self.wards[at];
-            let concluded = match probe.measures {
-                Measures::Uvi if lamp.lights == Some(ix) => {
-                    let others = self.others(now, enclosure, at, ix, Diagnosis::uv_level);
-                    self.wards[at].diagnosis.uv(now, Uvi(value), others)
-                }
-                Measures::Illuminance if ward.light == Some(ix) => {
-                    let others = self.others(now, enclosure, at, ix, Diagnosis::light_level);
-                    self.wards[at].diagnosis.light(now, Lux(value), others)
-                }
-                // It has had this reading already, where that was found to be news while it was to be absorbed.
-                Measures::Temperature if ward.warms == Some(ix) => {
-                    ward.news || self.wards[at].diagnosis.temperature(now, Celsius(value))
-                }
-                Measures::Power if lamp.power_probe == Some(ix) => self.wards[at].diagnosis.power(now, Watts(value)),
-                _ => false,
+    /// Gives a believable reading to the diagnosis of every lamp that it tells of.
+    pub(super) fn diagnose(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure, ix: ProbeIx, value: f64) {
+        let had = self.is_half_taken(ctx.now, ix);
+        for at in 0..enclosure.lamps.len() {
+            let concluded = if had {
+                self.wards[at].news && self.tells_of(enclosure, at, ix)
+            } else {
+                self.feed(ctx.now, enclosure, at, ix, value)
             };
             if concluded {
                 let ward = &mut self.wards[at];
                 ward.news = true;
                 ward.show(ctx.circles, (self.ix, LampIx(at)));
-                any = true;
             }
         }
-        any
+    }
+
+    /// Gives a believable reading of a probe to the diagnosis of lamp number `at`, if it tells of that. Whether anything was
+    /// concluded.
+    fn feed(&mut self, now: Mono, enclosure: &Enclosure, at: usize, ix: ProbeIx, value: f64) -> bool {
+        if !self.tells_of(enclosure, at, ix) {
+            return false;
+        }
+        match enclosure.probes[ix.0].measures {
+            Measures::Uvi => {
+                let others = self.others(now, enclosure, at, ix, Diagnosis::uv_level);
+                self.wards[at].diagnosis.uv(now, Uvi(value), others)
+            }
+            Measures::Illuminance => {
+                let others = self.others(now, enclosure, at, ix, Diagnosis::light_level);
+                self.wards[at].diagnosis.light(now, Lux(value), others)
+            }
+            Measures::Temperature => self.wards[at].diagnosis.temperature(now, Celsius(value)),
+            Measures::Power => self.wards[at].diagnosis.power(now, Watts(value)),
+            Measures::Humidity => false,
+        }
+    }
+
+    /// Whether a probe tells of lamp number `at`.
+    fn tells_of(&self, enclosure: &Enclosure, at: usize, ix: ProbeIx) -> bool {
+        let (lamp, ward) = (&enclosure.lamps[at], &self.wards[at]);
+        match enclosure.probes[ix.0].measures {
+            Measures::Uvi => lamp.lights == Some(ix),
+            Measures::Illuminance => ward.light == Some(ix),
+            Measures::Temperature => ward.warms == Some(ix),
+            Measures::Power => lamp.power_probe == Some(ix),
+            Measures::Humidity => false,
+        }
     }
 
     /// Until when the diagnoses do no more with temperatures of `ix` than gather them; none where they must be asked.
@@ -209,24 +230,29 @@ impl EnclosureControl {
             .try_fold(Mono::END, |so_far, until| Some(so_far.min(until?)))
     }
 
-    /// Gives a temperature to the diagnoses; whether nobody needs to be told of anything that they conclude from it. If
-    /// somebody does, [`EnclosureControl::diagnose`] must be given it next, and knows that they have had it.
-    pub(super) fn gather(&mut self, now: Mono, ix: ProbeIx, reading: Celsius) -> bool {
-        let concerned = || self.wards.iter().filter(|ward| ward.warms == Some(ix));
-        if concerned().any(|ward| ward.news) {
-            return false;
-        }
-        for ward in self.wards.iter_mut().filter(|ward| ward.warms == Some(ix)) {
-            let doubted = ward.diagnosis.doubts_meter();
-            ward.news = ward.diagnosis.temperature(now, reading) && !ward.stays_as_told(doubted);
-        }
-        !self.wards.iter().any(|ward| ward.warms == Some(ix) && ward.news)
+    /// Whether anything was concluded of a lamp that a probe tells of, and nobody has been told.
+    pub(super) fn has_news(&self, enclosure: &Enclosure, ix: ProbeIx) -> bool {
+        (0..self.wards.len()).any(|at| self.wards[at].news && self.tells_of(enclosure, at, ix))
     }
 
-    /// Whether readings of a probe tell of the light or the power of a lamp.
+    /// Gives a reading to the diagnoses, which [have no news](EnclosureControl::has_news); whether nobody needs to be told of
+    /// anything that they conclude from it. If somebody does, [`EnclosureControl::diagnose`] must come next, and know that
+    /// they have had it.
+    pub(super) fn gather(&mut self, now: Mono, enclosure: &Enclosure, ix: ProbeIx, value: f64) -> bool {
+        let mut unheard = true;
+        for at in 0..self.wards.len() {
+            let doubted = self.wards[at].diagnosis.doubts_meter();
+            let concluded = self.feed(now, enclosure, at, ix, value);
+            let ward = &mut self.wards[at];
+            ward.news |= concluded && !ward.stays_as_told(doubted);
+            unheard &= !(concluded && ward.news);
+        }
+        unheard
+    }
+
+    /// Whether readings of a probe tell of a lamp.
     pub(super) fn tells_of_lamps(&self, enclosure: &Enclosure, ix: ProbeIx) -> bool {
-        let mut lamps = enclosure.lamps.iter().zip(&self.wards);
-        lamps.any(|(lamp, ward)| lamp.power_probe == Some(ix) || lamp.lights == Some(ix) || ward.light == Some(ix))
+        (0..self.wards.len()).any(|at| self.tells_of(enclosure, at, ix))
     }
 
     /// What the other lamps at probe `ix` add there, beside lamp number `of`.
@@ -265,6 +291,8 @@ impl EnclosureControl {
             ward.standing = borne_out(ward.standing, standing);
             let verdict = match ward.standing {
                 Standing::Open => None,
+                // At night one cause may overtake another: nothing was seen of the lamp that day would not show.
+                Standing::Fault(_) if !ward.diagnosis.is_told_full() => None,
                 Standing::Fault(Finding { cause, .. }) if !matches!(cause, Cause::ProbeDead | Cause::Shaded) => {
                     Some(ward.standing.finding().map(|finding| Trouble::LampDark {
                         finding,

@@ -6,24 +6,39 @@ use std::time::Duration;
 use crate::guard::{Latch, Refusal, Stoppage, WeakWatch};
 use crate::settings::{Enclosure, Guard, Lamp, LampIx, ProbeIx};
 use crate::time::{Mono, spoken};
-use crate::units::{Celsius, Kelvin};
+use crate::units::{Celsius, Kelvin, Uvi};
 
-use super::{EnclosureControl, SPOT};
+use super::dark::Ward;
+use super::{EnclosureControl, ProbeControl, SPOT};
 use crate::control::alarm::AlarmKind;
 use crate::control::context::Context;
 use crate::control::lamp::LampControl;
 use crate::control::trouble::Trouble;
+use crate::control::uv::UvSeries;
 
 /// A reading that is exactly the same for so long, and as warm as by day beside a lamp that is off, is no reading …
 pub(in crate::control) const STILL: Duration = Duration::from_secs(2 * 3600);
 /// … where as warm as by day means within this of the day's target; both guesses.
 const STILL_WARM: Kelvin = Kelvin(1.0);
 
+/// What is told of a lamp, its diagnosis apart.
+const OF_LAMPS: [AlarmKind; 5] = [
+    AlarmKind::OverTemperature,
+    AlarmKind::HeatUnstoppable,
+    AlarmKind::HeatWeak,
+    AlarmKind::RetainedCommand,
+    AlarmKind::RelayDeaf,
+];
+
 impl EnclosureControl {
     pub(super) fn judge_lamps(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
         let (now, stamp) = (ctx.now, ctx.stamp);
         self.retained.retain(|&(_, until)| now < until);
+        let quiet = ctx.shortcuts && self.retained.is_empty();
         for (at, lamp) in enclosure.lamps.iter().enumerate() {
+            if quiet && self.lamps[at].is_well(now, lamp) && self.board.knows_none(&OF_LAMPS, &lamp.name) {
+                continue;
+            }
             for (kind, trouble) in self.lamp_troubles(ctx, enclosure, at) {
                 self.board.set(now, stamp, kind, &lamp.name, trouble);
             }
@@ -79,7 +94,12 @@ impl EnclosureControl {
 
     pub(super) fn judge_probes(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
         let (now, stamp) = (ctx.now, ctx.stamp);
+        let quiet = ctx.shortcuts && !self.wards.iter().any(Ward::doubts_probes);
         for (at, probe) in enclosure.probes.iter().enumerate() {
+            let clear = quiet && self.is_well_heard(now, enclosure, ProbeIx(at));
+            if clear && self.board.knows_none(&[AlarmKind::ProbeDoubtful, AlarmKind::ProbeSilent], &probe.name) {
+                continue;
+            }
             let guards = |guard: &Guard| guard.probes.contains(&ProbeIx(at));
             let guarded = || {
                 let pairs = enclosure.lamps.iter().zip(&self.lamps);
@@ -125,12 +145,27 @@ impl EnclosureControl {
         }
     }
 
+    /// Whether nothing can be said against a probe, where no lamp's diagnosis doubts any.
+    fn is_well_heard(&self, now: Mono, enclosure: &Enclosure, ix: ProbeIx) -> bool {
+        let ProbeControl { intake, doubt, .. } = &self.probes[ix.0];
+        let believed = doubt.is_none() && intake.same_for(now) < STILL;
+        let clear = |lamp: &LampControl| {
+            let guard = &lamp.guard;
+            guard.frozen().is_none() && !guard.is_late(ix) && guard.disagreement(now).is_none()
+        };
+        believed && !intake.is_silent(now, &enclosure.probes[ix.0]) && self.lamps.iter().all(clear)
+    }
+
     /// Measured spots above the ceiling; called when something was measured.
     pub(super) fn judge_spots(&mut self, ctx: &Context<'_>, enclosure: &Enclosure) {
         let Some(band) = enclosure.care.uv else { return };
         let over: Vec<_> = self.walk.over(band.ceiling).collect();
         for view in self.walk.spots() {
             let reading = over.iter().find(|(spot, _)| *spot == view.spot).map(|(_, uvi)| *uvi);
+            // A slip of the pen moves a decimal point: what a probe there contradicts is asked about instead.
+            let beside = |series: &&UvSeries| enclosure.probes[series.probe.0].spot == view.spot;
+            let doubted = |uvi: &Uvi| self.uv.iter().filter(beside).any(|series| series.doubts(*uvi));
+            let reading = reading.filter(|uvi| !doubted(uvi));
             let trouble = reading.map(|reading| Trouble::SpotOverCeiling { reading, ceiling: band.ceiling });
             let subject = format!("{SPOT}{}", view.spot);
             self.board.set(ctx.now, ctx.stamp, AlarmKind::UvOverCeiling, &subject, trouble);
@@ -160,37 +195,15 @@ impl EnclosureControl {
         let due = self.walk.due().filter(|&due| ctx.wall.is_some_and(|wall| wall >= due));
         let due = due.map(|_| Trouble::WalkDue { last: self.walk.last().unwrap_or(stamp) });
         self.board.set(now, stamp, AlarmKind::WalkDue, "", due);
-        for (at, series) in self.uv.iter_mut().enumerate() {
-            let probe = &enclosure.probes[series.probe.0];
-            if self.probes[series.probe.0].intake.is_silent(now, probe) {
-                series.forget();
+        for at in 0..self.uv.len() {
+            let ix = self.uv[at].probe.0;
+            let probe = &enclosure.probes[ix];
+            if self.probes[ix].intake.is_silent(now, probe) {
+                self.uv[at].forget();
             }
-            if !series.lamps.is_empty() {
-                let wanted = self.health.stepped(at).or_else(|| series.wants_calibration());
-                self.board.set(now, stamp, AlarmKind::CalibrationDue, &probe.name, wanted);
-                let fading = self.health.fading(at, enclosure, series);
-                self.board.set(now, stamp, AlarmKind::UvFading, &probe.name, fading);
+            for (kind, verdict) in self.uv_verdicts(enclosure, at) {
+                self.board.judge(now, stamp, kind, &probe.name, verdict);
             }
-            let Some(band) = enclosure.care.uv else { continue };
-            let (below, above) = series.band_troubles(band);
-            // What is dark, or cannot be seen, is told already.
-            let ailing = series.lamps.iter().any(|&LampIx(lamp)| self.wards[lamp].is_ailing());
-            let below = below.map(|below| below.filter(|_| !ailing));
-            self.board.judge(now, stamp, AlarmKind::UvBelowBand, &probe.name, below);
-            self.board.judge(now, stamp, AlarmKind::UvAboveBand, &probe.name, above);
-            let latched = series.lamps.iter().find_map(|&LampIx(lamp)| match self.lamps[lamp].guard.refusal(now) {
-                Some(Refusal::Latched(Latch::Ceiling { reading, ceiling })) => Some((reading, ceiling)),
-                _ => None,
-            });
-            let over = match latched {
-                Some((reading, ceiling)) => Some(Trouble::UvOverCeiling { reading, ceiling, latched: true }),
-                None => series.over(band.ceiling).map(|reading| Trouble::UvOverCeiling {
-                    reading,
-                    ceiling: band.ceiling,
-                    latched: false,
-                }),
-            };
-            self.board.set(now, stamp, AlarmKind::UvOverCeiling, &probe.name, over);
         }
     }
 }

@@ -50,6 +50,8 @@ const HOLD: f64 = 3.0;
 const HOLD_DAYS: u32 = 12;
 /// A change of less than this share is no step that is told, but a course that bends; a guess.
 pub const STEP_LEAST: f64 = 0.06;
+/// … nor one of less than so many steps of the probe's numbers; a guess.
+const GRAINS: f64 = 1.6;
 /// No step is younger than so many days when it is told; a guess: of three days one may be in the shade.
 const STEP_DAYS: usize = 3;
 /// After a step the rate is taken to be known to this share of itself, at best; a guess.
@@ -103,6 +105,9 @@ pub struct Day {
     level: f64,
     /// How much it counts, 0..=1.
     weight: f64,
+    /// The step of the probe's numbers, as a share of its level.
+    #[serde(default)]
+    grain: f64,
 }
 
 impl Day {
@@ -115,7 +120,16 @@ impl Day {
         // The variance of a median is π/2 times that of a mean (normal distribution).
         let of_slots = seen.scatter * seen.scatter * std::f64::consts::FRAC_PI_2 / seen.count as f64;
         let weight = 1.0 / (1.0 + of_slots / (DAY_SCATTER * DAY_SCATTER));
-        (weight > 0.0).then_some(Day { date, hours: hours.0, level: seen.value, weight })
+        (weight > 0.0).then_some(Day { date, hours: hours.0, level: seen.value, weight, grain: 0.0 })
+    }
+
+    /// The same day by a probe whose numbers come in steps of `step`: what they swallow does not average out.
+    #[must_use]
+    pub fn grained(self, step: f64) -> Day {
+        let grain = if step.is_finite() { step / self.level } else { 0.0 };
+        // The variance of what is rounded off is a twelfth of the square of the step.
+        let more = grain * grain / 12.0 / (DAY_SCATTER * DAY_SCATTER);
+        Day { grain, weight: 1.0 / (1.0 / self.weight + more), ..self }
     }
 
     /// The same day for one of several lamps that makes up `share` of the whole.
@@ -326,7 +340,7 @@ impl Decline {
         (self.chart, self.drift) = (Cusum::quiet(), drift());
         self.refit();
         let first = self.window.first()?;
-        let doubtful = 3.0 * before.error_at(first.hours());
+        let doubtful = (3.0 * before.error_at(first.hours())).max(GRAINS * first.grain);
         (size.abs() >= STEP_LEAST.max(doubtful)).then_some(Step { date: first.date(), size })
     }
 

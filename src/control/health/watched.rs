@@ -26,6 +26,8 @@ pub(in crate::control) struct Watched {
     pub(super) lamps: Vec<LampIx>,
     /// Today's slots of five minutes with every lamp warm.
     slots: Vec<f32>,
+    /// The smallest step between two of them so far.
+    grain: f32,
     /// Burn hours of each lamp at them, added up.
     hours: Vec<f64>,
     /// Place of the lamp over whose hours the whole is followed.
@@ -65,6 +67,7 @@ impl Watched {
         Watched {
             probe,
             slots: Vec::new(),
+            grain: f32::INFINITY,
             hours: vec![0.0; lamps.len()],
             axis: 0,
             whole: Decline::new(BurnHours(longest), Prior::PUBLISHED),
@@ -80,7 +83,11 @@ impl Watched {
 
     /// Takes a slot of warm light; `hours`: burn hours of each lamp at it.
     pub(super) fn slot(&mut self, slot: Slot, hours: impl Iterator<Item = BurnHours>) {
-        self.slots.push(slot.value as f32);
+        let value = slot.value as f32;
+        if let Some(step) = self.slots.last().map(|last| (value - last).abs()).filter(|&step| step > 0.0) {
+            self.grain = self.grain.min(step);
+        }
+        self.slots.push(value);
         self.hours.iter_mut().zip(hours).for_each(|(sum, hours)| *sum += hours.0);
     }
 
@@ -111,6 +118,7 @@ impl Watched {
         self.hours.iter_mut().for_each(|sum| *sum = 0.0);
         let Some(seen) = unshaded(&values) else { return };
         let Some(day) = middles.get(self.axis).and_then(|&hours| Day::new(date, hours, seen)) else { return };
+        let day = day.grained(f64::from(self.grain));
         if let Some(step) = self.whole.day(day) {
             self.step = Some(step);
             self.announced.forget();

@@ -22,6 +22,9 @@ const BEFORE: Duration = Duration::from_secs(10 * 60);
 const AFTER: Duration = Duration::from_secs(5 * 60);
 /// Fewer warm readings than this around a meter reading tell nothing; a guess.
 const FEWEST: usize = 3;
+/// A probe that shows less than this share of what it has shown of late is in the shade, and no reading beside it is paired;
+/// a guess.
+const IN_SHADE: f64 = 0.8;
 /// So many raw readings are kept for pairing; where a probe speaks more often, the older ones go.
 const KEPT: usize = 96;
 /// So many pairings of one set of lamps count, the newest.
@@ -75,6 +78,13 @@ pub enum Told {
         /// What the meter showed.
         uvi: Uvi,
     },
+    /// It was not: the probe showed less than it has of late, as one does that something lies on.
+    InShade {
+        /// What the meter showed.
+        uvi: Uvi,
+        /// What the probe gave, as a share of what it has given of late.
+        share: f64,
+    },
     /// It is this many times what was expected, and waits for another that bears it out.
     Odd {
         /// What the meter showed.
@@ -97,6 +107,12 @@ impl fmt::Display for Told {
                 f,
                 "meter reading UVI {uvi} kept, but it calibrates nothing: the lamps there were not all on and warm around it, or \
                  the probe said too little"
+            ),
+            Told::InShade { uvi, share } => write!(
+                f,
+                "meter reading UVI {uvi} kept, but it calibrates nothing: around it the probe gave {:.0} % of what it has given of \
+                 late. Something lies on it, or lamp or probe were moved; measure again when it is free",
+                100.0 * share
             ),
             Told::Odd { uvi, times } => write!(
                 f,
@@ -162,8 +178,9 @@ impl Calibration {
         self.pending.first().map(|pending| pending.at.after(AFTER))
     }
 
-    /// Pairs what can be paired now, a meter reading at a time.
-    pub(super) fn settle(&mut self, now: Mono) -> Option<Told> {
+    /// Pairs what can be paired now, a meter reading at a time; `usual`: what the probe has given of late, less its
+    /// background.
+    pub(super) fn settle(&mut self, now: Mono, usual: Option<f64>) -> Option<Told> {
         if self.next_deadline().is_none_or(|due| now < due) {
             return None;
         }
@@ -177,6 +194,9 @@ impl Calibration {
         if count < FEWEST || !(raw > 0.0 && pending.uvi.0 > 0.0) {
             return Some(Told::NotPaired { uvi: pending.uvi });
         }
+        if let Some(share) = usual.map(|usual| raw / usual).filter(|&share| share < IN_SHADE) {
+            return Some(Told::InShade { uvi: pending.uvi, share });
+        }
         let of_middle = scatter / raw / (count as f64).sqrt();
         let of_hand = if pending.guess { GUESS.0 } else { PLACING.0 };
         let spread = (of_middle * of_middle + of_hand * of_hand).sqrt();
@@ -188,20 +208,18 @@ impl Calibration {
         let before = self.gain.clone();
         let ratio = pairing.uvi / pairing.raw;
         let told = Told::Paired { uvi: Uvi(pairing.uvi), raw: pairing.raw };
-        // Before anything was ever measured the probe's own numbers are what there is to go by: a slip of the pen in the
-        // first reading of all would else put a lamp over its ceiling, and dark it could never be measured again.
-        let is_first = self.void_since.is_none() && self.history.is_empty();
-        if let Some(expected) = before.as_ref().map(|gain| gain.value).or(is_first.then_some(1.0)) {
-            let times = ratio / expected;
-            if !(1.0 / ODD..=ODD).contains(&times) {
-                let bears_out = |odd: &PairingRecord| libm::log(ratio / (odd.uvi / odd.raw)).abs() <= BORNE_OUT;
-                let Some(odd) = self.odd.take().filter(bears_out) else {
-                    self.odd = Some(pairing);
-                    return Told::Odd { uvi: Uvi(pairing.uvi), times };
-                };
-                self.end(pairing.at, "two meter readings agree on another");
-                self.pairings = vec![odd];
-            }
+        // Before anything was ever measured the probe's own numbers are what there is to go by, and after a lamp change the
+        // gain before: a slip of the pen, or an animal on the probe, would else put a lamp over its ceiling, and dark it
+        // could never be measured again.
+        let times = ratio / self.factor();
+        if !(1.0 / ODD..=ODD).contains(&times) {
+            let bears_out = |odd: &PairingRecord| libm::log(ratio / (odd.uvi / odd.raw)).abs() <= BORNE_OUT;
+            let Some(odd) = self.odd.take().filter(bears_out) else {
+                self.odd = Some(pairing);
+                return Told::Odd { uvi: Uvi(pairing.uvi), times };
+            };
+            self.end(pairing.at, "two meter readings agree on another");
+            self.pairings = vec![odd];
         }
         self.odd = None;
         self.void_since = None;
@@ -265,6 +283,11 @@ impl Calibration {
         }
     }
 
+    /// Whether a meter reading is far above what the probe, which gives `raw`, says by the best gain there is.
+    pub(super) fn is_far_above(&self, uvi: Uvi, raw: f64) -> bool {
+        uvi.0 > ODD * raw * self.factor()
+    }
+
     /// UVI per unit of the probe: the gain; without one the last one there was; without any, one.
     pub(super) fn factor(&self) -> f64 {
         let last = || self.history.last().map_or(1.0, |past| past.value);
@@ -283,6 +306,35 @@ impl Calibration {
     /// The reading that waits for another to bear it out, and how many times it is what was expected.
     pub(super) fn odd(&self) -> Option<(Uvi, f64)> {
         self.odd.as_ref().map(|odd| (Uvi(odd.uvi), odd.uvi / odd.raw / self.factor()))
+    }
+
+    /// The readings behind the gain, and what was before, a line each.
+    pub(super) fn why<D: fmt::Display>(&self, date: impl Fn(DateTime<Utc>) -> D) -> Vec<String> {
+        let of_reading = |reading: &PairingRecord| {
+            let guess = if reading.guess { ", a guess" } else { "" };
+            format!(
+                "meter reading of {}: UVI {} beside {:.3} of the probe, good to {:.0} % but for the meter{guess}",
+                date(reading.at),
+                Uvi(reading.uvi),
+                reading.raw,
+                100.0 * reading.spread
+            )
+        };
+        let of_past = |past: &PastGain| {
+            let (from, until) = (date(past.from), date(past.until));
+            format!("gain {:.3} from {from} to {until} by {} readings, until {}", past.value, past.readings, past.why)
+        };
+        let odd = self.odd.as_ref().map(|odd| {
+            let times = odd.uvi / odd.raw / self.factor();
+            format!(
+                "{}, which is {times:.2} times what was expected; from {ODD} times on another must bear it out to {:.0} %",
+                of_reading(odd),
+                100.0 * BORNE_OUT
+            )
+        });
+        let void = self.void_since.map(|since| format!("no gain for these lamps since {}", date(since)));
+        let past = self.history.iter().rev().take(3).map(of_past);
+        self.pairings.iter().map(of_reading).chain(odd).chain(void).chain(past).collect()
     }
 
     pub(super) fn record(&self, record: &mut SeriesRecord) {
@@ -308,7 +360,7 @@ mod tests {
         let mut told = None;
         for minute in 0..60 {
             let now = Mono::from_secs((hour * 60 + minute) * 60);
-            told = told.or(calibration.settle(now));
+            told = told.or(calibration.settle(now, None));
             calibration.raw(now, raw);
             if minute == 30 {
                 calibration.meter(now, DateTime::UNIX_EPOCH + now.since_start(), Uvi(uvi), false);
@@ -367,7 +419,7 @@ mod tests {
         let mut calibration = Calibration::default();
         for minute in 0..30 {
             let now = Mono::from_secs(minute * 60);
-            calibration.settle(now);
+            calibration.settle(now, None);
             calibration.raw(now, if (15..18).contains(&minute) { 0.2 } else { 3.0 });
             if minute == 16 {
                 calibration.meter(now, DateTime::UNIX_EPOCH, Uvi(3.0), false);
@@ -376,7 +428,7 @@ mod tests {
         assert!((calibration.factor() - 1.0).abs() < 1e-9, "{}", calibration.factor());
         let mut dark = Calibration::default();
         dark.meter(Mono::from_secs(60), DateTime::UNIX_EPOCH, Uvi(3.0), false);
-        assert_eq!(dark.settle(Mono::from_secs(3600)), Some(Told::NotPaired { uvi: Uvi(3.0) }));
+        assert_eq!(dark.settle(Mono::from_secs(3600), None), Some(Told::NotPaired { uvi: Uvi(3.0) }));
         assert_eq!(dark.footing(), Footing::AsRead);
     }
 

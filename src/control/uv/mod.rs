@@ -2,7 +2,7 @@
 //!
 //! ```text
 //! raw ─▶ background ─▶ gain ─▶ ceiling (at once, by the guard)
-//!            │           └───▶ band (six hours of warm light, in slots of five minutes)
+//!            │           └───▶ band (six hours of warm light, or eighteen with an animal there, in slots of five minutes)
 //!            └─ in the probe's own unit: shares, decay, dark lamps, which need no calibration
 //! ```
 //!
@@ -13,6 +13,7 @@ mod background;
 mod calibration;
 mod dose;
 mod slots;
+mod why;
 
 pub(super) use background::SETTLED;
 pub use calibration::{Footing, Told};
@@ -22,12 +23,12 @@ pub(super) use slots::{SLOT, Slot};
 use std::time::Duration;
 
 use chrono::{DateTime, Utc};
+use chrono_tz::Tz;
 
 use crate::settings::{LampIx, Probe, ProbeIx, UvBand};
 use crate::time::Mono;
 use crate::units::Uvi;
 
-use super::context::Context;
 use super::record::SeriesRecord;
 use super::trouble::Trouble;
 use super::view::UvView;
@@ -109,7 +110,7 @@ impl UvSeries {
             Lit::Warm => {
                 self.calibration.raw(now, net);
                 let ended = self.slots.push(now, net)?;
-                self.whole = self.slots.is_full().then(|| self.slots.unshaded());
+                self.whole = self.slots.judged(self.whole).or(self.whole);
                 self.hour = self.slots.recent();
                 self.asked = self.asked.saturating_add(1);
                 Some(ended)
@@ -130,9 +131,9 @@ impl UvSeries {
     }
 
     /// Adds a reading to the day's dose.
-    pub(super) fn add_dose(&mut self, ctx: &Context<'_>, probe: &Probe, raw: f64) {
-        if let Some(wall) = ctx.wall {
-            self.dose.reading(ctx.now, wall, ctx.site.timezone, self.uvi(raw), probe.stale);
+    pub(super) fn add_dose(&mut self, now: Mono, local: Option<(DateTime<Utc>, Tz)>, probe: &Probe, raw: f64) {
+        if let Some((wall, timezone)) = local {
+            self.dose.reading(now, wall, timezone, self.uvi(raw), probe.stale);
         }
     }
 
@@ -148,7 +149,14 @@ impl UvSeries {
 
     /// Pairs a meter reading whose time has come.
     pub(super) fn settle(&mut self, now: Mono) -> Option<Told> {
-        self.calibration.settle(now)
+        self.calibration.next_deadline().filter(|&due| now >= due)?;
+        let usual = self.slots.of_late();
+        self.calibration.settle(now, usual)
+    }
+
+    /// Whether a meter reading beside the probe is so far above what it has shown of late that another must bear it out.
+    pub(super) fn doubts(&self, uvi: Uvi) -> bool {
+        self.slots.of_late().is_some_and(|usual| self.calibration.is_far_above(uvi, usual))
     }
 
     pub(super) fn next_deadline(&self) -> Option<Mono> {
@@ -161,6 +169,12 @@ impl UvSeries {
         self.slots.clear();
         (self.whole, self.hour) = (None, None);
         (self.below, self.above) = (false, false);
+    }
+
+    /// What is seen of a lamp that is dark, or by a probe that is dead, is no level to judge when it is well again.
+    pub(super) fn start_anew(&mut self) {
+        self.slots.clear();
+        (self.whole, self.hour) = (None, None);
     }
 
     pub(super) fn footing(&self) -> Footing {

@@ -8,11 +8,21 @@ use crate::time::Mono;
 
 /// Readings this long are taken together, by their middle: a guess, short beside a day and long beside a probe's beat.
 pub(in crate::control) const SLOT: Duration = Duration::from_secs(5 * 60);
-/// The span that is judged, of time with the lamps warm. An animal may lie on the probe for a third of a day of up to
-/// 14 h and still leave the upper sixth of this to the lamp; a guess.
-const WINDOW: Duration = Duration::from_secs(6 * 3600);
+/// The span that is judged, of time with the lamps warm. An animal may lie on the probe for a whole day of 14 h, as one
+/// does now and then, and still leave the upper sixth of this to the lamp; a guess.
+const WINDOW: Duration = Duration::from_secs(18 * 3600);
+/// The whole of it is judged anew after so many slots, half an hour: a sort of all of them is dear.
+const ANEW: usize = 6;
+/// Where so many of the slots were not in the shade …
+const FREE: f64 = 0.9;
+/// … and they scatter by no more than this share, nothing lay on the probe that moves as an animal does: one that turns over
+/// all the time makes a scatter in which nothing stands out. Both guesses.
+const STEADY: f64 = 0.03;
 /// A rise is believed after this much: nothing that lies on a probe adds UV; a guess.
-const RECENT: usize = 12;
+pub(super) const RECENT: usize = 12;
+/// What a probe has given of late is judged by so many slots, six hours of warm light: an animal gets up within, and what was
+/// moved is found within a day; a guess.
+pub(super) const LATE: usize = 72;
 /// A slot that has ended.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(in crate::control) struct Slot {
@@ -31,6 +41,8 @@ pub(super) struct Slots {
     ended: VecDeque<f32>,
     /// Slots that make a window, from how often the probe speaks.
     size: usize,
+    /// Slots since the window was last judged.
+    unjudged: usize,
 }
 
 impl Slots {
@@ -57,6 +69,7 @@ impl Slots {
             self.ended.pop_front();
         }
         self.ended.push_back(value as f32);
+        self.unjudged += 1;
         Some(Slot { value, from: since })
     }
 
@@ -72,16 +85,48 @@ impl Slots {
         self.ended.clear();
     }
 
+    /// How many slots have been seen, and how many make a window.
+    pub(super) fn seen(&self) -> usize {
+        self.ended.len()
+    }
+
+    pub(super) fn wanted(&self) -> usize {
+        self.size
+    }
+
     /// Whether a whole window has been seen.
     pub(super) fn is_full(&self) -> bool {
         self.ended.len() >= self.size
     }
 
-    /// What the lamps give, whatever lay on the probe for a third of the day ([`robust::unshaded`]): nothing, where no slot
-    /// saw anything.
-    pub(super) fn unshaded(&self) -> f64 {
+    /// What the lamps give, where that can be told: by the last third of a window, where nothing lay on the probe or more
+    /// is seen than `before`; else by a whole one, whatever lay there for most of it ([`robust::unshaded`]). Nothing, where
+    /// no slot saw anything.
+    pub(super) fn judged(&mut self, before: Option<f64>) -> Option<f64> {
+        let third = self.size / 3;
+        let from = self.ended.len().checked_sub(third)?;
+        let values: Vec<f64> = self.ended.range(from..).map(|&value| f64::from(value)).collect();
+        let lit = robust::unshaded(&values);
+        let free = |lit: &robust::Unshaded| {
+            lit.scatter <= STEADY && lit.count as f64 >= FREE * third as f64
+                || before.is_some_and(|before| lit.value >= before)
+        };
+        if lit.is_none() || lit.as_ref().is_some_and(free) {
+            return Some(lit.map_or(0.0, |lit| lit.value));
+        }
+        if !self.is_full() || self.unjudged < ANEW {
+            return None;
+        }
+        self.unjudged = 0;
         let values: Vec<f64> = self.ended.iter().map(|&value| f64::from(value)).collect();
-        robust::unshaded(&values).map_or(0.0, |lit| lit.value)
+        Some(robust::unshaded(&values).map_or(0.0, |lit| lit.value))
+    }
+
+    /// What the probe has given of late, whatever lay on it for most of that; none where too little was seen.
+    pub(super) fn of_late(&self) -> Option<f64> {
+        let from = self.ended.len().saturating_sub(LATE);
+        let values: Vec<f64> = self.ended.range(from..).map(|&value| f64::from(value)).collect();
+        (values.len() >= RECENT).then(|| robust::unshaded(&values)).flatten().map(|lit| lit.value)
     }
 
     /// What the lamps gave in the last hour.

@@ -121,7 +121,7 @@ pub(super) fn weak(
         *short = None;
         return None;
     }
-    let target = scene.core.view(EnclosureIx(e))?.lamps.get(l)?.target?.0;
+    let target = scene.core.target(EnclosureIx(e), LampIx(l))?.0;
     let gained = |short: &Short| reading >= short.from + heat.weak.gain.0 / 2.0;
     match short {
         _ if reading >= target - MISSES => *short = None,
@@ -139,10 +139,11 @@ pub(super) fn weak(
     })
 }
 
-/// Before when [`weak`] neither finds anything nor begins to reckon, as long as the lamp does not switch.
-pub(super) fn weak_not_before(now: u64, heat: &Heat, track: &lamp::Track) -> u64 {
+/// Before when [`weak`] does not begin to reckon, as long as the lamp does not switch. While it reckons it is followed on the
+/// grid.
+pub(super) fn weak_not_before(heat: &Heat, track: &lamp::Track) -> u64 {
     match track.shines.0.zip(track.full.0) {
-        _ if track.short.is_some() => now,
+        _ if track.short.is_some() => u64::MAX,
         Some((shines, full)) => shines.max(full) + ms(heat.weak.within),
         None => u64::MAX,
     }

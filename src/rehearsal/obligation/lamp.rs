@@ -6,7 +6,7 @@ use super::Scene;
 use super::{LampAt, Since, heat, lamp_name, ms, probe, probe_name};
 use crate::control::{AlarmKind, Footing, Reason};
 use crate::rehearsal::sight::LampSeen;
-use crate::settings::{Enclosure, EnclosureIx, Lamp, LampIx, Measures, ProbeIx, UvBand};
+use crate::settings::{Enclosure, EnclosureIx, Lamp, LampIx, Measures, ProbeIx, UvBand, UvCeiling};
 
 /// An output is deaf after 30 s (guard law 6), ms.
 const DEAF_WITHIN: u64 = 30_000;
@@ -109,13 +109,13 @@ impl Track {
 
     /// Until when nothing can be owed of its output, its draw, its ceiling and the hand that set it, as long as nothing
     /// switches; `by_hand`: somebody's hand has.
-    pub(super) fn quiet_until(&self, now: u64, enclosure: &Enclosure, lamp: &Lamp, by_hand: bool) -> u64 {
+    pub(super) fn quiet_until(&self, now: u64, lamp: &Lamp, probes: &[probe::Track], by_hand: bool) -> u64 {
         if self.disagrees.0.is_some() || by_hand {
             return now;
         }
         let idle = lamp.power_probe.map(|_| self.idle.0.unwrap_or(now) + IDLE_WITHIN);
-        // The probe's own time over it is not known here: it may be over now.
-        let over = lamp.uv_ceiling.as_ref().map(|ceiling| now + ms(enclosure.probes[ceiling.probe.0].every));
+        let over = |ceiling: &UvCeiling| probes[ceiling.probe.0].over.can_last(now, ms(ceiling.patience));
+        let over = lamp.uv_ceiling.as_ref().map(over);
         idle.into_iter().chain(over).min().unwrap_or(u64::MAX)
     }
 

@@ -163,6 +163,18 @@ impl Obligations {
         self.probes[e.0][p.0].read(now, value, ms(settings.enclosures[e.0].probes[p.0].stale));
     }
 
+    /// The same with so many readings, none of which comes late: the last of them, and when one last differed from the one
+    /// before it.
+    pub(super) fn heard_row(
+        &mut self,
+        (e, p): (EnclosureIx, ProbeIx),
+        last: (u64, f64),
+        changed: Option<u64>,
+        many: u64,
+    ) {
+        self.probes[e.0][p.0].read_row(last, changed, many);
+    }
+
     /// A good live reading came to the core.
     pub(super) fn reading(
         &mut self,
@@ -229,16 +241,28 @@ impl Obligations {
         }
     }
 
+    /// Whether a lamp is fully on and short of its target, which is followed from one moment of the grid to the next.
+    pub(super) fn follows_weakness(&self) -> bool {
+        self.lamps.iter().flatten().any(|track| track.short.is_some())
+    }
+
+    /// Judges the grid moment for what [is followed](Obligations::follows_weakness) alone.
+    pub(super) fn judge_weakness(&mut self, scene: &Scene<'_>) -> Vec<Finding> {
+        let mut findings = Vec::new();
+        for (e, lamps) in self.lamps.iter_mut().enumerate() {
+            for (l, track) in lamps.iter_mut().enumerate().filter(|(_, track)| track.short.is_some()) {
+                let weak = heat::weak(scene, (e, l), track.shines, track.full, &mut track.short);
+                findings.extend(newly(&mut self.found, "weakness-untold", (e, l), Some(e), weak));
+            }
+        }
+        findings
+    }
+
     /// Judges the grid moment.
     pub(super) fn judge(&mut self, scene: &Scene<'_>, oracle: &Oracle) -> Vec<Finding> {
         let mut findings = Vec::new();
-        let mut tell = |rule, at: (usize, usize), enclosure: Option<usize>, owed: Option<String>| match owed {
-            Some(text) if self.found.insert((rule, at.0, at.1)) => {
-                findings.push((rule, enclosure.map(EnclosureIx), text))
-            }
-            Some(_) => {}
-            None => _ = self.found.remove(&(rule, at.0, at.1)),
-        };
+        let found = &mut self.found;
+        let mut tell = |rule, at, enclosure, owed| findings.extend(newly(found, rule, at, enclosure, owed));
         for (e, enclosure) in scene.settings.enclosures.iter().enumerate() {
             for l in 0..enclosure.lamps.len() {
                 let at = (e, l);
@@ -267,6 +291,27 @@ impl Obligations {
             tell(rule, (0, 0), None, owed);
         }
         findings
+    }
+}
+
+/// What is owed, where that has not been found before; `found`: each once for as long as it lasts.
+fn newly(
+    found: &mut BTreeSet<(&'static str, usize, usize)>,
+    rule: &'static str,
+    at: (usize, usize),
+    enclosure: Option<usize>,
+    owed: Option<String>,
+) -> Option<Finding> {
+    let key = (rule, at.0, at.1);
+    match owed {
+        Some(text) => found.insert(key).then(|| (rule, enclosure.map(EnclosureIx), text)),
+        None => {
+            // Most of the time nothing has been found at all.
+            if !found.is_empty() {
+                found.remove(&key);
+            }
+            None
+        }
     }
 }
 

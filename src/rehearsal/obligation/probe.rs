@@ -55,6 +55,13 @@ impl Track {
         gap
     }
 
+    /// Takes in so many good readings that came in time: the last of them, and when one last differed from that before it.
+    pub(super) fn read_row(&mut self, last: (u64, f64), changed: Option<u64>, many: u64) {
+        self.same_since = changed.unwrap_or(self.same_since);
+        self.last = Some(last);
+        self.said += many;
+    }
+
     /// A person has reset the guards: a UV lamp over its ceiling is given its patience again.
     pub(super) fn reset(&mut self) {
         self.over = Since::default();

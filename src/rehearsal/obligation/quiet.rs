@@ -7,11 +7,11 @@ use super::lamp::{self, uv_withins};
 use super::{Obligations, Since, heat, ms, probe};
 use crate::control::Reason;
 use crate::rehearsal::sight::{LampSeen, ProbeSeen, Sight};
-use crate::settings::{Enclosure, Lamp, Measures, ProbeIx, Settings};
+use crate::settings::{Lamp, Measures, ProbeIx, Settings};
 
 impl Since {
     /// The soonest moment at which it can have lasted for so long.
-    fn can_last(self, now: u64, span: u64) -> u64 {
+    pub(super) fn can_last(self, now: u64, span: u64) -> u64 {
         self.0.unwrap_or(now).saturating_add(span)
     }
 }
@@ -32,7 +32,7 @@ impl Obligations {
         for (e, enclosure) in settings.enclosures.iter().enumerate() {
             let (probes, seen) = (&self.probes[e], &sight.enclosures[e]);
             for ((lamp, track), seen_lamp) in enclosure.lamps.iter().zip(&self.lamps[e]).zip(&seen.lamps) {
-                until = until.min(lamp_quiet_until(now, enclosure, (lamp, track, seen_lamp), probes, &seen.probes));
+                until = until.min(lamp_quiet_until(now, (lamp, track, seen_lamp), probes, &seen.probes));
             }
             for (settings, track) in enclosure.probes.iter().zip(probes) {
                 if !track.is_believed(now) {
@@ -51,12 +51,11 @@ impl Obligations {
 
 fn lamp_quiet_until(
     now: u64,
-    enclosure: &Enclosure,
     (lamp, track, seen): (&Lamp, &lamp::Track, &LampSeen),
     probes: &[probe::Track],
     heard: &[ProbeSeen],
 ) -> u64 {
-    let mut until = track.quiet_until(now, enclosure, lamp, matches!(seen.reason, Some(Reason::Override)));
+    let mut until = track.quiet_until(now, lamp, probes, matches!(seen.reason, Some(Reason::Override)));
     if let Some(guard) = &lamp.guard {
         // Too hot, or not to be stopped. A well probe below the cut is not off by as much as would be too hot.
         let below = |p: &ProbeIx| heard[p.0].last().is_some_and(|(_, value)| value < guard.cut.0);
@@ -71,7 +70,7 @@ fn lamp_quiet_until(
         }
     }
     if let Some(heat) = lamp.heat {
-        until = until.min(heat::weak_not_before(now, &heat, track));
+        until = until.min(heat::weak_not_before(&heat, track));
         until = until.min(probe::still_not_before(track, &probes[heat.probe.0]));
     }
     until

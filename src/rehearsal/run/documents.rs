@@ -20,10 +20,10 @@ const AGREE_WITHIN: u64 = 5_000;
 const WRITTEN_OUT: u64 = 60_000;
 /// They are judged until they have been this long after the last change, ms, and then this often.
 const JUDGED_AFTER: u64 = 5_000;
-const JUDGED_EVERY: u64 = 3_600_000;
+const JUDGED_EVERY: u64 = 6 * 3_600_000;
 /// So many documents are written out whatever they tell, and of those after them one in so many.
 const ALL_OF: u64 = 500;
-const ONE_IN: u64 = 50;
+const ONE_IN: u64 = 1000;
 
 /// Lamps' wanted levels in the order of the settings, not a number where one is missing; and the names of alarms.
 type Says = (Vec<f64>, Vec<String>);
@@ -53,6 +53,8 @@ pub(super) struct Shown {
     written: bool,
     /// What the document says.
     says: Option<Says>,
+    /// When it was written it agreed with what is decided, and nothing that it tells has changed since.
+    agrees: bool,
 }
 
 impl Run<'_> {
@@ -69,7 +71,8 @@ impl Run<'_> {
 
     /// Something has changed that an enclosure's state document must tell.
     pub(super) fn changed(&mut self, EnclosureIx(e): EnclosureIx) {
-        (self.shown[e].changed, self.shown[e].written) = (self.now, false);
+        let shown = &mut self.shown[e];
+        (shown.changed, shown.written, shown.agrees) = (self.now, false, false);
     }
 
     /// The core wants an enclosure's state document published.
@@ -84,14 +87,24 @@ impl Run<'_> {
         let Some(core) = &self.host.core else { return };
         self.shown[e].written = true;
         if in_short {
-            self.shown[e].says = core.outline(EnclosureIx(e)).map(|(levels, alarms)| {
-                let alarms = alarms.into_iter().map(|kind| kind.name().to_owned());
-                (levels.map(|level| level.share()).collect(), alarms.collect())
-            });
+            let Some((levels, alarms)) = core.outline(EnclosureIx(e)) else { return };
+            let shown = &mut self.shown[e];
+            let says = shown.says.get_or_insert_default();
+            says.0.clear();
+            says.0.extend(levels.map(|level| level.share()));
+            let told = says.1.iter().map(String::as_str);
+            if !alarms.map(AlarmKind::name).eq(told) {
+                let alarms = core.outline(EnclosureIx(e)).into_iter().flat_map(|(_, alarms)| alarms);
+                says.1 = alarms.map(|kind| kind.name().to_owned()).collect();
+            }
+            let decided = self.sight.enclosures[e].lamps.iter().map(|lamp| lamp.level.share());
+            let stand = self.sight.alarms_of(EnclosureIx(e)).map(AlarmKind::name);
+            shown.agrees = decided.eq(says.0.iter().copied()) && stand.eq(says.1.iter().map(String::as_str));
             return;
         }
         let view = core.view(EnclosureIx(e));
         let Some(document) = view.and_then(|view| message::state_document(self.settings, &view)) else { return };
+        self.shown[e].agrees = false;
         self.shown[e].says = said(&document.payload, &self.settings.enclosures[e]);
         self.broker.document(document.topic, document.payload);
     }
@@ -106,7 +119,8 @@ impl Run<'_> {
 
     /// When anything last changed that a document tells.
     fn documents_changed(&self) -> u64 {
-        let changed = self.shown.iter().map(|shown| shown.changed).chain(self.up_since);
+        let open = self.shown.iter().filter(|shown| !shown.agrees);
+        let changed = open.map(|shown| shown.changed).chain(self.up_since);
         changed.fold(self.alarm_changed, u64::max)
     }
 
@@ -156,6 +170,9 @@ impl Run<'_> {
         let topic = &self.topics.states[e];
         let says = shown.says.as_ref().filter(|_| self.broker.kept(topic).is_some());
         let Some((levels, alarms)) = says else { return Some(format!("{topic} is not there")) };
+        if shown.agrees {
+            return None;
+        }
         for (l, lamp) in enclosure.lamps.iter().enumerate() {
             let level = levels.get(l).copied().unwrap_or(f64::NAN);
             let decided = self.sight.enclosures[e].lamps[l].level;
@@ -164,8 +181,7 @@ impl Run<'_> {
                 return Some(format!("{topic} says that {} is wanted {level}, and {decided} is decided", lamp.name));
             }
         }
-        let standing = self.sight.alarms.keys().filter(|(whose, _)| *whose == Some(ix)).map(|(_, kind)| kind.name());
-        let standing: Vec<_> = standing.collect();
+        let standing: Vec<_> = self.sight.alarms_of(ix).map(AlarmKind::name).collect();
         (standing != *alarms).then(|| format!("{topic} tells of {alarms:?}, and {standing:?} stand"))
     }
 

@@ -1,16 +1,18 @@
 //! Gliding: where nothing is under way, time passes with nothing but readings of which nothing comes.
 //!
 //! Core and expectations each tell until when, and for which readings, there is nothing for them to do. Up to there the
-//! plant runs by itself, and a reading is no more than a number. Whoever follows readings one by one still does, and what is
-//! judged on the grid is judged there, unless it is known before that nothing can be found. What comes of a story is the same as if every reading had gone the whole way.
+//! plant runs by itself, and a reading is no more than a number; what outputs are told they [obey](super::obeying). Whoever
+//! follows readings one by one still does, and what is judged on the grid is judged there, unless it is known before that
+//! nothing can be found. What comes of a story is the same as if every reading had gone the whole way.
 
 use std::time::Duration;
 
 use super::{COMES_ROUND, GRID, Run, ms};
-use crate::control::Controller;
+use crate::control::{Controller, Waiting};
 use crate::message::Routes;
 use crate::rehearsal::obligation::Obligations;
 use crate::rehearsal::oracle::Oracle;
+use crate::rehearsal::sight::Sight;
 use crate::settings::{EnclosureIx, ProbeIx, Settings};
 use crate::time::Mono;
 
@@ -24,6 +26,93 @@ pub(super) struct Guide {
     below: f64,
     /// Nothing is owed by what it says in itself: it has no twin, and tells of no lamp's light or power.
     alone: bool,
+}
+
+impl Guide {
+    /// Whether the payload is the bare number that the probe reads.
+    pub(super) fn is_plain(self) -> bool {
+        self.above < self.below
+    }
+}
+
+/// Readings of a probe of which nothing comes and that everybody will be told of at once.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Lane {
+    waiting: Waiting,
+    /// How many waited when it began.
+    before: u32,
+}
+
+/// Who hears of readings in a glide. Moments are ms since the start of the story, those of the core since it was `booted`.
+struct Listener<'a> {
+    booted: u64,
+    core: &'a mut Controller,
+    guides: &'a [Vec<Guide>],
+    lanes: &'a mut [Vec<Option<Lane>>],
+    oracle: &'a mut Oracle,
+    obligations: &'a mut Obligations,
+    sight: &'a mut Sight,
+}
+
+impl Listener<'_> {
+    /// Takes in a reading if nothing comes of it.
+    #[inline]
+    fn takes(&mut self, now: u64, settings: &Settings, (e, p): (EnclosureIx, ProbeIx), value: f64) -> bool {
+        let mono = Mono::from_millis(now - self.booted);
+        if let Some(lane) = &mut self.lanes[e.0][p.0]
+            && lane.waiting.takes(mono, value)
+        {
+            return true;
+        }
+        self.takes_alone(now, settings, (e, p), value)
+    }
+
+    /// The same for one that does not join those of its lane.
+    fn takes_alone(&mut self, now: u64, settings: &Settings, (e, p): (EnclosureIx, ProbeIx), value: f64) -> bool {
+        let guide = self.guides[e.0][p.0];
+        let mono = Mono::from_millis(now - self.booted);
+        if self.lanes[e.0][p.0].is_none() && guide.alone {
+            self.begin_lane(guide, e, p);
+            if self.lanes[e.0][p.0].as_mut().is_some_and(|lane| lane.waiting.takes(mono, value)) {
+                return true;
+            }
+        }
+        self.end_lanes(e);
+        if !(value > guide.above && value < guide.below && self.core.absorb(mono, e, p, value)) {
+            return false;
+        }
+        self.oracle.nothing(now, e, p);
+        self.sight.heard(now, e, p, value);
+        if guide.alone {
+            self.obligations.heard(now, settings, (e, p), value);
+            self.begin_lane(guide, e, p);
+        } else {
+            self.obligations.reading(now, settings, self.sight, (e, p), value);
+        }
+        true
+    }
+
+    /// The next readings of a probe may wait, where the core has some that do.
+    fn begin_lane(&mut self, guide: Guide, e: EnclosureIx, p: ProbeIx) {
+        let waiting = self.core.lend(e, p).map(|waiting| waiting.between(guide.above, guide.below));
+        self.lanes[e.0][p.0] = waiting.map(|waiting| Lane { waiting, before: waiting.row().many });
+    }
+
+    /// Tells everybody of the readings of an enclosure that wait.
+    fn end_lanes(&mut self, e: EnclosureIx) {
+        for (p, lane) in self.lanes[e.0].iter_mut().enumerate() {
+            let Some(Lane { waiting, before }) = lane.take() else { continue };
+            let (row, p) = (*waiting.row(), ProbeIx(p));
+            if row.many > before {
+                let at = |mono: Mono| self.booted + mono.as_millis();
+                self.core.give_back(e, p, waiting);
+                self.oracle.nothing(at(row.at), e, p);
+                self.sight.heard(at(row.at), e, p, row.last);
+                let last = (at(row.at), row.last);
+                self.obligations.heard_row((e, p), last, row.changed.map(at), u64::from(row.many - before));
+            }
+        }
+    }
 }
 
 /// The guides of all probes.
@@ -41,23 +130,60 @@ pub(super) fn guides(settings: &Settings, routes: &Routes) -> Vec<Vec<Guide>> {
 }
 
 impl Run<'_> {
-    /// Lets time pass as long as nothing happens but readings of which nothing comes. What ends that is left to the next
-    /// step, with what the plant has said.
+    /// Lets time pass as long as nothing happens but readings, and what outputs are told and report. What ends that is left
+    /// to the next step, with what the plant has said.
     pub(super) fn glide(&mut self) {
-        while let Some(until) = self.quiet_until() {
-            let due = self.core_due();
-            let silent = self.oracle.silent_at(self.settings, self.now);
-            // The moment itself is for a step.
-            let to = until.min(due).min(silent).saturating_sub(1);
-            if to > self.now {
-                self.glide_to(to);
+        while let Some(until) = self.calm_until() {
+            let (due, parcel) = (self.core_due(), self.broker.next().unwrap_or(u64::MAX));
+            let stirs = until.min(due).min(parcel);
+            if stirs <= self.now {
+                break;
+            }
+            if stirs > self.now + 1 {
+                self.glide_to(stirs - 1);
                 // What lies behind was not looked at; a moment of the grid that is now is for the step.
                 self.looked += (self.now - 1).saturating_sub(self.looked) / GRID * GRID;
             }
-            if !self.said.is_empty() || self.now + 1 != due || !self.refresh(due, until.min(silent)) {
-                break;
+            let alone = until.min(parcel);
+            if self.said.is_empty() {
+                if stirs == due && self.fall_due(due, alone) {
+                    continue;
+                }
+                if stirs == until {
+                    // By now more may be known.
+                    if self.calm_until().is_some_and(|still| still > until) || self.look_for_weakness(until) {
+                        continue;
+                    }
+                    break;
+                }
+                self.now = stirs;
+            } else if self.hear_plainly(alone) {
+                continue;
             }
+            self.pass_by();
         }
+    }
+
+    /// [`Run::quiet_until`], until the next moment of the grid where a lamp's weakness is followed there, and until no probe
+    /// may count as silent.
+    fn calm_until(&self) -> Option<u64> {
+        let grid = if self.obligations.follows_weakness() { self.looked + GRID } else { u64::MAX };
+        Some(self.quiet_until()?.min(grid).min(self.oracle.silent_at(self.settings, self.now)))
+    }
+
+    /// Follows the weakness of lamps at `grid`, the next millisecond, where that is all that is to be looked at then, and
+    /// nothing else happens. False: nothing was done.
+    fn look_for_weakness(&mut self, grid: u64) -> bool {
+        let (core, world) = (self.core_due(), self.world.next_event().map_or(u64::MAX, ms));
+        let other = self.quiet_until().unwrap_or(0).min(core).min(world);
+        let other =
+            other.min(self.broker.next().unwrap_or(u64::MAX)).min(self.oracle.silent_at(self.settings, self.now));
+        if grid != self.looked + GRID || other <= grid || !self.obligations.follows_weakness() {
+            return false;
+        }
+        (self.now, self.looked) = (grid, grid);
+        self.judge_weakness();
+        true
     }
 
     /// When the core must do something by itself, as long as every probe keeps its beat: then no silence falls due.
@@ -69,25 +195,18 @@ impl Run<'_> {
     fn glide_to(&mut self, to: u64) {
         let (Some(booted), Some(core)) = (self.host.in_step(), &mut self.host.core) else { return };
         let (oracle, obligations, sight) = (&mut self.oracle, &mut self.obligations, &mut self.sight);
-        let (settings, guides, up) = (self.settings, &self.guides, self.up_since.is_some());
+        let (settings, up) = (self.settings, self.up_since.is_some());
+        let mut listener =
+            Listener { booted, core, guides: &self.guides, lanes: &mut self.lanes, oracle, obligations, sight };
         let (mut messages, mut handled) = (self.messages, self.handled);
         // Outputs stay as they are for the whole of a glide; a bit for each enclosure.
         let mut followed = 0_u32;
         let mut takes = |now: u64, e: EnclosureIx, p: ProbeIx, value: f64| {
-            let guide = guides[e.0][p.0];
-            let is_nothing =
-                value > guide.above && value < guide.below && core.absorb(Mono::from_millis(now - booted), e, p, value);
+            let is_nothing = listener.takes(now, settings, (e, p), value);
             if is_nothing {
-                oracle.nothing(now, e, p);
-                sight.heard(now, e, p, value);
-                if guide.alone {
-                    obligations.heard(now, settings, (e, p), value);
-                } else {
-                    obligations.reading(now, settings, sight, (e, p), value);
-                }
                 if followed & (1 << e.0) == 0 {
                     followed |= 1 << e.0;
-                    obligations.follow(now, settings, sight, up, e.0);
+                    listener.obligations.follow(now, settings, listener.sight, up, e.0);
                 }
                 messages += 1;
                 handled = now;
@@ -95,6 +214,7 @@ impl Run<'_> {
             is_nothing
         };
         let reached = ms(self.world.glide(Duration::from_millis(to), &mut takes, &mut self.said));
+        (0..settings.enclosures.len()).for_each(|e| listener.end_lanes(EnclosureIx(e)));
         (self.messages, self.handled, self.now) = (messages, handled, reached);
         // Up to here the core came round with nothing to do.
         let whole = if self.said.is_empty() { reached } else { reached.saturating_sub(1) };
@@ -105,7 +225,7 @@ impl Run<'_> {
     /// way.
     fn quiet_until(&self) -> Option<u64> {
         let is_seen = self.options.whole_way || self.recorder.is_some() || self.settings.enclosures.len() > MANY;
-        if is_seen || !self.broker.is_calm() || self.broker.next().is_some() || !self.said.is_empty() {
+        if is_seen || !self.broker.is_calm() || !self.broker.carries_commands_alone() || !self.said.is_empty() {
             return None;
         }
         self.up_since?;

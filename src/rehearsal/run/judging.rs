@@ -18,6 +18,26 @@ const HOURS_LOOKED_AT: u64 = 10 * 60_000;
 /// A daemon that has just started may take this long to have everything on schedule, ms.
 const SETTLES: u64 = 2 * 60_000;
 
+/// What obligations are judged by now: of a run with its core, all but the obligations themselves.
+macro_rules! scene {
+    ($self:ident, $core:ident) => {
+        Scene {
+            now: $self.now,
+            settings: $self.settings,
+            sight: &$self.sight,
+            world: &$self.world,
+            core: $core,
+            mishaps: &$self.scenario.mishaps,
+            active: &$self.active,
+            booted: $self.booted,
+            up_since: $self.up_since,
+            down_since: $self.down_since,
+            clock: $self.host.clock_error($self.now),
+            disk_failing: $self.disk_failing,
+        }
+    };
+}
+
 impl Run<'_> {
     /// Judges what the event in hand has touched; `any`: it may be anything.
     pub(super) fn judge_step(&mut self, any: bool) {
@@ -62,13 +82,7 @@ impl Run<'_> {
         if on_grid {
             self.looked = self.now;
         }
-        let scenario = self.scenario;
-        let evidence = Evidence { sight: &self.sight, world: &self.world, core: self.host.core.as_ref() };
-        let mut failed = Vec::new();
-        for (ix, (watch, expectation)) in self.watches.iter_mut().zip(&scenario.expectations).enumerate() {
-            failed.extend(watch.look(self.now, on_grid, &expectation.what, &evidence).map(|how| (ix, how)));
-        }
-        failed.into_iter().for_each(|(ix, how)| self.fail(ix, &how));
+        self.expect(on_grid);
         if on_grid {
             self.judge_grid();
             self.settled = true;
@@ -77,6 +91,17 @@ impl Run<'_> {
             self.reconciled_by = None;
             self.judge_reconciled();
         }
+    }
+
+    /// Looks whether what is expected comes about; `on_grid`: at the plant too.
+    pub(super) fn expect(&mut self, on_grid: bool) {
+        let scenario = self.scenario;
+        let evidence = Evidence { sight: &self.sight, world: &self.world, core: self.host.core.as_ref() };
+        let mut failed = Vec::new();
+        for (ix, (watch, expectation)) in self.watches.iter_mut().zip(&scenario.expectations).enumerate() {
+            failed.extend(watch.look(self.now, on_grid, &expectation.what, &evidence).map(|how| (ix, how)));
+        }
+        failed.into_iter().for_each(|(ix, how)| self.fail(ix, &how));
     }
 
     /// Until when to judge the grid would find nothing, as long as nothing happens but readings of which nothing comes.
@@ -104,21 +129,7 @@ impl Run<'_> {
                 self.oracle.judge_kept(self.now, up_since, *since, topic);
             }
         }
-        let scene = Scene {
-            now: self.now,
-            settings: self.settings,
-            sight: &self.sight,
-            world: &self.world,
-            core,
-            mishaps: &self.scenario.mishaps,
-            active: &self.active,
-            booted: self.booted,
-            up_since: self.up_since,
-            down_since: self.down_since,
-            clock: self.host.clock_error(self.now),
-            disk_failing: self.disk_failing,
-        };
-        let mut findings = self.obligations.judge(&scene, &self.oracle);
+        let mut findings = self.obligations.judge(&scene!(self, core), &self.oracle);
         findings.extend(self.oracle.findings());
         if self.scenario.healed.is_some_and(|healed| self.now > ms(healed) + liveness::ON_SCHEDULE_AFTER) {
             let wall = self.start + TimeDelta::milliseconds(i64::try_from(self.now).unwrap_or(0));
@@ -127,6 +138,13 @@ impl Run<'_> {
         findings.extend(self.against_hours());
         findings.into_iter().for_each(|finding| self.found(finding));
         self.judge_documents();
+    }
+
+    /// Judges on the grid whether lamps that are fully on are weak, and nothing else.
+    pub(super) fn judge_weakness(&mut self) {
+        let Some(core) = self.host.core.as_ref() else { return };
+        let findings = self.obligations.judge_weakness(&scene!(self, core));
+        findings.into_iter().for_each(|finding| self.found(finding));
     }
 
     /// Lamps that are not as their hours say, by the time that the daemon must go by.
@@ -235,6 +253,7 @@ impl Run<'_> {
     /// Something is so that must not be.
     pub(super) fn violate(&mut self, rule: &str, enclosure: Option<EnclosureIx>, text: String) {
         let (readings, chain) = (self.last_readings(enclosure), self.chain(enclosure));
+        self.settled = false;
         self.book.write(self.now, format!("violation of {rule}: {text}"));
         self.violations.push(Violation { rule: rule.to_owned(), at: self.now, text, readings, chain });
     }

@@ -1,10 +1,12 @@
 //! One rehearsal: core and plant in virtual time, joined by a modelled broker, exactly as the daemon joins them.
 
 mod documents;
+mod effects;
 mod gliding;
 mod judging;
 mod keeper;
-mod refreshing;
+mod obeying;
+mod stepping;
 mod turning;
 
 use std::time::Duration;
@@ -12,18 +14,15 @@ use std::time::Duration;
 use chrono::{DateTime, Utc};
 
 use crate::control::photoperiod::DayClock;
-use crate::control::{Act, AlarmNotice, Command, Controller, Effect, Event, OutputRef};
-use crate::guard::SafetyRecord;
-use crate::message::{self, Routes};
-use crate::settings::{CutOffIx, EnclosureIx, LampIx, Settings};
+use crate::control::{Act, AlarmNotice, Command, Effect, Event};
+use crate::message::Routes;
+use crate::settings::{EnclosureIx, LampIx, Settings};
 use crate::simulator::{Message, Physics, TimedFault, World};
-use crate::time::Mono;
-use crate::units::Level;
 
-use gliding::Guide;
+use gliding::{Guide, Lane};
 
 use crate::rehearsal::book::Book;
-use crate::rehearsal::broker::{Broker, Delivery};
+use crate::rehearsal::broker::Broker;
 use crate::rehearsal::chatter::Chatter;
 use crate::rehearsal::coverage::Coverage;
 use crate::rehearsal::expect::Watch;
@@ -36,7 +35,8 @@ use crate::rehearsal::sight::Sight;
 use crate::rehearsal::trace::{Recorder, Span, Trace};
 
 use documents::Shown;
-use keeper::{acts, in_words};
+use keeper::acts;
+use obeying::Wording;
 
 /// Moments at which the plant itself is looked at are this far apart, ms: a guess, far below what any place in an
 /// enclosure takes to change.
@@ -129,11 +129,13 @@ impl Outcome {
 
 /// Rehearses `scenario`.
 pub fn rehearse(scenario: &Scenario, options: &Options) -> Outcome {
-    Run::new(scenario, options).finish()
+    counted(scenario, options).0
 }
 
-/// A level with the payload that was sent for it.
-type Refresh = Option<(Level, Vec<u8>)>;
+/// The same; and how many of its moments went the whole way: what its shortcuts are judged by.
+pub fn counted(scenario: &Scenario, options: &Options) -> (Outcome, u64) {
+    Run::new(scenario, options).finish()
+}
 
 /// A rehearsal under way. Moments are ms since the start of the story.
 struct Run<'s> {
@@ -149,6 +151,8 @@ struct Run<'s> {
     routes: Routes,
     /// Which readings may be glided over, by enclosure and probe.
     guides: Vec<Vec<Guide>>,
+    /// Readings that wait in a glide, by enclosure and probe.
+    lanes: Vec<Vec<Option<Lane>>>,
     sight: Sight,
     book: Book,
     watches: Vec<Watch>,
@@ -207,10 +211,10 @@ struct Run<'s> {
     broker_boots: Option<u64>,
     daemon_boots: Option<u64>,
     looked: u64,
-    /// Whether nothing has happened since then but readings and refreshes of which nothing comes.
+    /// Whether nothing has happened since then but readings, and what lamps' outputs are told and report.
     settled: bool,
-    /// What each lamp's output was last told without another word coming of it: the level, and the payload.
-    refreshes: Vec<Vec<Refresh>>,
+    /// The words that pass between the core and each lamp's output.
+    wording: Vec<Vec<Wording>>,
     /// Moments at which expectations begin and end, in order, and how many have passed.
     bounds: Vec<u64>,
     bounded: usize,
@@ -219,6 +223,7 @@ struct Run<'s> {
     said: Vec<Message>,
     events: Vec<Event>,
     effects: Vec<Effect>,
+    sent: Vec<Command>,
 }
 
 fn ms(span: Duration) -> u64 {
@@ -238,16 +243,19 @@ impl<'s> Run<'s> {
         let routes = Routes::new(settings);
         let topics = routes.subscriptions().into_iter().map(|subscription| subscription.filter).collect();
         let seed = scenario.seed;
+        let world = World::new(settings, &physics, scenario.start, seed, &faults);
         Run {
+            wording: settings.enclosures.iter().map(|it| vec![Wording::default(); it.lamps.len()]).collect(),
             options,
             settings,
             start: scenario.start,
             now: 0,
             end: ms(scenario.span),
-            world: World::new(settings, &physics, scenario.start, seed, &faults),
+            world,
             broker: Broker::new(seed, topics, &settings.site.name),
             host: Host::new(scenario.start, seed, options.whole_way),
             guides: gliding::guides(settings, &routes),
+            lanes: settings.enclosures.iter().map(|enclosure| vec![None; enclosure.probes.len()]).collect(),
             routes,
             sight: Sight::new(settings),
             book: Book::new(),
@@ -289,19 +297,20 @@ impl<'s> Run<'s> {
             daemon_boots: Some(0),
             looked: 0,
             settled: false,
-            refreshes: settings.enclosures.iter().map(|enclosure| vec![None; enclosure.lamps.len()]).collect(),
             bounds: bounds(scenario),
             bounded: 0,
             messages: 0,
             said: Vec::new(),
             events: Vec::new(),
             effects: Vec::new(),
+            sent: Vec::new(),
             scenario,
         }
     }
 
-    fn finish(mut self) -> Outcome {
-        let mut spins = 0;
+    /// Runs to the end; what came of it, and how many moments were gone the whole way.
+    fn finish(mut self) -> (Outcome, u64) {
+        let (mut spins, mut steps) = (0, 0);
         loop {
             let before = self.now;
             self.glide();
@@ -314,6 +323,7 @@ impl<'s> Run<'s> {
             }
             self.now = next.max(self.now);
             self.step();
+            steps += 1;
             let over = self.now >= self.end && self.next() > self.end;
             if over || self.has_seen_enough() {
                 break;
@@ -323,7 +333,7 @@ impl<'s> Run<'s> {
             self.judge_end();
         }
         self.violations.sort_by_key(|violation| violation.at);
-        Outcome {
+        let outcome = Outcome {
             hash: self.book.hash(),
             violations: self.violations,
             log: self.book.lines().map(|(at, line)| (at, line.to_owned())).collect(),
@@ -331,291 +341,12 @@ impl<'s> Run<'s> {
             messages: self.messages,
             coverage: self.coverage,
             trace: self.recorder.map(|recorder| recorder.finish(self.settings)),
-        }
+        };
+        (outcome, steps)
     }
 
     fn has_seen_enough(&self) -> bool {
         self.options.stop_at.as_ref().is_some_and(|rule| self.violations.iter().any(|found| found.rule == *rule))
-    }
-
-    /// When something happens next.
-    fn next(&mut self) -> u64 {
-        let turn = self.turns.get(self.turned).map(|(at, ..)| *at);
-        let act = self.acts.get(self.acted).map(|(at, _)| *at);
-        let deadline = self.host.core.as_mut().and_then(Controller::next_deadline);
-        let round = self.host.core.is_some().then_some(self.handled + COMES_ROUND);
-        let deadline = deadline.map(|at| self.host.story_time(at)).into_iter().chain(round).min();
-        let world = self.world.next_event().map(ms);
-        let look = Some(self.looked + GRID);
-        let all = [
-            turn,
-            act,
-            deadline,
-            world,
-            look,
-            self.bounds.get(self.bounded).copied(),
-            self.broker.next(),
-            self.broker_boots,
-            self.daemon_boots,
-            self.reconciled_by,
-        ];
-        all.into_iter().flatten().min().unwrap_or(self.end).max(self.now)
-    }
-
-    /// Lets happen what is due now: what goes wrong, the plant, what arrives, the keeper, and what the core waits for.
-    fn step(&mut self) {
-        self.settled = false;
-        self.host.write(self.now);
-        self.bounded += self.bounds[self.bounded..].iter().take_while(|at| **at <= self.now).count();
-        while let Some((_, comes, ix)) = self.turns.get(self.turned).copied().filter(|(at, ..)| *at <= self.now) {
-            self.turned += 1;
-            self.turn(ix, comes);
-        }
-        self.boot();
-        let mut said = std::mem::take(&mut self.said);
-        self.world.advance_to(Duration::from_millis(self.now), &mut said);
-        self.spoken_by_plant(&mut said);
-        self.said = said;
-        while let Some(delivery) = self.broker.pop(self.now) {
-            self.deliver(delivery);
-        }
-        while let Some((_, act)) = self.acts.get(self.acted).filter(|(at, _)| *at <= self.now) {
-            let act = self.measured_rightly(act.clone());
-            self.acted += 1;
-            self.note(&format!("keeper: {}", in_words(&act, self.settings)));
-            if self.host.core.is_some() {
-                self.oracle.act(&act);
-                self.coverage.act(&act);
-                self.chatter.act(&act);
-                self.obligations.act(self.now, &act, self.host.clock_error(self.now));
-            }
-            self.handle(Event::Act(act));
-        }
-        let deadline = self.host.core.as_mut().and_then(Controller::next_deadline);
-        let is_due = deadline.is_some_and(|at| self.host.story_time(at) <= self.now);
-        if is_due || self.now >= self.handled + COMES_ROUND {
-            self.handle(Event::Tick);
-        }
-        self.look();
-    }
-
-    fn spoken_by_plant(&mut self, said: &mut Vec<Message>) {
-        for message in said.drain(..) {
-            let kept = message.retained().then(|| message.topic().to_owned());
-            if let Some(message) = self.broker.said(self.now, message) {
-                self.hear(&message);
-            }
-            if let Some(topic) = kept {
-                let payload = self.broker.kept(&topic).map(<[u8]>::to_vec);
-                self.world.set_retained(&topic, payload.as_deref());
-            }
-        }
-    }
-
-    fn deliver(&mut self, delivery: Delivery) {
-        match delivery {
-            Delivery::Said(message) => self.hear(&message),
-            Delivery::Other { topic, payload, retained } => {
-                if let Some(output) = self.commanded_by(&topic).filter(|_| retained && !payload.is_empty()) {
-                    self.obligations.stored(self.now, output);
-                }
-                self.decode(&topic, &payload, retained);
-            }
-            Delivery::Command { topic, payload } => {
-                let mut said = std::mem::take(&mut self.said);
-                self.world.incoming(&topic, &payload, &mut said);
-                self.spoken_by_plant(&mut said);
-                self.said = said;
-            }
-            Delivery::Acknowledged { output, ticket } => self.handle(Event::Delivered { output, ticket }),
-            Delivery::Up => {
-                self.note("connected to the broker");
-                (self.up_since, self.down_since) = (Some(self.now), None);
-                self.reconciled_by.get_or_insert(self.now + self.reconciled_within());
-                self.obligations.link();
-                self.handle(Event::LinkUp);
-            }
-            Delivery::Down => {
-                self.note("connection to the broker lost");
-                (self.up_since, self.down_since) = (None, Some(self.now));
-                self.oracle.link_down();
-                self.obligations.link();
-                self.handle(Event::LinkDown);
-            }
-        }
-    }
-
-    fn hear(&mut self, message: &Message) {
-        let payload = message.payload();
-        // A live message comes without the flag, whatever its sender asked the broker to keep.
-        self.decode(message.topic(), payload.as_bytes(), false);
-    }
-
-    fn decode(&mut self, topic: &str, payload: &[u8], retained: bool) {
-        self.messages += 1;
-        let mut events = std::mem::take(&mut self.events);
-        if let Err(misread) = self.routes.decode(topic, payload, retained, self.settings, &mut events) {
-            self.note(&format!("{misread}"));
-        }
-        for event in events.drain(..) {
-            self.observe(&event);
-            self.handle(event);
-        }
-        self.events = events;
-    }
-
-    /// Notes what comes to the core, as anybody listening could.
-    fn observe(&mut self, event: &Event) {
-        if self.host.core.is_none() {
-            return;
-        }
-        match event {
-            Event::Reading { enclosure, probe, reading } => {
-                let settings = &self.settings.enclosures[enclosure.0].probes[probe.0];
-                let (least, most) = settings.plausible;
-                let good = |value: f64| {
-                    value >= least && value <= most && !settings.reject.iter().any(|fault| (fault - value).abs() < 1e-6)
-                };
-                let wall = (self.start.timestamp_millis()).saturating_add_unsigned(self.now);
-                let seen = (self.settings, &self.sight);
-                self.oracle.reading(self.now, wall, seen, (*enclosure, *probe), reading);
-                self.touched.push(*enclosure);
-                if let Some(value) =
-                    reading.value.as_ref().ok().copied().filter(|value| !reading.retained && good(*value))
-                {
-                    self.sight.heard(self.now, *enclosure, *probe, value);
-                    let at = (*enclosure, *probe);
-                    self.obligations.reading(self.now, self.settings, &self.sight, at, value);
-                } else if !reading.retained {
-                    self.obligations.nonsense(self.now, (*enclosure, *probe));
-                }
-            }
-            Event::Report { output, level: Ok(level), .. } => {
-                self.sight.reported(self.now, *output, *level);
-                self.obligations.reported(self.now, *output, &self.sight);
-                if let OutputRef::Lamp(e, _) = output {
-                    self.touched.push(*e);
-                }
-            }
-            _ => {}
-        }
-    }
-
-    /// Hands the core an event, and carries out what it wants.
-    fn handle(&mut self, event: Event) {
-        let (moment, in_step) = match self.host.in_step() {
-            Some(booted) if !self.options.whole_way => (None, Mono::from_millis(self.now - booted)),
-            _ => (Some(self.host.ask(self.now)), Mono::START),
-        };
-        let Some(core) = &mut self.host.core else { return };
-        let mut effects = std::mem::take(&mut self.effects);
-        self.handled = self.now;
-        let any = matches!(event, Event::Tick | Event::Act(_) | Event::LinkUp);
-        match moment {
-            Some(moment) => core.handle(moment, event, &mut effects),
-            None => core.handle_in_step(in_step, event, &mut effects),
-        }
-        if effects.is_empty() && !any && self.touched.is_empty() {
-            // Nobody has anything to judge.
-            self.effects = effects;
-            return;
-        }
-        self.carry_out_all(effects, any);
-    }
-
-    /// Carries out what the core wants after an event, and judges what has come of it; `any`: it may be anything.
-    fn carry_out_all(&mut self, mut effects: Vec<Effect>, any: bool) {
-        for effect in effects.drain(..) {
-            self.carry_out(effect);
-        }
-        self.effects = effects;
-        self.judge_opened();
-        self.judge_step(any);
-        if std::mem::take(&mut self.write_fails) {
-            self.disk_takes(false);
-        }
-    }
-
-    fn carry_out(&mut self, effect: Effect) {
-        match effect {
-            Effect::Command(command) => self.command(&command),
-            Effect::ClearRetained(output) => {
-                if let Some(topic) = message::clear_topic(self.settings, output)
-                    && self.broker.clear(&topic)
-                {
-                    self.world.set_retained(&topic, None);
-                }
-            }
-            Effect::Switched { enclosure: e, lamp: l, level, reason } => {
-                let enclosure = &self.settings.enclosures[e.0];
-                let line = format!("{}/{} {level}: {reason}", enclosure.id, enclosure.lamps[l.0].name);
-                self.note(&line);
-                self.coverage.switched(level.is_off(), &reason);
-                let before = self.sight.lamp(e, l).level;
-                self.oracle.switched(self.now, self.settings, (e, l), (before, level), &reason);
-                self.sight.switched(self.now, e, l, level, reason);
-                if !self.hours_free.contains(&(e, l)) {
-                    self.hours_steady = 0;
-                }
-                self.changed(e);
-                self.touched.push(e);
-            }
-            Effect::Alarm(notice) => {
-                self.publish_alarm(&notice);
-                if self.sight.announced(self.now, &notice) {
-                    let whose = notice.enclosure.map_or("site", |e| &self.settings.enclosures[e.0].id);
-                    let how = if notice.state.is_active() { "raised" } else { "cleared" };
-                    let subjects = notice.subjects.join(", ");
-                    let line = format!("{whose} alarm {} {how} {subjects}", notice.kind);
-                    self.note(line.trim_end());
-                    if notice.state.is_active() {
-                        self.coverage.alarm(notice.kind);
-                        let key = (notice.enclosure, notice.kind);
-                        let chatters = self.chatter.raised(self.now, self.settings, key);
-                        chatters.into_iter().for_each(|finding| self.found(finding));
-                    }
-                }
-            }
-            Effect::File(record) => self.host.file(self.now, record),
-            Effect::Calibrated { enclosure, probe, told } => {
-                let enclosure = &self.settings.enclosures[enclosure.0];
-                let line = format!("{}/{}: {told}", enclosure.id, enclosure.probes[probe.0].name);
-                self.note(&line);
-            }
-            Effect::State(e) => self.publish_state(e),
-            Effect::Remember(record) => {
-                if let SafetyRecord::CutOff { name, open: Some(why) } = &record {
-                    self.opened.push(format!("cut-off {name} opens and no alarm says why: {why}"));
-                }
-                self.host.remember(self.now, record);
-                self.write_fails |= self.host.is_disk_full() && self.disk_failing.is_none();
-            }
-        }
-    }
-
-    fn command(&mut self, command: &Command) {
-        let Some(sent) = message::encode(self.settings, command) else { return };
-        self.book.mix(&self.now.to_le_bytes());
-        self.book.mix(&sent.payload);
-        self.oracle.commanded(self.now, command);
-        self.obligations.commanded(self.now, command.output, command.permit.level(), &self.sight);
-        self.broker.command(self.now, sent.topic, sent.payload, command.output, command.ticket);
-    }
-
-    /// The output that listens to a command topic.
-    fn commanded_by(&self, topic: &str) -> Option<OutputRef> {
-        let enclosures = self.settings.enclosures.iter().enumerate();
-        let lamps = enclosures.flat_map(|(e, enclosure)| {
-            let lamps = enclosure.lamps.iter().enumerate();
-            lamps.map(move |(l, lamp)| (&lamp.output.set, OutputRef::Lamp(EnclosureIx(e), LampIx(l))))
-        });
-        let cut_offs = self.settings.cut_offs.iter().enumerate();
-        let cut_offs = cut_offs.map(|(c, cut_off)| (&cut_off.output.set, OutputRef::CutOff(CutOffIx(c))));
-        lamps.chain(cut_offs).find(|(set, _)| *set == topic).map(|(_, output)| output)
-    }
-
-    fn note(&mut self, line: &str) {
-        self.book.write(self.now, line.to_owned());
     }
 }
 
