@@ -99,7 +99,7 @@ complete -c lampwarden -n "__fish_lampwarden_using_subcommand lamps; and not __f
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand lamps; and not __fish_seen_subcommand_from why changed" -l enclosure -d 'Only this enclosure' -r
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand lamps; and not __fish_seen_subcommand_from why changed" -l json -d 'Print a JSON array'
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand lamps; and not __fish_seen_subcommand_from why changed" -s h -l help -d 'Print help'
-complete -c lampwarden -n "__fish_lampwarden_using_subcommand lamps; and not __fish_seen_subcommand_from why changed" -f -a "why" -d 'Why a lamp is judged as it is: readings, fit and thresholds'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand lamps; and not __fish_seen_subcommand_from why changed" -f -a "why" -d 'Why a lamp is judged as it is, or an alarm stands: readings, fit and thresholds'
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand lamps; and not __fish_seen_subcommand_from why changed" -f -a "changed" -d 'Log that another lamp was fitted: its hours begin anew, and the UV probe there waits for a meter reading'
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand lamps; and __fish_seen_subcommand_from why" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand lamps; and __fish_seen_subcommand_from why" -s h -l help -d 'Print help'
