@@ -11,6 +11,7 @@
 //! | [`guard`] | the guard law: the last word on every lamp | `units`, `time`, `settings` |
 //! | [`control`] | events and a moment in, effects out | all above |
 //! | [`message`] | bytes on topics to events, effects to bytes on topics | all above |
+//! | [`notify`] | who is told of an alarm, when and in which words | `settings`, `control` and all they use |
 //! | [`config`] | TOML text to settings, with every finding | `science`, `settings`, `units` |
 //! | [`replay`] | a recording through the control core, in the recording's time | `control`, `message` and all they use |
 //! | [`page`] | what self-contained pages share: axes, and how they look | nothing |
@@ -19,6 +20,8 @@
 //! | [`simulator`] | a physical room that answers by messages | `science`, `units`, `settings` |
 //! | `wire` | the MQTT connection | all above |
 //! | `journal` | the keeper's records on disk | `control`, `message` and all they use |
+//! | `post` | messages on their way to people: mail, webhooks, MQTT, commands | `notify`, `wire` and all they use |
+//! | `web` | links in messages by which alarms are acknowledged | `settings` |
 //! | `daemon` | the live driver of the core | all above |
 //! | `commands` | the command line | everything |
 //!
@@ -28,6 +31,7 @@ pub mod config;
 pub mod control;
 pub mod guard;
 pub mod message;
+pub mod notify;
 pub mod page;
 pub mod rehearsal;
 pub mod replay;
@@ -44,5 +48,9 @@ pub mod commands;
 pub mod daemon;
 #[cfg(feature = "daemon")]
 pub mod journal;
+#[cfg(feature = "daemon")]
+pub mod post;
+#[cfg(feature = "daemon")]
+pub mod web;
 #[cfg(feature = "daemon")]
 pub mod wire;

@@ -24,6 +24,7 @@ const ROOMS: &[(&str, &[&str])] = &[
     ("guard", &["units", "time", "science", "settings"]),
     ("control", &["units", "time", "science", "settings", "guard"]),
     ("message", &["units", "time", "science", "settings", "guard", "control"]),
+    ("notify", &["units", "time", "settings", "control"]),
     ("config", &["units", "time", "science", "settings"]),
     ("replay", &["units", "time", "science", "settings", "guard", "control", "message"]),
     ("simulator", &["units", "time", "science", "settings"]),
@@ -34,7 +35,15 @@ const ROOMS: &[(&str, &[&str])] = &[
     ("report", &["units", "time", "page", "science", "settings", "guard", "control"]),
     ("wire", &["units", "time", "settings", "guard", "control", "message"]),
     ("journal", &["units", "time", "settings", "guard", "control", "message"]),
-    ("daemon", &["units", "time", "settings", "guard", "control", "message", "config", "wire", "journal"]),
+    ("post", &["units", "time", "settings", "control", "notify", "wire"]),
+    ("web", &["settings"]),
+    (
+        "daemon",
+        &[
+            "units", "time", "settings", "guard", "control", "message", "notify", "config", "wire", "journal", "post",
+            "web",
+        ],
+    ),
     (
         "commands",
         &[
@@ -45,6 +54,7 @@ const ROOMS: &[(&str, &[&str])] = &[
             "guard",
             "control",
             "message",
+            "notify",
             "config",
             "replay",
             "rehearsal",
@@ -52,32 +62,39 @@ const ROOMS: &[(&str, &[&str])] = &[
             "simulator",
             "wire",
             "journal",
+            "post",
+            "web",
             "daemon",
         ],
     ),
 ];
 
 /// Rooms that touch the world. Every other room is pure.
-const IMPURE: &[&str] = &["wire", "journal", "daemon", "commands"];
+const IMPURE: &[&str] = &["wire", "journal", "post", "web", "daemon", "commands"];
 
 /// Crates that only some places may name: a room, or a path below `src/`.
 const OWNERS: &[(&str, &[&str])] = &[
     ("annotate_snippets", &["config"]),
+    ("axum", &["web"]),
     ("clap", &["commands"]),
     ("csv", &["commands/history"]),
+    ("lettre", &["post"]),
     ("parquet", &["commands/history"]),
     ("ratatui", &["commands/demo"]),
+    ("ring", &["web"]),
     ("rumqttc", &["wire", "commands/demo"]),
     ("rumqttd", &["commands/demo"]),
     ("rusqlite", &["journal"]),
-    ("rustls", &["wire", "commands", "daemon"]),
+    ("rustls", &["wire", "post", "commands", "daemon"]),
+    ("rustls_native_certs", &["post"]),
     ("sd_notify", &["daemon"]),
     ("strsim", &["config"]),
     ("sunrise", &["science"]),
-    ("tokio", &["wire", "journal", "daemon", "commands"]),
+    ("tokio", &["wire", "journal", "post", "web", "daemon", "commands"]),
     ("toml", &["config"]),
-    ("tracing", &["wire", "journal", "daemon", "commands"]),
+    ("tracing", &["wire", "journal", "post", "web", "daemon", "commands"]),
     ("tracing_subscriber", &["daemon", "commands"]),
+    ("ureq", &["post"]),
 ];
 
 /// Paths that no pure room may name, with what to use instead.
@@ -698,7 +715,7 @@ fn planted_crates_are_found_where_they_do_not_belong() {
     check(
         "control/mod.rs",
         "use tokio::sync::mpsc;",
-        &["2: the crate `tokio` belongs to wire and journal and daemon and commands"],
+        &["2: the crate `tokio` belongs to wire and journal and post and web and daemon and commands"],
     );
     check("message/mod.rs", "fn f() { toml::from_str(s); }", &["2: the crate `toml` belongs to config"]);
     check("daemon/mod.rs", "use rumqttc::Event;", &["2: the crate `rumqttc` belongs to wire and commands/demo"]);

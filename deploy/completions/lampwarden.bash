@@ -16,11 +16,20 @@ _lampwarden() {
             ",$1")
                 cmd="lampwarden"
                 ;;
+            lampwarden,alarms)
+                cmd="lampwarden__subcmd__alarms"
+                ;;
             lampwarden,almanac)
                 cmd="lampwarden__subcmd__almanac"
                 ;;
+            lampwarden,away)
+                cmd="lampwarden__subcmd__away"
+                ;;
             lampwarden,check)
                 cmd="lampwarden__subcmd__check"
+                ;;
+            lampwarden,contacts)
+                cmd="lampwarden__subcmd__contacts"
                 ;;
             lampwarden,demo)
                 cmd="lampwarden__subcmd__demo"
@@ -49,6 +58,18 @@ _lampwarden() {
             lampwarden,wiring)
                 cmd="lampwarden__subcmd__wiring"
                 ;;
+            lampwarden__subcmd__alarms,acknowledge)
+                cmd="lampwarden__subcmd__alarms__subcmd__acknowledge"
+                ;;
+            lampwarden__subcmd__alarms,list)
+                cmd="lampwarden__subcmd__alarms__subcmd__list"
+                ;;
+            lampwarden__subcmd__away,check)
+                cmd="lampwarden__subcmd__away__subcmd__check"
+                ;;
+            lampwarden__subcmd__contacts,test)
+                cmd="lampwarden__subcmd__contacts__subcmd__test"
+                ;;
             lampwarden__subcmd__history,import)
                 cmd="lampwarden__subcmd__history__subcmd__import"
                 ;;
@@ -74,12 +95,78 @@ _lampwarden() {
 
     case "${cmd}" in
         lampwarden)
-            opts="-h -V --help --version demo serve check almanac wiring rehearse replay meter lamps history report"
+            opts="-h -V --help --version demo serve check almanac wiring rehearse replay meter lamps history report alarms contacts away"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 1 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
             fi
             case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__alarms)
+            opts="-c -h --config --json --help list acknowledge"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__alarms__subcmd__acknowledge)
+            opts="-c -h --config --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__alarms__subcmd__list)
+            opts="-c -h --config --json --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
                 *)
                     COMPREPLY=()
                     ;;
@@ -125,6 +212,42 @@ _lampwarden() {
             COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
             return 0
             ;;
+        lampwarden__subcmd__away)
+            opts="-h --help check"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__away__subcmd__check)
+            opts="-c -h --config --json --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
         lampwarden__subcmd__check)
             opts="-c -h --config --json --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
@@ -137,6 +260,46 @@ _lampwarden() {
                     return 0
                     ;;
                 -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__contacts)
+            opts="-h --help test"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__contacts__subcmd__test)
+            opts="-c -h --config --contact --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --contact)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;

@@ -37,6 +37,9 @@ complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "meter" -d 'Ro
 complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "lamps" -d 'Lamps, a line each: state, hours, next change; why one is judged so; log that one was changed'
 complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "history" -d 'Write the journal out as CSV, JSON Lines or Parquet; take readings of a spreadsheet in; make a backup'
 complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "report" -d 'Write ninety days of one animal\'s light, heat and UV as a page for a veterinarian, which prints on A4'
+complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "alarms" -d 'Alarms that stand, who was told, and acknowledging them'
+complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "contacts" -d 'People who are told: send each a test message'
+complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "away" -d 'Being away: the checklist before leaving'
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand demo" -l speed -d 'Simulated seconds in a real one, 1 to 240. The embedded broker takes 44 ms for an exchange at QoS 1, which a faster clock would turn into a quarter of a minute' -r
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand demo" -l for -d 'Ends the demo after this much real time, such as 30s, 5m or 2h' -r
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand demo" -l seed -d 'Seed of the room: its weather and the noise of its probes' -r
@@ -96,7 +99,7 @@ complete -c lampwarden -n "__fish_lampwarden_using_subcommand lamps; and not __f
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand lamps; and not __fish_seen_subcommand_from why changed" -l enclosure -d 'Only this enclosure' -r
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand lamps; and not __fish_seen_subcommand_from why changed" -l json -d 'Print a JSON array'
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand lamps; and not __fish_seen_subcommand_from why changed" -s h -l help -d 'Print help'
-complete -c lampwarden -n "__fish_lampwarden_using_subcommand lamps; and not __fish_seen_subcommand_from why changed" -f -a "why" -d 'Why a lamp is judged as it is: readings, fit and thresholds'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand lamps; and not __fish_seen_subcommand_from why changed" -f -a "why" -d 'Why a lamp is judged as it is, or an alarm stands: readings, fit and thresholds'
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand lamps; and not __fish_seen_subcommand_from why changed" -f -a "changed" -d 'Log that another lamp was fitted: its hours begin anew, and the UV probe there waits for a meter reading'
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand lamps; and __fish_seen_subcommand_from why" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand lamps; and __fish_seen_subcommand_from why" -s h -l help -d 'Print help'
@@ -140,3 +143,23 @@ complete -c lampwarden -n "__fish_lampwarden_using_subcommand report" -l days -d
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand report" -l until -d 'The last date; yesterday unless given' -r
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand report" -s o -l output -d 'Where the page goes; standard output unless given' -r -F
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand report" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and not __fish_seen_subcommand_from list acknowledge" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and not __fish_seen_subcommand_from list acknowledge" -l json -d 'Print a JSON array'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and not __fish_seen_subcommand_from list acknowledge" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and not __fish_seen_subcommand_from list acknowledge" -f -a "list" -d 'List the alarms that stand, the most important first'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and not __fish_seen_subcommand_from list acknowledge" -f -a "acknowledge" -d 'Say that somebody has seen an alarm and sees to it: nobody is reminded of it any more'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from list" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from list" -l json -d 'Print a JSON array'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from list" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from acknowledge" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from acknowledge" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand contacts; and not __fish_seen_subcommand_from test" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand contacts; and not __fish_seen_subcommand_from test" -f -a "test" -d 'Send a test message to every contact by every channel, and tell what became of each'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand contacts; and __fish_seen_subcommand_from test" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand contacts; and __fish_seen_subcommand_from test" -l contact -d 'Only this contact' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand contacts; and __fish_seen_subcommand_from test" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand away; and not __fish_seen_subcommand_from check" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand away; and not __fish_seen_subcommand_from check" -f -a "check" -d 'Fill in the checklist before leaving, as far as the program can'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand away; and __fish_seen_subcommand_from check" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand away; and __fish_seen_subcommand_from check" -l json -d 'Print a JSON object'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand away; and __fish_seen_subcommand_from check" -s h -l help -d 'Print help'

@@ -193,6 +193,7 @@ mod tests {
                 keep_alive: Duration::from_secs(5),
             },
             spares: Vec::new(),
+            telling: Default::default(),
             cut_offs: Vec::new(),
             enclosures: enclosures.iter().map(enclosure).collect(),
         }

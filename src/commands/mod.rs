@@ -2,8 +2,11 @@
 
 #![allow(clippy::disallowed_methods, clippy::disallowed_types, reason = "this room touches the world")]
 
+mod alarms;
 pub mod almanac;
+mod away;
 pub mod check;
+mod contacts;
 #[cfg(feature = "demo")]
 pub mod demo;
 mod desk;
@@ -90,6 +93,12 @@ enum Command {
     History(Box<history::Arguments>),
     /// Write ninety days of one animal's light, heat and UV as a page for a veterinarian, which prints on A4
     Report(report::Arguments),
+    /// Alarms that stand, who was told, and acknowledging them
+    Alarms(alarms::Arguments),
+    /// People who are told: send each a test message
+    Contacts(contacts::Arguments),
+    /// Being away: the checklist before leaving
+    Away(away::Arguments),
 }
 
 /// Where the configuration is.
@@ -156,6 +165,9 @@ pub fn main() -> ExitCode {
         Command::Lamps(arguments) => lamps::run(arguments),
         Command::History(arguments) => history::run(*arguments),
         Command::Report(arguments) => report::run(&arguments),
+        Command::Alarms(arguments) => alarms::run(arguments),
+        Command::Contacts(arguments) => contacts::run(&arguments),
+        Command::Away(arguments) => away::run(&arguments),
     }
 }
 

@@ -53,6 +53,10 @@ pub(super) fn check(rule: Rule, key: &str, text: &str) -> Result<(), Broken> {
         Rule::Pointer => pointer(key, text),
         Rule::Zone => zone(key, text),
         Rule::Sheet => sheet(key, text),
+        Rule::Mail => mail(key, text),
+        Rule::Web => web(key, text),
+        Rule::Date => date(key, text),
+        Rule::Socket => socket(key, text),
     }
 }
 
@@ -125,6 +129,50 @@ fn sheet(key: &str, text: &str) -> Result<(), Broken> {
     Err(Broken { wrong, right: care_sheets::advice(near), nearest: near })
 }
 
+/// The plain form of an address (RFC 5321, 4.1.2), without quoting: one `@` with something on both sides.
+fn mail(key: &str, text: &str) -> Result<(), Broken> {
+    let bad = |c: char| c.is_whitespace() || c.is_control() || matches!(c, '<' | '>' | ',' | ';');
+    let is_address = text
+        .split_once('@')
+        .is_some_and(|(user, host)| !user.is_empty() && !host.is_empty() && !host.contains('@') && !text.contains(bad));
+    if is_address {
+        return Ok(());
+    }
+    broken(format!("`{key}` is no mail address"), "write the address alone, such as \"keeper@example.net\"")
+}
+
+fn web(key: &str, text: &str) -> Result<(), Broken> {
+    let rest = text.strip_prefix("https://").or_else(|| text.strip_prefix("http://"));
+    let Some(rest) = rest else {
+        return broken(format!("`{key}` starts with neither https:// nor http://"), "write \"https://host/path\"");
+    };
+    let host = rest.split(['/', '?', '#']).next().unwrap_or("");
+    if host.contains('@') {
+        return broken(
+            format!("`{key}` holds a user or a password"),
+            "put the whole address into a file, or use headers",
+        );
+    }
+    if host.is_empty() || text.chars().any(|c| c.is_whitespace() || c.is_control()) {
+        return broken(format!("`{key}` names no host, or holds white space"), "write \"https://host/path\"");
+    }
+    Ok(())
+}
+
+fn date(key: &str, text: &str) -> Result<(), Broken> {
+    if text.len() == 10 && chrono::NaiveDate::from_str(text).is_ok() {
+        return Ok(());
+    }
+    broken(format!("`{key}` is no date"), "write year, month and day, such as \"2026-07-01\"")
+}
+
+fn socket(key: &str, text: &str) -> Result<(), Broken> {
+    if std::net::SocketAddr::from_str(text).is_ok() {
+        return Ok(());
+    }
+    broken(format!("`{key}` is no address with a port"), "write numbers, such as \"127.0.0.1:8417\" or \"[::1]:8417\"")
+}
+
 /// The zone whose city alone was written.
 fn city(text: &str) -> Option<&'static str> {
     let wanted = text.rsplit('/').next().unwrap_or(text).replace(' ', "_");
@@ -171,6 +219,27 @@ mod tests {
         }
         for wrong in ["", "a/b", "a b", "+", "#", "a\tb", "{bay}", "$x", &"x".repeat(65)] {
             assert!(!holds(Rule::Name, wrong), "{wrong}");
+        }
+    }
+
+    #[test]
+    fn addresses_dates_and_sockets_are_plain() {
+        for (rule, right, wrong) in [
+            (
+                Rule::Mail,
+                vec!["a@b", "keeper+x@example.net"],
+                vec!["", "a", "@b", "a@", "a@b@c", "A <a@b>", "a@b\r\nBcc: c@d", "a@b, c@d"],
+            ),
+            (
+                Rule::Web,
+                vec!["https://a", "http://127.0.0.1:80/x?y=1@2"],
+                vec!["", "a", "ftp://a", "https://", "https://u:p@a/", "https://a b"],
+            ),
+            (Rule::Date, vec!["2026-07-01", "2024-02-29"], vec!["", "2026-7-1", "2026-02-30", "tomorrow"]),
+            (Rule::Socket, vec!["127.0.0.1:80", "[::1]:80"], vec!["", "localhost:80", "127.0.0.1", ":80"]),
+        ] {
+            assert!(right.iter().all(|text| holds(rule, text)), "{rule:?}");
+            wrong.iter().for_each(|text| assert!(!holds(rule, text), "{rule:?} {text:?}"));
         }
     }
 

@@ -134,6 +134,10 @@ fn text(rule: Rule) -> Value {
         Rule::Topic => json!({ "type": "string", "pattern": "^(?!lampwarden/)[^+#$][^+#]*$", "maxLength": 65535 }),
         Rule::Pointer => json!({ "type": "string", "pattern": "^(/([^~]|~[01])*)?$" }),
         Rule::Sheet => json!({ "enum": CARE_SHEETS.iter().map(|sheet| sheet.name).collect::<Vec<_>>() }),
+        Rule::Mail => json!({ "type": "string", "pattern": "^[^@\\s<>]+@[^@\\s<>]+$" }),
+        Rule::Web => json!({ "type": "string", "pattern": "^https?://[^@\\s]+$" }),
+        Rule::Date => json!({ "type": "string", "format": "date" }),
+        Rule::Socket => json!({ "type": "string", "pattern": ":[0-9]+$" }),
         Rule::Url => json!({ "type": "string", "pattern": "^mqtts?://[^@/?#\\s]+/?$" }),
     }
 }

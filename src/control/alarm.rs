@@ -77,11 +77,13 @@ pub enum AlarmKind {
     JournalFailing,
     /// A new configuration was refused.
     ConfigRefused,
+    /// Messages to people do not arrive.
+    NoticeFailing,
 }
 
 impl AlarmKind {
     /// Every kind.
-    pub const ALL: [AlarmKind; 19] = [
+    pub const ALL: [AlarmKind; 20] = [
         AlarmKind::OverTemperature,
         AlarmKind::HeatUnstoppable,
         AlarmKind::RelayDeaf,
@@ -101,6 +103,7 @@ impl AlarmKind {
         AlarmKind::BrokerLost,
         AlarmKind::JournalFailing,
         AlarmKind::ConfigRefused,
+        AlarmKind::NoticeFailing,
     ];
 
     /// How long the condition must stand before the alarm is raised, and be gone before it is cleared. Conditions that
@@ -152,6 +155,8 @@ impl AlarmKind {
             AlarmKind::BrokerLost => Carrying { by_link: false, by_word: true, ..minutes(5) },
             // A write that fails is tried again every few seconds.
             AlarmKind::JournalFailing => Carrying { by_link: false, ..minutes(2) },
+            // What waits is tried again at once, and three failures take a minute or two.
+            AlarmKind::NoticeFailing => Carrying { by_link: false, ..minutes(10) },
         }
     }
 
@@ -196,6 +201,7 @@ impl AlarmKind {
             AlarmKind::BrokerLost => "broker-lost",
             AlarmKind::JournalFailing => "journal-failing",
             AlarmKind::ConfigRefused => "config-refused",
+            AlarmKind::NoticeFailing => "notice-failing",
         }
     }
 

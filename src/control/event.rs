@@ -58,6 +58,11 @@ pub enum Event {
         /// What went wrong.
         failure: Option<String>,
     },
+    /// Messages to people do not arrive (`Some`) or do again (`None`).
+    Messages {
+        /// Which, and why.
+        failure: Option<String>,
+    },
     /// The daemon is ending: lamps are left as [`OnExit`](crate::settings::OnExit) says.
     Stop,
 }

@@ -366,6 +366,10 @@ impl Controller {
                 Some(why) => self.raise(Trouble::StorageFailing { why }),
                 None => self.board.clear(self.now.mono, AlarmKind::JournalFailing, ""),
             },
+            Event::Messages { failure } => match failure {
+                Some(why) => self.raise(Trouble::NoticeFailing { why }),
+                None => self.board.clear(self.now.mono, AlarmKind::NoticeFailing, ""),
+            },
             Event::Stop => {
                 self.stopping = Some(self.settings.site.on_exit);
                 self.everybody_now();

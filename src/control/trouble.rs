@@ -134,6 +134,9 @@ pub(super) enum Trouble {
     ConfigRefused {
         why: String,
     },
+    NoticeFailing {
+        why: String,
+    },
     /// As it was filed, when the daemon had last run.
     OnFile {
         kind: AlarmKind,
@@ -168,6 +171,7 @@ impl Trouble {
             Trouble::BrokerLost => AlarmKind::BrokerLost,
             Trouble::StorageFailing { .. } => AlarmKind::JournalFailing,
             Trouble::ConfigRefused { .. } => AlarmKind::ConfigRefused,
+            Trouble::NoticeFailing { .. } => AlarmKind::NoticeFailing,
             Trouble::OnFile { kind, .. } => *kind,
         }
     }
@@ -192,7 +196,8 @@ impl Trouble {
             | Trouble::UvAboveBand { .. }
             | Trouble::UvBelowBand { .. }
             | Trouble::ClockDoubtful { .. }
-            | Trouble::ConfigRefused { .. } => Priority::Medium,
+            | Trouble::ConfigRefused { .. }
+            | Trouble::NoticeFailing { .. } => Priority::Medium,
             Trouble::CalibrationVoid
             | Trouble::CalibrationOdd { .. }
             | Trouble::NeverCalibrated
@@ -237,6 +242,7 @@ impl Trouble {
                 std::mem::discriminant(self) != std::mem::discriminant(known)
             }
             (Trouble::ConfigRefused { why: now }, Trouble::ConfigRefused { why: before })
+            | (Trouble::NoticeFailing { why: now }, Trouble::NoticeFailing { why: before })
             | (Trouble::StorageFailing { why: now }, Trouble::StorageFailing { why: before }) => now != before,
             _ => false,
         }
@@ -452,6 +458,11 @@ impl Trouble {
                 "{place}: the changed configuration was refused at {since}; the one before stays in force. {why}. Run \
                  `lampwarden check` on it."
             ),
+            Trouble::NoticeFailing { why } => format!(
+                "{place}: messages to people do not arrive since {since}: {why}. They are kept and tried again. Check the \
+                 network, the server and its password with `lampwarden contacts test`, and see to it that somebody looks at \
+                 the alarms until they arrive again: with `lampwarden alarms`, or over MQTT."
+            ),
         }
     }
 }
@@ -615,6 +626,7 @@ mod tests {
             Trouble::BrokerLost,
             Trouble::StorageFailing { why: "no space left".into() },
             Trouble::ConfigRefused { why: "2 errors.".into() },
+            Trouble::NoticeFailing { why: "mail to keeper: the mail server does not answer".into() },
         ]
     }
 

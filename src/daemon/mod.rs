@@ -2,9 +2,14 @@
 
 #![allow(clippy::disallowed_methods, clippy::disallowed_types, reason = "a live driver reads the real clocks")]
 
+mod away;
 mod clock;
 mod desk;
+mod diary;
+mod digest;
+mod people;
 mod records;
+mod telling;
 
 pub use clock::Clock;
 pub use desk::ask;
@@ -27,6 +32,7 @@ use crate::wire::{Inbound, Inbox, Lane, Link, LinkHandle, LinkOptions};
 
 use desk::{Asked, Desk};
 use records::{Records, Release};
+use telling::Telling;
 
 /// Without a service manager the loop wakes up this often at the latest.
 const IDLE: Duration = Duration::from_secs(3600);
@@ -59,6 +65,7 @@ pub async fn run(options: Options, stop: impl Future<Output = ()>) -> anyhow::Re
         None => (None, Remembered::default(), None),
     };
     let safety = remembered.safety(&settings);
+    let telling = Telling::new(&settings, clock.now(), remembered.outbox);
     let mut controller = Controller::new(settings, clock.now(), &safety);
     let mut effects = Vec::new();
     controller.recall(&remembered.filed, remembered.last_alive, &mut effects);
@@ -72,6 +79,7 @@ pub async fn run(options: Options, stop: impl Future<Output = ()>) -> anyhow::Re
         link,
         inbox,
         records: Records::new(journal),
+        telling,
         desk,
         clock,
         effects,
@@ -97,6 +105,8 @@ struct Daemon {
     link: LinkHandle,
     inbox: Inbox,
     records: Records,
+    /// Who is told of what.
+    telling: Telling,
     /// Where the commands of this computer log and ask.
     desk: Option<Desk>,
     clock: Clock,
@@ -119,6 +129,7 @@ impl Daemon {
         self.handle(Event::Tick);
         loop {
             self.records.keep_time(&self.controller);
+            self.tell_people();
             if !self.later.is_empty() || self.records.is_busy() {
                 // The connection runs in this thread too: let it write the commands before anything is logged or told.
                 tokio::task::yield_now().await;
@@ -140,6 +151,7 @@ impl Daemon {
                     let outcome = self.records.hear(news);
                     self.settle(outcome);
                 }
+                news = self.telling.news() => self.hear_from_people(news),
                 asked = next_question(&mut self.desk) => self.answer(asked),
                 inbound = self.inbox.recv() => match inbound {
                     Some(inbound) => self.inbound(inbound),
@@ -157,7 +169,9 @@ impl Daemon {
     /// How long nothing need be done, in real time.
     fn wait(&mut self) -> Duration {
         let deadline = self.controller.next_deadline().map_or(IDLE, |deadline| self.clock.until(deadline));
-        deadline.min(self.service.feed_within()).min(self.records.wait().unwrap_or(IDLE))
+        let people =
+            self.telling.deadline().map_or(IDLE, |deadline| self.clock.until(deadline)).min(self.telling.wait());
+        deadline.min(self.service.feed_within()).min(self.records.wait().unwrap_or(IDLE)).min(people)
     }
 
     /// What the journal lets go, and how the disk does.
@@ -168,9 +182,12 @@ impl Daemon {
         }
     }
 
-    fn release(&self, release: Release) {
+    fn release(&mut self, release: Release) {
         match release {
             Release::Publish(document, lane) => self.link.document(document.topic, document.payload, lane),
+            Release::Post(message) => self.telling.take(*message, self.clock.now().wall),
+            // A guest may have gone too.
+            Release::Guest(to, answer) => _ = to.send(answer),
             // Whoever asked may have gone.
             Release::Answer(to, answer) => _ = to.send(answer),
         }
@@ -259,6 +276,7 @@ impl Daemon {
                 }
                 Effect::Alarm(notice) => {
                     log_alarm(self.controller.settings(), &notice);
+                    self.telling.hear(self.clock.now(), self.controller.settings(), &notice);
                     self.publish(message::alarm_document(self.controller.settings(), &notice), Lane::Alarm);
                 }
                 Effect::State(enclosure) => self.publish_state(enclosure),
@@ -296,6 +314,12 @@ impl Daemon {
                 let lamps = self.controller.lamps(enclosure).unwrap_or_default();
                 let why = |lamp| self.controller.why(enclosure, lamp).unwrap_or_default();
                 desk_words::lamps(settings, enclosure, &lamps, why)
+            }
+            Ok(Question::Alarms) => self.alarms(),
+            Ok(Question::Away) => self.away(),
+            Ok(Question::Tested { contact, channel }) => {
+                self.telling.tested(self.controller.settings(), contact, channel, self.clock.now().wall);
+                desk_words::done("noted")
             }
             Ok(Question::Round(enclosure)) => {
                 let round = self.controller.round(enclosure);
@@ -369,6 +393,7 @@ impl Daemon {
         self.routes = new_routes;
         self.controller.reload(self.clock.now(), settings, &mut effects);
         self.carry_out(&mut effects);
+        self.telling.reload(&before, self.controller.settings(), self.clock.now());
         info!("configuration read again");
         self.service.started(self.controller.settings());
         Ok(())

@@ -13,7 +13,9 @@ use tokio::sync::oneshot;
 use crate::control::{AlarmNotice, Controller, Effect, Footing, Quality};
 use crate::journal::{AlarmEntry, Entry, Gatherer, Journal, News, Series};
 use crate::message::Message;
+use crate::notify;
 use crate::settings::{EnclosureIx, Measures, ProbeIx, Settings};
+use crate::web;
 use crate::wire::Lane;
 
 /// Nothing is held back for longer, whatever the disk does: a person must hear of an alarm. A guess.
@@ -30,6 +32,10 @@ pub(super) enum Release {
     Publish(Message, Lane),
     /// An answer to somebody at the desk.
     Answer(oneshot::Sender<String>, String),
+    /// A message to a person.
+    Post(Box<notify::Message>),
+    /// An answer to a guest of the web server.
+    Guest(oneshot::Sender<web::Answer>, web::Answer),
 }
 
 /// What is gathered of one probe: whose, and whether it is the UV index or what the probe itself said.

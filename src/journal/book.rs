@@ -10,6 +10,7 @@ use serde_json::Value;
 use super::entry::{AlarmEntry, Entry};
 use super::gather::{Bin, Series};
 use super::kept::Kept;
+use super::outbox;
 use super::schema::{self, Misfit};
 
 /// One minute of one series. Where there is one already, after a restart or a step of the clock, both make one.
@@ -95,6 +96,11 @@ impl Ids {
             Entry::Minute { minute, bins } => {
                 bins.iter().try_for_each(|(series, bin)| self.minute(transaction, *minute, series, bin))
             }
+            Entry::Post(post) => outbox::post(transaction, post),
+            Entry::Posted { id, posted, at, why } => outbox::posted(transaction, (id, *posted, *at, why.as_deref())),
+            Entry::Seen { notice, at } => outbox::seen(transaction, notice, *at),
+            Entry::Told { what, record } => outbox::told(transaction, what, record.as_deref()),
+            Entry::LinkKey(key) => outbox::key(transaction, key),
             Entry::Alive(at) => self.alive(transaction, *at, None),
             Entry::End(at) => self.alive(transaction, *at, Some(*at)),
         }

@@ -7,6 +7,7 @@ use crate::guard::SafetyRecord;
 use crate::units::Level;
 
 use super::gather::{Bin, Series};
+use super::outbox::{PostEntry, Posted};
 
 /// One thing to be written.
 #[derive(Clone, Debug, PartialEq)]
@@ -57,6 +58,35 @@ pub enum Entry {
         /// Each series'.
         bins: Vec<(Series, Bin)>,
     },
+    /// A message to somebody, which is sent once it is here.
+    Post(PostEntry),
+    /// What has become of a message.
+    Posted {
+        /// Its id.
+        id: String,
+        /// What.
+        posted: Posted,
+        /// When.
+        at: DateTime<Utc>,
+        /// Why, where it was given up.
+        why: Option<String>,
+    },
+    /// The link of a notice was used.
+    Seen {
+        /// The notice.
+        notice: String,
+        /// When.
+        at: DateTime<Utc>,
+    },
+    /// Who knows of an alarm, as JSON; none: it is over, and all have been told.
+    Told {
+        /// Which alarm.
+        what: String,
+        /// The record; replaces the last of the same alarm.
+        record: Option<String>,
+    },
+    /// What links are signed with.
+    LinkKey(Vec<u8>),
     /// The program lives at this time.
     Alive(DateTime<Utc>),
     /// The program ends as it should.
@@ -89,6 +119,9 @@ impl Entry {
     pub fn is_urgent(&self) -> bool {
         match self {
             Entry::Safety(_) | Entry::Alarm(_) | Entry::Act { .. } | Entry::End(_) => true,
+            Entry::Post(_) | Entry::Posted { .. } | Entry::Seen { .. } | Entry::LinkKey(_) => true,
+            // It goes with the alarm or the message that it comes from.
+            Entry::Told { .. } => false,
             // Filed for each lamp every few minutes, and nobody is told. A lamp that went on in the last few seconds is not
             // hot yet.
             Entry::File(record) => !matches!(record, Record::Hours { .. } | Record::Switches { .. }),

@@ -11,6 +11,7 @@ mod entry;
 mod gather;
 mod kept;
 mod lock;
+mod outbox;
 pub mod read;
 mod schema;
 #[cfg(test)]
@@ -36,6 +37,7 @@ use crate::settings::Settings;
 
 pub use entry::{AlarmEntry, Entry};
 pub use gather::{Bin, Gatherer, Series};
+pub use outbox::{Outbox, PastAlarm, PostEntry, Posted};
 pub use schema::{FILE, Misfit, VERSION};
 pub use tidy::{HOURS_KEPT, MINUTES_KEPT, SWITCHES_KEPT};
 
@@ -70,6 +72,8 @@ pub struct Remembered {
     pub safety: Vec<SafetyRecord>,
     /// The newest record on file of each owner, burn hours last.
     pub filed: Vec<Record>,
+    /// Messages, and who was told of what.
+    pub outbox: Outbox,
     /// When the program was last known to live.
     pub last_alive: Option<DateTime<Utc>>,
     /// Latches may have been forgotten.

@@ -3,9 +3,11 @@
 use chrono::{DateTime, Utc};
 use rusqlite::{Connection, OptionalExtension as _, Transaction, TransactionBehavior, params};
 
+use super::outbox;
+
 /// Readings by the minute are kept this long, days: a month can be replayed as it was. A guess.
 pub const MINUTES_KEPT: i64 = 35;
-/// Every switch of a lamp is kept this long, days: longer than the ninety of a report.
+/// Every switch of a lamp, and every message, is kept this long, days: longer than the ninety of a report.
 pub const SWITCHES_KEPT: i64 = 100;
 /// Readings by the hour, alarms and remarks are kept this long, days: five years. What the keeper did is kept for good.
 pub const HOURS_KEPT: i64 = 5 * 366;
@@ -46,6 +48,7 @@ impl Tidy {
             let before_ms = (day - HOURS_KEPT) * 86_400_000;
             transaction.execute("DELETE FROM alarms WHERE at_ms < ?1", [before_ms])?;
             transaction.execute("DELETE FROM remarks WHERE at_ms < ?1", [before_ms])?;
+            outbox::forget(transaction, (day - SWITCHES_KEPT) * 86_400_000)?;
             return Ok(true);
         }
         if let Some(series) = self.series.pop() {

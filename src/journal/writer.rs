@@ -14,6 +14,7 @@ use tracing::{error, info, warn};
 use super::book::{self, Book};
 use super::entry::Entry;
 use super::kept::{Kept, Recalled};
+use super::outbox::Outbox;
 use super::schema::Misfit;
 use super::tidy::Tidy;
 use super::{News, Remembered};
@@ -74,9 +75,11 @@ impl Desk {
             now: None,
             is_untidy: true,
         };
+        let mut outbox = Outbox::default();
         let (recalled, last_alive, trouble) = match Book::open(path) {
             Ok(book) => {
                 let recalled = Recalled::read(&book.connection);
+                outbox = recalled_outbox(&book.connection);
                 let last_alive = book::last_alive(&book.connection);
                 let spoilt = is_sound(&book.connection).err().or(last_alive.as_ref().err().map(ToString::to_string));
                 desk.book = Some(book);
@@ -88,13 +91,14 @@ impl Desk {
                 (lost, None, Some(error.to_string()))
             }
             Err(Misfit::Sqlite(error)) => {
-                let (recalled, last_alive) = read_only(path);
+                let (recalled, last_alive, outbox) = read_only(path);
                 desk.failing = true;
                 desk.due = Some(Instant::now() + RETRY);
                 let why = format!("{}: the journal cannot be written: {error}", path.display());
                 let Recalled { kept, safety, filed, lost_latches, .. } = recalled;
                 desk.kept = kept;
-                return Ok((desk, Remembered { safety, filed, last_alive, lost_latches, trouble: Some(why) }));
+                let trouble = Some(why);
+                return Ok((desk, Remembered { safety, filed, outbox, last_alive, lost_latches, trouble }));
             }
             Err(misfit) => return Err(format!("{}: {misfit}", path.display())),
         };
@@ -111,7 +115,7 @@ impl Desk {
         // Told at the start, and over with the first success.
         desk.failing |= !told.is_empty();
         let trouble = (!told.is_empty()).then(|| format!("{}: {}", path.display(), told.join("; ")));
-        Ok((desk, Remembered { safety, filed, last_alive, lost_latches, trouble }))
+        Ok((desk, Remembered { safety, filed, outbox, last_alive, lost_latches, trouble }))
     }
 
     /// Sets the file aside and begins another with what is known; what a person should know.
@@ -309,9 +313,9 @@ fn is_sound(connection: &Connection) -> Result<(), String> {
 }
 
 /// What can be read of a journal on a disk that cannot be written.
-fn read_only(path: &Path) -> (Recalled, Option<DateTime<Utc>>) {
+fn read_only(path: &Path) -> (Recalled, Option<DateTime<Utc>>, Outbox) {
     if !path.exists() {
-        return (Recalled::default(), None);
+        return (Recalled::default(), None, Outbox::default());
     }
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_URI;
     // What means something in a URI is written as its number.
@@ -321,11 +325,19 @@ fn read_only(path: &Path) -> (Recalled, Option<DateTime<Utc>>) {
         if let Ok(connection) = Connection::open_with_flags(uri(options), flags) {
             let recalled = Recalled::read(&connection);
             if recalled.lost.is_empty() {
-                return (recalled, book::last_alive(&connection).ok().flatten());
+                return (recalled, book::last_alive(&connection).ok().flatten(), recalled_outbox(&connection));
             }
         }
     }
-    (Recalled { lost_latches: true, ..Recalled::default() }, None)
+    (Recalled { lost_latches: true, ..Recalled::default() }, None, Outbox::default())
+}
+
+/// The outbox, as far as it can be read: one that cannot keeps nothing from starting.
+fn recalled_outbox(connection: &Connection) -> Outbox {
+    Outbox::read(connection).unwrap_or_else(|error| {
+        warn!("messages that were not sent cannot be read: {error}");
+        Outbox::default()
+    })
 }
 
 /// Moves a file and its log out of the way; what a person should know.

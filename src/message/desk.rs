@@ -4,6 +4,9 @@
 //! {"act": "meter-reading", "enclosure": "e1", "with": {"spot": "basking", "uvi": 4.2}}   as do/<enclosure>/<verb>
 //! {"tell": "round", "enclosure": "e1"}                                                  {"round": {…}}
 //! {"tell": "lamps", "enclosure": "e1"}                                                  {"lamps": […]}
+//! {"tell": "alarms"}                                                                    {"alarms": […]}
+//! {"tell": "away"}                                                                      {"away": {…}}
+//! {"tested": {"contact": "keeper", "channel": "mail"}}
 //! {"tell": "why", "enclosure": "e1", "alarm": "uv-fading"}                              {"why": […]}
 //! ```
 //!
@@ -32,6 +35,17 @@ pub enum Question {
     Round(EnclosureIx),
     /// An enclosure's lamps.
     Lamps(EnclosureIx),
+    /// Every alarm that stands, and who was told.
+    Alarms,
+    /// What to see to before the keeper leaves.
+    Away,
+    /// A test message has arrived as far as its channel can tell.
+    Tested {
+        /// To whom.
+        contact: String,
+        /// By which channel.
+        channel: String,
+    },
     /// Why an alarm of an enclosure stands or does not.
     Why(EnclosureIx, AlarmKind),
 }
@@ -41,6 +55,20 @@ pub fn question(settings: &Settings, line: &[u8]) -> Result<Question, Misread> {
     let asked: Value =
         serde_json::from_slice(line).map_err(|error| Misread(format!("that is no JSON object: {error}")))?;
     let text = |key: &str| asked.get(key).and_then(Value::as_str);
+    match text("tell") {
+        Some("alarms") => return Ok(Question::Alarms),
+        Some("away") => return Ok(Question::Away),
+        _ => {}
+    }
+    if let Some(tested) = asked.get("tested") {
+        let text = |key: &str| tested.get(key).and_then(Value::as_str).map(str::to_owned);
+        let way = text("contact").zip(text("channel"));
+        let known = way.filter(|(contact, channel)| {
+            settings.telling.contact(contact).is_some_and(|contact| contact.channel(channel).is_some())
+        });
+        let (contact, channel) = known.ok_or_else(|| Misread("there is no such contact or channel".to_owned()))?;
+        return Ok(Question::Tested { contact, channel });
+    }
     let id = text("enclosure").ok_or_else(|| Misread("it names no \"enclosure\"".to_owned()))?;
     let ix = settings.enclosures.iter().position(|enclosure| enclosure.id == id).map(EnclosureIx);
     match (text("act"), text("tell")) {
@@ -59,7 +87,9 @@ pub fn question(settings: &Settings, line: &[u8]) -> Result<Question, Misread> {
                     let kind = kind.ok_or_else(|| Misread(format!("there is no alarm {named:?}")))?;
                     Ok(Question::Why(ix, kind))
                 }
-                other => Err(Misread(format!("nothing is told of {other:?}: ask for round, lamps or why"))),
+                other => {
+                    Err(Misread(format!("nothing is told of {other:?}: ask for round, lamps, why, alarms or away")))
+                }
             }
         }
         _ => Err(Misread("it neither does an \"act\" nor asks to \"tell\" something".to_owned())),

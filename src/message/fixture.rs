@@ -12,7 +12,7 @@ use crate::units::{Degrees, Level};
 use super::command;
 
 /// The settings.
-pub(super) fn settings() -> Settings {
+pub(crate) fn settings() -> Settings {
     with_words("ON", "OFF")
 }
 
@@ -68,6 +68,7 @@ pub(super) fn with_words(on: &str, off: &str) -> Settings {
             keep_alive: Duration::from_secs(5),
         },
         spares: Vec::new(),
+        telling: Default::default(),
         cut_offs: vec![CutOff { name: "main".to_owned(), output: main }],
         enclosures: vec![Enclosure {
             id: "e1".to_owned(),

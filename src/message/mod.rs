@@ -20,7 +20,7 @@ mod command;
 pub mod desk;
 mod document;
 #[cfg(test)]
-mod fixture;
+pub(crate) mod fixture;
 mod payload;
 mod routes;
 pub mod topics;

@@ -4,8 +4,12 @@
 //! those rules. Parts refer to each other by index, and names serve people, topics and reloads.
 
 mod fitting;
+mod telling;
 
 pub use fitting::{Emits, Fitting, Sourced, Traits};
+pub use telling::{
+    Address, Away, Channel, Contact, Digest, Heartbeat, Hours, MailServer, Plan, Plans, Security, Telling, Web, Webhook,
+};
 
 use std::path::PathBuf;
 use std::time::Duration;
@@ -53,6 +57,8 @@ pub struct Settings {
     pub enclosures: Vec<Enclosure>,
     /// Spare lamps in stock; empty where none are kept, or nobody wants them counted.
     pub spares: Vec<Spare>,
+    /// Who is told of what.
+    pub telling: Telling,
 }
 
 /// Spare lamps of one kind.

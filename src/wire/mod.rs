@@ -24,6 +24,7 @@
 #![allow(clippy::disallowed_methods, clippy::disallowed_types, reason = "this room touches the world")]
 
 mod client;
+mod deliver;
 mod dial;
 mod inbox;
 mod link;
@@ -33,6 +34,7 @@ mod session;
 use std::fmt;
 use std::time::Duration;
 
+pub use deliver::deliver;
 pub use inbox::{Inbound, Inbox};
 pub use link::{Link, LinkHandle};
 pub use outbox::Lane;

@@ -9,6 +9,7 @@ mod photoperiod;
 mod probe;
 mod rack;
 mod site;
+mod telling;
 mod topics;
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -46,7 +47,15 @@ pub(super) fn settings(root: &Fields, sink: &mut Sink) -> Option<Settings> {
     let enclosures = bench.housings(root);
     bench.report_unused();
     let spares = spares(root, bench.sink);
-    Some(Settings { site: site?, broker: broker?, cut_offs: cut_offs?, enclosures: enclosures?, spares: spares? })
+    let telling = telling::telling(root, enclosures.as_deref(), site.as_ref(), bench.sink);
+    Some(Settings {
+        site: site?,
+        broker: broker?,
+        cut_offs: cut_offs?,
+        enclosures: enclosures?,
+        spares: spares?,
+        telling: telling?,
+    })
 }
 
 /// Spare lamps; every check on one looks at one value and has been made.

@@ -5,11 +5,13 @@ mod care;
 mod enclosure;
 mod lamp;
 mod site;
+mod telling;
 
 use std::time::Duration;
 
 pub(super) use care::{BASED_ON, CARE, SPOTS};
 pub(super) use enclosure::ENCLOSURE;
+pub(super) use telling::{ALARMS, DIGEST};
 
 use crate::time::UNITS_OF_TIME;
 
@@ -158,6 +160,14 @@ pub(crate) enum Rule {
     Url,
     /// A care sheet that comes with the program.
     Sheet,
+    /// A mail address.
+    Mail,
+    /// An `http://` or `https://` address.
+    Web,
+    /// A date `2026-07-01`.
+    Date,
+    /// An address and a port to listen on.
+    Socket,
 }
 
 /// The whole configuration.
@@ -179,6 +189,13 @@ pub(crate) static ROOT: Section = Section {
         table("rack", Kind::Many(&enclosure::RACK), NONE, "Many alike enclosures, described once."),
         table("spare", Kind::Many(&lamp::SPARE), NONE, "Spare lamps in stock, kind by kind."),
         table("cut_off", Kind::Named(&enclosure::CUT_OFF), NONE, "Upstream contactors by name, over several lamps."),
+        table("contact", Kind::Many(&telling::CONTACT), NONE, "People who are told of alarms."),
+        table("alarms", Kind::Table(&telling::ALARMS), NONE, "Who is told of alarms, by their priority."),
+        table("mail", Kind::Table(&telling::MAIL), NONE, "The server that takes mail on its way."),
+        table("heartbeat", Kind::Many(&telling::HEARTBEAT), NONE, "Addresses that are visited again and again."),
+        table("digest", Kind::Table(&telling::DIGEST), NONE, "A message a day."),
+        table("away", Kind::Table(&telling::AWAY), NONE, "When the keeper is away."),
+        table("web", Kind::Table(&telling::WEB), NONE, "The small web server for links in messages."),
     ],
 };
 

@@ -2,6 +2,7 @@
 
 mod mistakes;
 mod shipped;
+mod telling;
 mod whole;
 
 use super::*;

@@ -68,7 +68,9 @@ impl Trouble {
             Trouble::UvStepped { date, .. } => format!("stepped {date}"),
             Trouble::UvFading { expected, .. } => date(expected),
             Trouble::SpareDue { due, stock, .. } => format!("{due} due, {stock} in stock"),
-            Trouble::StorageFailing { why } | Trouble::ConfigRefused { why } => why.clone(),
+            Trouble::StorageFailing { why } | Trouble::ConfigRefused { why } | Trouble::NoticeFailing { why } => {
+                why.clone()
+            }
             Trouble::ClockDoubtful { doubt, given_up, .. } => {
                 [doubt.word().to_owned()].into_iter().chain(given_up.iter().cloned()).collect::<Vec<_>>().join(", ")
             }

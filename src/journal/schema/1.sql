@@ -126,3 +126,36 @@ CREATE TABLE remarks (
     text       TEXT NOT NULL
 ) STRICT;
 CREATE INDEX remarks_of ON remarks (enclosure, at_ms);
+
+-- Messages to people. One that waits was not sent as far as anybody knows: it is written here before the first try, and what
+-- became of it after the last. `notice` names what it says, the same by every channel; `message` is all of it, as JSON.
+CREATE TABLE outbox (
+    id        TEXT PRIMARY KEY,
+    notice    TEXT NOT NULL,
+    made_ms   INTEGER NOT NULL,
+    contact   TEXT NOT NULL,
+    channel   TEXT NOT NULL,
+    message   TEXT NOT NULL,
+    state     TEXT NOT NULL CHECK (state IN ('waiting', 'sent', 'replaced', 'given up')),
+    state_ms  INTEGER,
+    why       TEXT
+) STRICT, WITHOUT ROWID;
+CREATE INDEX outbox_made ON outbox (made_ms);
+
+-- Notices whose link was used: each works once.
+CREATE TABLE seen (
+    notice  TEXT PRIMARY KEY,
+    at_ms   INTEGER NOT NULL
+) STRICT, WITHOUT ROWID;
+
+-- Who was told of which alarm that stands, and what they are owed, as JSON.
+CREATE TABLE told (
+    what    TEXT PRIMARY KEY,
+    record  TEXT NOT NULL
+) STRICT, WITHOUT ROWID;
+
+-- Secrets of this journal: 'links' signs the links in messages.
+CREATE TABLE keys (
+    name   TEXT PRIMARY KEY,
+    value  BLOB NOT NULL
+) STRICT, WITHOUT ROWID;

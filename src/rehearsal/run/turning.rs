@@ -165,7 +165,7 @@ impl Run<'_> {
                     self.publish_alarm(&notice);
                     if self.sight.announced(self.now, &notice) {
                         let whose = notice.enclosure.map_or("site", |e| &self.settings.enclosures[e.0].id);
-                        self.note(&format!("{whose} alarm {} stands still, {}", notice.kind, notice.state.word()));
+                        self.note(format!("{whose} alarm {} stands still, {}", notice.kind, notice.state.word()));
                     }
                 }
                 other => self.carry_out(other),

@@ -125,6 +125,7 @@ fn settings(lamps: Vec<Lamp>) -> Settings {
             keep_alive: Duration::from_secs(5),
         },
         spares: Vec::new(),
+        telling: Default::default(),
         cut_offs: Vec::new(),
         enclosures: vec![Enclosure { id: "e".to_owned(), title: "e".to_owned(), care, probes, lamps }],
     }
