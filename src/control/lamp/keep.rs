@@ -66,13 +66,14 @@ impl LampControl {
         };
     }
 
-    /// The connection to the broker is up. An output that is to be off hears so now, if it had not before: from here on it
-    /// is known to rest.
+    /// The connection to the broker is up. An output that is to be off hears so now, if it had not before: it may have burnt
+    /// until now, and from here on it is known to rest.
     pub(in crate::control) fn link_up(&mut self, ctx: &Context<'_>, lamp: &Lamp) {
         self.drive.link_up(ctx.now);
         let unheard = matches!(self.last_switch, Some((true, _) | (false, None)));
         if unheard && self.drive.wanted().is_off() {
             self.note_switch(ctx, lamp, false);
+            self.resting_until = Some(ctx.now.after(lamp.min_off));
         }
     }
 
