@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use super::EnclosureControl;
 use crate::control::alarm::AlarmKind;
-use crate::settings::{Enclosure, LampIx, Site};
+use crate::settings::{Enclosure, LampIx, Site, UvBand};
 use crate::time::{Mono, spoken};
 
 impl EnclosureControl {
@@ -21,6 +21,9 @@ impl EnclosureControl {
         why.extend(delays(kind));
         match kind {
             K::UvBelowBand | K::UvAboveBand | K::UvOverCeiling | K::CalibrationDue => {
+                if self.uv.is_empty() {
+                    why.extend(unmeasured(enclosure));
+                }
                 for series in &self.uv {
                     let probe = &enclosure.probes[series.probe.0].name;
                     why.extend(series.why(now, kind, enclosure.care.uv, site).map(|line| format!("{probe}: {line}")));
@@ -69,6 +72,14 @@ impl EnclosureControl {
         };
         due.map(line).collect()
     }
+}
+
+/// What there is to say of the UV where no probe measures it.
+fn unmeasured(enclosure: &Enclosure) -> impl Iterator<Item = String> {
+    let band = enclosure.care.uv.map(|UvBand { low, high, ceiling, .. }| {
+        format!("the band is UVI {low} to {high}, the ceiling {ceiling}; meter readings alone are held against them")
+    });
+    [Some("no probe measures the UV here".to_owned()), band].into_iter().flatten()
 }
 
 /// How long it must hold before it is raised and be gone before it is cleared.
