@@ -4,15 +4,17 @@
 //! of each enclosure, their hours of the year, their minutes and switches for as long as those are kept. It prints the
 //! size of each table, and the time of one enclosure's year by the hour, beside the time that SQLite alone takes to
 //! step through the same rows, asked in turn. Read the ratio: absolute figures are of one machine on one day. A file
-//! that is there already is used again; `cargo bench --bench journal -- anew` makes another.
+//! that is there already is used again; `cargo bench --bench journal -- anew` makes another. `-- written` lets the
+//! journal's own writer keep a day of the same site minute by minute, and tells how much of the disk it has written for it.
 
 #![allow(clippy::disallowed_methods, clippy::unwrap_used, reason = "a benchmark reads clocks and fails by panics")]
 
 use std::path::PathBuf;
 use std::time::{Duration, Instant};
 
+use chrono::DateTime;
 use lampwarden::journal::read::{Reader, Resolution, Whose, Window, backup};
-use lampwarden::journal::{FILE, MINUTES_KEPT, SWITCHES_KEPT};
+use lampwarden::journal::{Bin, Entry, FILE, Journal, MINUTES_KEPT, News, SWITCHES_KEPT, Series};
 use rusqlite::{Connection, params};
 
 const ENCLOSURES: i64 = 100;
@@ -155,13 +157,56 @@ fn compare(
     slowest
 }
 
+/// Bytes that this process has had written to disks, as the kernel counts them.
+fn written_so_far() -> u64 {
+    let told = std::fs::read_to_string("/proc/self/io").unwrap();
+    told.lines().find_map(|line| line.strip_prefix("write_bytes: ")).unwrap().trim().parse().unwrap()
+}
+
+/// A day as the daemon hands it over, minute by minute, each on the disk before the next.
+fn write_a_day(folder: &PathBuf) {
+    let _ = std::fs::remove_dir_all(folder);
+    let (mut journal, _) = Journal::open(folder).unwrap();
+    let runtime = tokio::runtime::Builder::new_current_thread().build().unwrap();
+    let (before, started) = (written_so_far(), Instant::now());
+    for minute in FIRST_HOUR * 60..(FIRST_HOUR + 24) * 60 {
+        let series = (0..ENCLOSURES).flat_map(|enclosure| (0..SERIES.len()).map(move |nth| (enclosure, nth)));
+        let bins = series.map(|(enclosure, nth)| {
+            let mut bin = Bin::default();
+            let first = reading(enclosure * 35 + nth as i64 + minute, 24.0);
+            bin.take(Some(first));
+            bin.take(Some(first + 0.01));
+            let series =
+                Series { enclosure: format!("e{enclosure:03}"), probe: format!("probe-{nth}"), quantity: SERIES[nth] };
+            (series, bin)
+        });
+        let at = DateTime::from_timestamp(minute * 60 + 59, 0).unwrap();
+        journal.write(vec![Entry::Minute { minute, bins: bins.collect() }, Entry::Alive(at)]);
+        let number = journal.flush();
+        while runtime.block_on(journal.news()) != News::Durable(number) {}
+    }
+    journal.close();
+    let (took, written) = (started.elapsed(), written_so_far() - before);
+    let size = std::fs::metadata(folder.join(FILE)).unwrap().len();
+    println!(
+        "a day of {ENCLOSURES} enclosures: {:.1} MB in the file, {:.1} MB written for it ({:.1} times), {took:.1?} of {} writes",
+        size as f64 / 1e6,
+        written as f64 / 1e6,
+        written as f64 / size as f64,
+        24 * 60
+    );
+}
+
 fn main() {
+    if std::env::args().any(|argument| argument == "written") {
+        return write_a_day(&PathBuf::from(env!("CARGO_TARGET_TMPDIR")).join("journal-written"));
+    }
     let folder = PathBuf::from(env!("CARGO_TARGET_TMPDIR")).join("journal-bench");
     let path = folder.join(FILE);
     if std::env::args().any(|argument| argument == "anew") || !path.exists() {
         let _ = std::fs::remove_dir_all(&folder);
         // A daemon's own file, without a daemon.
-        let (journal, _) = lampwarden::journal::Journal::open(&folder).unwrap();
+        let (journal, _) = Journal::open(&folder).unwrap();
         journal.close();
         let started = Instant::now();
         fill(&path);

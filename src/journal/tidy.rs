@@ -1,4 +1,4 @@
-//! Summing, moving and forgetting readings, a small step at a time, so that what is urgent never waits long behind it.
+//! Summing, moving and forgetting readings, a step at a time, so that what is urgent never waits long behind it.
 
 use chrono::{DateTime, Utc};
 use rusqlite::{Connection, OptionalExtension as _, Transaction, TransactionBehavior, params};
@@ -11,9 +11,6 @@ pub const MINUTES_KEPT: i64 = 35;
 pub const SWITCHES_KEPT: i64 = 100;
 /// Readings by the hour, alarms and remarks are kept this long, days: five years. What the keeper did is kept for good.
 pub const HOURS_KEPT: i64 = 5 * 366;
-/// About so many rows are moved at once: some ten milliseconds' work on a small board, a guess.
-const MOVED_AT_ONCE: i64 = 2_000;
-
 /// How far the hours are summed.
 const SUMMED: &str = "summed";
 
@@ -33,7 +30,7 @@ impl Tidy {
         let hour = now.timestamp().div_euclid(3600);
         let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
         let more = sum_an_hour(&transaction, hour)?
-            || move_some(&transaction, hour)?
+            || move_hours(&transaction, hour)?
             || self.forget(&transaction, hour.div_euclid(24))?;
         transaction.commit()?;
         Ok(more)
@@ -99,24 +96,16 @@ pub(super) fn sum(transaction: &Transaction<'_>, hour: i64) -> rusqlite::Result<
     Ok(())
 }
 
-/// Moves some of the minutes whose hour is summed; tells whether there were any.
-fn move_some(transaction: &Transaction<'_>, now: i64) -> rusqlite::Result<bool> {
+/// Moves the minutes whose hour is summed, all at once: each series' page is written once an hour and not for every few
+/// minutes, which a memory card would feel. Tells whether there were any.
+fn move_hours(transaction: &Transaction<'_>, now: i64) -> rusqlite::Result<bool> {
     let summed = now.saturating_mul(60);
-    let through: Option<i64> = transaction
-        .query_row(
-            "SELECT minute FROM recent WHERE minute < ?1 ORDER BY minute LIMIT 1 OFFSET ?2",
-            params![summed, MOVED_AT_ONCE],
-            |row| row.get(0),
-        )
-        .optional()?;
-    // Whole minutes: those of the row at which a step would end are moved with it.
-    let before = through.map_or(summed, |minute| minute + 1);
     let moved = transaction
         .prepare_cached(
             "INSERT OR REPLACE INTO minutes (series, minute, mean, low, high, good, bad)
              SELECT series, minute, mean, low, high, good, bad FROM recent WHERE minute < ?1 ORDER BY series, minute",
         )?
-        .execute([before])?;
-    transaction.prepare_cached("DELETE FROM recent WHERE minute < ?1")?.execute([before])?;
+        .execute([summed])?;
+    transaction.prepare_cached("DELETE FROM recent WHERE minute < ?1")?.execute([summed])?;
     Ok(moved > 0)
 }
