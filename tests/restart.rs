@@ -382,6 +382,28 @@ fn an_off_that_a_lamp_hears_after_a_restart_is_when_it_began_to_cool() {
 }
 
 #[test]
+fn a_connection_that_comes_and_goes_keeps_no_lamp_cooling_for_ever_although_nobody_knows_the_time() {
+    let mut room = noon();
+    room.event(Event::LinkDown);
+    room.say("e1/basking", "41.0");
+    room.set_clock_by(-3600);
+    room.wait(60);
+    room.event(Event::LinkUp);
+    assert!(room.level("e1/sun").is_off(), "it was too hot");
+    // The whole time to cool, from when the lamp could hear of it.
+    for _ in 0..3 {
+        room.set_clock_by(-3600);
+        room.wait(290);
+        assert!(room.level("e1/sun").is_off(), "{}", room.reason("e1/sun"));
+        room.event(Event::LinkDown);
+        room.wait(5);
+        room.event(Event::LinkUp);
+    }
+    room.wait(60);
+    assert!(!room.level("e1/sun").is_off(), "{}", room.reason("e1/sun"));
+}
+
+#[test]
 fn a_mercury_lamp_that_reports_on_although_told_off_is_hot_whatever_is_on_file() {
     let mut room = noon();
     room.wait_until("2026-01-15T20:10:00Z");

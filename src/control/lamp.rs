@@ -51,6 +51,8 @@ pub(super) struct LampControl {
     last_switch: Option<(bool, Option<DateTime<Utc>>)>,
     /// That has not been filed.
     switch_is_news: bool,
+    /// It was to go off while nobody could hear it.
+    off_unheard: bool,
     target: Option<Celsius>,
     hours: Hours,
     spot: Arc<str>,
@@ -152,6 +154,7 @@ impl LampControl {
             resting_until: None,
             last_switch: None,
             switch_is_news: false,
+            off_unheard: false,
             target: None,
             hours: Hours::UNKNOWN,
             spot: Arc::from(spot),
@@ -582,6 +585,7 @@ impl LampControl {
         self.resting_until = earlier.resting_until;
         self.last_switch = earlier.last_switch;
         self.switch_is_news = earlier.switch_is_news;
+        self.off_unheard = earlier.off_unheard;
         self.target = earlier.target;
     }
 }

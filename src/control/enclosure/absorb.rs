@@ -180,7 +180,7 @@ impl EnclosureControl {
     }
 
     /// Takes in a plain live reading if nothing comes of it, and tells when something may be due sooner than before. None:
-    /// nothing was changed, and it must go the whole way. Asked only while nothing is due and the link is up.
+    /// it must go the whole way, and nothing was changed but what is [half taken](EnclosureControl::is_half_taken). Asked only while nothing is due and the link is up.
     pub(in crate::control) fn absorb(
         &mut self,
         now: Mono,

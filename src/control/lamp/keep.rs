@@ -57,6 +57,7 @@ impl LampControl {
     /// starts off may have burnt until now, whatever has become of it meanwhile.
     pub(in crate::control) fn recall_switch(&mut self, ctx: &Context<'_>, lamp: &Lamp, record: &SwitchRecord) {
         self.last_switch = Some((record.on, record.at));
+        self.off_unheard = record.on || record.at.is_none();
         let off_since = record.at.filter(|_| !record.on);
         let lasted = ctx.believed().zip(off_since).and_then(|(wall, since)| (wall - since).to_std().ok());
         let starts_off = lamp.guard.is_some();
@@ -70,8 +71,7 @@ impl LampControl {
     /// until now, and from here on it is known to rest.
     pub(in crate::control) fn link_up(&mut self, ctx: &Context<'_>, lamp: &Lamp) {
         self.drive.link_up(ctx.now);
-        let unheard = matches!(self.last_switch, Some((true, _) | (false, None)));
-        if unheard && self.drive.wanted().is_off() {
+        if self.off_unheard && self.drive.wanted().is_off() {
             self.note_switch(ctx, lamp, false);
             self.resting_until = Some(ctx.now.after(lamp.min_off));
         }
@@ -82,6 +82,7 @@ impl LampControl {
         if !lamp.min_off.is_zero() {
             self.last_switch = Some((on, ctx.believed().filter(|_| ctx.connected)));
             self.switch_is_news = true;
+            self.off_unheard = !on && !ctx.connected;
         }
     }
 }
