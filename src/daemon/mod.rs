@@ -129,6 +129,9 @@ impl Daemon {
         self.handle(Event::Tick);
         loop {
             self.records.keep_time(&self.controller);
+            // Here and not with the timer, which a flood of messages keeps from its turn.
+            let outcome = self.records.lose_patience();
+            self.settle(outcome);
             self.tell_people();
             if !self.later.is_empty() || self.records.is_busy() {
                 // The connection runs in this thread too: let it write the commands before anything is logged or told.
@@ -157,11 +160,7 @@ impl Daemon {
                     Some(inbound) => self.inbound(inbound),
                     None => return Err(anyhow!("the connection to the broker has ended by itself")),
                 },
-                () = tokio::time::sleep(wait) => {
-                    let outcome = self.records.lose_patience();
-                    self.settle(outcome);
-                    self.handle(Event::Tick);
-                }
+                () = tokio::time::sleep(wait) => self.handle(Event::Tick),
             }
         }
     }
@@ -222,14 +221,10 @@ impl Daemon {
     }
 
     fn handle(&mut self, event: Event) {
-        let heard = match &event {
-            Event::Reading { enclosure, probe, .. } => Some((*enclosure, *probe)),
-            Event::Act(act) => {
-                let (enclosure, act) = message::act_words(self.controller.settings(), act);
-                self.records.note(Entry::Act { at: self.controller.stamp(), enclosure, act });
-                None
-            }
-            _ => None,
+        let (heard, act) = match &event {
+            Event::Reading { enclosure, probe, .. } => (Some((*enclosure, *probe)), None),
+            Event::Act(act) => (None, Some(message::act_words(self.controller.settings(), act))),
+            _ => (None, None),
         };
         let mut effects = std::mem::take(&mut self.effects);
         self.controller.handle(self.clock.now(), event, &mut effects);
@@ -237,6 +232,10 @@ impl Daemon {
         self.effects = effects;
         if let Some((enclosure, probe)) = heard {
             self.records.heard(&self.controller, enclosure, probe);
+        }
+        // The core knows the time by now.
+        if let Some((enclosure, act)) = act {
+            self.records.note(Entry::Act { at: self.controller.stamp(), enclosure, act });
         }
     }
 

@@ -53,8 +53,10 @@ pub(super) struct Records {
     flush: bool,
     /// To be told once the batch of that number is on the disk, or so long after that moment.
     held: VecDeque<(u64, Instant, Release)>,
-    /// Since when the disk has owed an answer.
+    /// Since when the disk has owed an answer, to which batch.
     owed: Option<(u64, Instant)>,
+    /// The last batch that is owed an answer.
+    last_owed: u64,
     /// Whether the core knows that the disk fails.
     failing: bool,
     /// The minute in which the journal was last told that we live.
@@ -71,6 +73,7 @@ impl Records {
             flush: false,
             held: VecDeque::new(),
             owed: None,
+            last_owed: 0,
             failing: false,
             alive: None,
         }
@@ -105,27 +108,19 @@ impl Records {
         let flush = std::mem::take(&mut self.flush);
         let Some(journal) = &mut self.journal else { return releases };
         let is_urgent = flush || entries.iter().any(Entry::is_urgent);
-        let number = match (entries.is_empty(), flush) {
-            (false, _) => Some(journal.write(entries)),
-            (true, _) => None,
-        };
-        let number = if flush { Some(journal.flush()) } else { number };
+        let written = (!entries.is_empty()).then(|| journal.write(entries));
+        let number = if flush { Some(journal.flush()) } else { written };
         let now = Instant::now();
         if let Some(number) = number.filter(|_| is_urgent) {
             self.owed.get_or_insert((number, now));
+            self.last_owed = number;
         }
-        if self.failing {
+        if self.failing || self.owed.is_none() {
             return releases;
         }
-        match (self.held.back().map(|(number, ..)| *number), number.filter(|_| is_urgent)) {
-            (None, None) => releases,
-            // In their order: what comes later never overtakes.
-            (held, urgent) => {
-                let number = urgent.or(held).unwrap_or_default();
-                self.held.extend(releases.into_iter().map(|release| (number, now, release)));
-                Vec::new()
-            }
-        }
+        // In their order: what comes later never overtakes, and may speak of what is not there yet.
+        self.held.extend(releases.into_iter().map(|release| (self.last_owed, now, release)));
+        Vec::new()
     }
 
     /// The writer's next news. Never returns without a journal.
@@ -140,8 +135,8 @@ impl Records {
     pub(super) fn hear(&mut self, news: News) -> (Vec<Release>, Option<Option<String>>) {
         match news {
             News::Durable(number) => {
-                // A later batch may still be owed; its time began no earlier than now, as far as anybody can tell.
-                self.owed = self.owed.filter(|(owed, _)| *owed > number);
+                // A later batch may still be owed: the disk has answered, so its time begins now.
+                self.owed = (self.last_owed > number).then(|| (self.last_owed, Instant::now()));
                 let told = self.held.iter().take_while(|(held, ..)| *held <= number).count();
                 let released = self.held.drain(..told).map(|(.., release)| release).collect();
                 (released, std::mem::take(&mut self.failing).then_some(None))
@@ -292,5 +287,31 @@ fn alarm(settings: &Settings, at: DateTime<Utc>, notice: &AlarmNotice) -> AlarmE
         since: notice.since,
         text: notice.text.clone(),
         subjects: notice.subjects.clone(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_disk_that_answers_one_batch_still_owes_the_next() {
+        let directory = std::env::temp_dir().join(format!("lampwarden-records-{}", std::process::id()));
+        let (journal, _) = Journal::open(&directory).expect("opens");
+        let mut records = Records::new(Some(journal));
+        let (to, answered) = oneshot::channel();
+        for _ in 0..2 {
+            records.note(Entry::Act { at: DateTime::UNIX_EPOCH, enclosure: None, act: "{}".to_owned() });
+            assert!(records.commit().is_empty());
+        }
+        records.tell(Release::Answer(to, "logged".to_owned()));
+        assert!(records.commit().is_empty(), "it waits for what was noted before it");
+        let (released, disk) = records.hear(News::Durable(1));
+        assert!(released.is_empty() && disk.is_none());
+        assert!(records.owed.is_some_and(|(number, _)| number == 2), "{:?}", records.owed);
+        let (released, _) = records.hear(News::Durable(2));
+        assert!(matches!(&released[..], [Release::Answer(..)]) && records.owed.is_none());
+        drop((records, released, answered));
+        let _ = std::fs::remove_dir_all(directory);
     }
 }
