@@ -123,12 +123,16 @@ fn is_same_server(url: &str, location: &str) -> bool {
 /// Header lines of a file: `Name: value`.
 fn headers(file: &Path) -> Result<Vec<(String, String)>, String> {
     let text = std::fs::read_to_string(file).map_err(|error| format!("{}: {error}", file.display()))?;
-    let lines = text.lines().map(str::trim).filter(|line| !line.is_empty() && !line.starts_with('#'));
+    let lines = text.lines().map(str::trim).enumerate();
     lines
-        .enumerate()
+        .filter(|(_, line)| !line.is_empty() && !line.starts_with('#'))
         .map(|(nth, line)| match line.split_once(':') {
             Some((name, value)) if !name.trim().is_empty() => Ok((name.trim().to_owned(), value.trim().to_owned())),
-            _ => Err(format!("{}: header {} is not written as `Name: value`", file.display(), nth + 1)),
+            _ => Err(format!(
+                "{}:{}: this is no header; one is written `Name: value`, such as `Authorization: Bearer …`",
+                file.display(),
+                nth + 1
+            )),
         })
         .collect()
 }
@@ -195,6 +199,17 @@ mod tests {
         check("https://a.example/x", "https://a.example:444/y", false);
         check("https://a.example/x", "https://a.example.evil/y", false);
         check("https://a.example?x", "https://a.example#y", true);
+    }
+
+    #[test]
+    fn a_header_that_is_none_is_named_by_its_line_and_not_shown() {
+        let file = std::env::temp_dir().join(format!("lampwarden-headers-{}", std::process::id()));
+        std::fs::write(&file, "# ours\n\nAuthorization: Bearer a:b\nsecret\n").expect("written");
+        let told = headers(&file).expect_err("the fourth line is none");
+        assert!(told.contains(":4: ") && told.contains("Name: value") && !told.contains("secret"), "{told}");
+        std::fs::write(&file, "# ours\n\nAuthorization: Bearer a:b\n").expect("written");
+        assert_eq!(headers(&file), Ok(vec![("Authorization".to_owned(), "Bearer a:b".to_owned())]));
+        let _ = std::fs::remove_file(file);
     }
 
     #[test]
