@@ -13,16 +13,25 @@ use super::kept::Kept;
 use super::outbox;
 use super::schema::{self, Misfit};
 
-/// One minute of one series. Where there is one already, after a restart or a step of the clock, both make one.
-const MINUTE: &str = "
-    INSERT INTO recent (minute, series, mean, low, high, good, bad) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)
-    ON CONFLICT (minute, series) DO UPDATE SET
-        mean = CASE WHEN good + excluded.good > 0
-            THEN (ifnull(mean, 0) * good + ifnull(excluded.mean, 0) * excluded.good) / (good + excluded.good) END,
-        low = min(coalesce(low, mean, excluded.low, excluded.mean), coalesce(excluded.low, excluded.mean, low, mean)),
-        high = max(coalesce(high, mean, excluded.high, excluded.mean), coalesce(excluded.high, excluded.mean, high, mean)),
-        good = good + excluded.good,
-        bad = bad + excluded.bad";
+/// What becomes of a minute that is there already, after a restart or a step of the clock: both make one.
+macro_rules! join {
+    () => {
+        " ON CONFLICT (minute, series) DO UPDATE SET
+                mean = CASE WHEN good + excluded.good > 0
+                    THEN (ifnull(mean, 0) * good + ifnull(excluded.mean, 0) * excluded.good) / (good + excluded.good) END,
+                low = min(coalesce(low, mean, excluded.low, excluded.mean), coalesce(excluded.low, excluded.mean, low, mean)),
+                high = max(coalesce(high, mean, excluded.high, excluded.mean), coalesce(excluded.high, excluded.mean, high, mean)),
+                good = good + excluded.good,
+                bad = bad + excluded.bad"
+    };
+}
+pub(super) use join;
+
+/// One minute of one series.
+const MINUTE: &str = concat!(
+    "INSERT INTO recent (minute, series, mean, low, high, good, bad) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
+    join!()
+);
 
 /// A journal that is open for writing.
 #[derive(Debug)]

@@ -299,6 +299,20 @@ fn hours_are_summed_minutes_moved_and_old_ones_forgotten() {
     assert_eq!(standing(&book, "hours"), 0);
 }
 
+#[test]
+fn a_minute_that_comes_again_after_it_was_moved_joins_what_is_there() {
+    // As when a clock that was fast is set right.
+    let scratch = Scratch::new("again");
+    let mut book = book(&scratch);
+    let (mut kept, mut tidy) = (Kept::default(), Tidy::default());
+    let first = noon().timestamp() / 60;
+    for values in [&[Some(30.0), Some(32.0)][..], &[Some(34.0), None][..]] {
+        book.write(&mut kept, &[minute(first, values)]).expect("written");
+        while tidy.step(&mut book.connection, noon() + TimeDelta::minutes(61)).expect("tidied") {}
+    }
+    assert_eq!(rows(&book, MINUTELY), [(Some(30.0), Some(32.0), Some(34.0), 3, 1)]);
+}
+
 proptest! {
     #![proptest_config(ProptestConfig { cases: 24, ..ProptestConfig::default() })]
 

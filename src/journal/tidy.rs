@@ -1,5 +1,6 @@
 //! Summing, moving and forgetting readings, a step at a time, so that what is urgent never waits long behind it.
 
+use super::book::join;
 use chrono::{DateTime, Utc};
 use rusqlite::{Connection, OptionalExtension as _, Transaction, TransactionBehavior, params};
 
@@ -101,10 +102,11 @@ pub(super) fn sum(transaction: &Transaction<'_>, hour: i64) -> rusqlite::Result<
 fn move_hours(transaction: &Transaction<'_>, now: i64) -> rusqlite::Result<bool> {
     let summed = now.saturating_mul(60);
     let moved = transaction
-        .prepare_cached(
-            "INSERT OR REPLACE INTO minutes (series, minute, mean, low, high, good, bad)
+        .prepare_cached(concat!(
+            "INSERT INTO minutes (series, minute, mean, low, high, good, bad)
              SELECT series, minute, mean, low, high, good, bad FROM recent WHERE minute < ?1 ORDER BY series, minute",
-        )?
+            join!()
+        ))?
         .execute([summed])?;
     transaction.prepare_cached("DELETE FROM recent WHERE minute < ?1")?.execute([summed])?;
     Ok(moved > 0)
