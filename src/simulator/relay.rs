@@ -143,9 +143,12 @@ impl RelayPlant {
         }
     }
 
-    /// Its condition is this from now on.
-    pub fn suffer(&mut self, condition: RelayCondition) {
+    /// Its condition is this from `now` on. A hold that failed to end in its time ends as soon as it can.
+    pub fn suffer(&mut self, now: u64, condition: RelayCondition) {
         let before = std::mem::replace(&mut self.condition, condition);
+        if before.hold_fails && !condition.hold_fails {
+            self.releases = self.releases.map(|at| at.max(now));
+        }
         if condition.lies && !before.lies {
             self.stuck = self.passes(before);
         }
@@ -308,22 +311,22 @@ mod tests {
     #[test]
     fn welded_contacts_stay_closed_and_the_relay_does_not_know() {
         let mut relay = relay(Some(10), "ON");
-        relay.suffer(RelayCondition { welds: true, ..RelayCondition::default() });
+        relay.suffer(0, RelayCondition { welds: true, ..RelayCondition::default() });
         assert_eq!(relay.level(), Level::OFF, "open contacts do not weld");
         relay.command(0, "ON");
         relay.command(1, "OFF");
         assert_eq!((relay.level(), report(&relay)), (Level::FULL, "open".to_owned()));
-        relay.suffer(RelayCondition::default());
+        relay.suffer(0, RelayCondition::default());
         assert_eq!(relay.level(), Level::OFF);
     }
 
     #[test]
     fn a_slow_relay_obeys_in_order_even_when_it_gets_quick() {
         let mut relay = relay(None, "ON");
-        relay.suffer(RelayCondition { delay: 2000, ..RelayCondition::default() });
+        relay.suffer(0, RelayCondition { delay: 2000, ..RelayCondition::default() });
         assert!(!relay.command(0, "ON"));
         assert_eq!((relay.next(), relay.level()), (2000, Level::OFF));
-        relay.suffer(RelayCondition::default());
+        relay.suffer(0, RelayCondition::default());
         assert!(!relay.command(500, "OFF"), "it waits behind the ON");
         let mut said = Vec::new();
         assert!(!relay.pass(1999, &mut said) && relay.pass(2000, &mut said));
@@ -335,22 +338,22 @@ mod tests {
     fn a_liar_reports_what_it_was_told_and_keeps_its_contacts() {
         let mut relay = relay(None, "ON");
         relay.command(0, "ON");
-        relay.suffer(RelayCondition { lies: true, ..RelayCondition::default() });
+        relay.suffer(0, RelayCondition { lies: true, ..RelayCondition::default() });
         assert!(relay.command(1, "OFF"));
         assert_eq!((relay.level(), report(&relay)), (Level::FULL, "open".to_owned()));
-        relay.suffer(RelayCondition::default());
+        relay.suffer(0, RelayCondition::default());
         assert_eq!(relay.level(), Level::OFF);
     }
 
     #[test]
     fn reports_freeze_or_are_lost_while_the_contacts_obey() {
         let mut relay = relay(None, "ON");
-        relay.suffer(RelayCondition { report_frozen: true, ..RelayCondition::default() });
+        relay.suffer(0, RelayCondition { report_frozen: true, ..RelayCondition::default() });
         relay.command(0, "ON");
         assert_eq!((relay.level(), report(&relay)), (Level::FULL, "open".to_owned()));
-        relay.suffer(RelayCondition { mute: true, ..RelayCondition::default() });
+        relay.suffer(0, RelayCondition { mute: true, ..RelayCondition::default() });
         assert_eq!(relay.report(), None);
-        relay.suffer(RelayCondition::default());
+        relay.suffer(0, RelayCondition::default());
         assert_eq!(report(&relay), "closed");
     }
 
@@ -364,7 +367,7 @@ mod tests {
         relay.set_dark(7000, false);
         assert_eq!((relay.level(), relay.greeting().is_some()), (Level::OFF, true));
         relay.command(8000, "ON");
-        relay.suffer(RelayCondition { resumes: true, boots_silently: true, ..RelayCondition::default() });
+        relay.suffer(0, RelayCondition { resumes: true, boots_silently: true, ..RelayCondition::default() });
         relay.boot(9000);
         assert_eq!((relay.level(), relay.next(), relay.greeting()), (Level::FULL, 19_000, None));
     }
@@ -372,20 +375,21 @@ mod tests {
     #[test]
     fn a_failing_hold_ends_when_it_is_mended() {
         let mut relay = relay(Some(10), "ON");
-        relay.suffer(RelayCondition { hold_fails: true, ..RelayCondition::default() });
+        relay.suffer(0, RelayCondition { hold_fails: true, ..RelayCondition::default() });
         relay.command(0, "ON");
         assert!(!relay.pass(20_000, &mut Vec::new()) && relay.next() == u64::MAX);
-        relay.suffer(RelayCondition::default());
+        relay.suffer(20_000, RelayCondition::default());
+        assert_eq!(relay.next(), 20_000, "it is due now, and not when it should have been");
         assert!(relay.pass(20_000, &mut Vec::new()) && relay.level().is_off());
     }
 
     #[test]
     fn contacts_that_stay_open_pass_nothing() {
         let mut relay = relay(None, "ON");
-        relay.suffer(RelayCondition { stays_open: true, ..RelayCondition::default() });
+        relay.suffer(0, RelayCondition { stays_open: true, ..RelayCondition::default() });
         assert!(relay.command(0, "ON"));
         assert_eq!((relay.level(), report(&relay)), (Level::OFF, "closed".to_owned()));
-        relay.suffer(RelayCondition { deaf: true, ..RelayCondition::default() });
+        relay.suffer(0, RelayCondition { deaf: true, ..RelayCondition::default() });
         assert!(!relay.command(0, "OFF"));
         assert_eq!(relay.level(), Level::FULL);
     }

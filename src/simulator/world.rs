@@ -119,7 +119,9 @@ impl World {
 
     /// When something happens next by itself, ms.
     fn next(&self) -> u64 {
-        self.agenda.first().0.min(self.release).min(self.faults.next())
+        let next = self.agenda.first().0.min(self.release).min(self.faults.next());
+        debug_assert!(next >= self.now, "what was due at {next} is not done at {}", self.now);
+        next
     }
 
     /// What surrounds the enclosures.
@@ -329,7 +331,7 @@ impl World {
                 let mut condition = RelayCondition::default();
                 self.faults.in_force().for_each(|(fault, _)| condition.suffer(switch, fault));
                 if let Some(relay) = self.relay(switch) {
-                    relay.suffer(condition);
+                    relay.suffer(now, condition);
                     self.switched(switch);
                 }
             }

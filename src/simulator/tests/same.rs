@@ -153,3 +153,22 @@ fn another_seed_is_another_room() {
     assert!(said(1).len() > 1000, "a healthy room is not silent");
     assert_ne!(said(1), said(2));
 }
+
+#[test]
+fn a_hold_that_ends_late_ends_at_the_same_moment_however_time_passes() {
+    let mut settings = with_cut_off();
+    for probe in &mut settings.enclosures[0].probes {
+        probe.every = Duration::from_secs(1);
+        (probe.pointer, probe.stamp_pointer) = (Some("/t".to_owned()), Some("/at".to_owned()));
+    }
+    let heat = Switch::Lamp(ONLY, HEAT);
+    // Its last command is heard at 42 min and its hold of 5 min is mended a millisecond after it should have ended.
+    let faults = [
+        TimedFault { at: Duration::from_millis(2_520_001), until: None, fault: Fault::RelayIsDeaf(heat) },
+        TimedFault { at: Duration::ZERO, until: Some(Duration::from_millis(2_820_001)), fault: Fault::HoldFails(heat) },
+    ];
+    let whole = said(&settings, 0, &faults, &[(60_000, Way::Advances)]);
+    assert_eq!(whole, said(&settings, 0, &faults, &[(60_000, Way::Glides(7))]));
+    let released = Duration::from_millis(2_820_001);
+    assert!(whole.iter().any(|(at, topic, payload, _)| (*at, &**topic, &**payload) == (released, "e/heat", "OFF")));
+}
