@@ -9,6 +9,7 @@ use serde::{Deserialize, Serialize};
 
 use super::alarm::{AlarmKind, AlarmState, Priority};
 use super::health::record::{HealthRecord, HoursRecord};
+use super::health::spares::TakenRecord;
 
 /// One owner's record.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -60,6 +61,11 @@ pub enum Record {
         /// Lamp by lamp.
         set: Vec<OverrideRecord>,
     },
+    /// Spares that lamp changes have taken since they were counted in the configuration, filed with each.
+    Spares {
+        /// Line by line.
+        taken: Vec<TakenRecord>,
+    },
     /// When lamps of an enclosure last went on or off, of those that must stay off for a time: filed with each switch.
     Switches {
         /// The enclosure's id.
@@ -79,6 +85,7 @@ impl Record {
             Record::Health { enclosure, .. } => format!("health {enclosure}"),
             Record::Alarms { enclosure: Some(enclosure), .. } => format!("alarms {enclosure}"),
             Record::Alarms { enclosure: None, .. } => "alarms".to_owned(),
+            Record::Spares { .. } => "spares".to_owned(),
             Record::Overrides { enclosure, .. } => format!("overrides {enclosure}"),
             Record::Switches { enclosure, .. } => format!("switches {enclosure}"),
         }
@@ -94,6 +101,7 @@ impl Record {
             | Record::Overrides { enclosure, .. }
             | Record::Switches { enclosure, .. } => Some(enclosure),
             Record::Alarms { enclosure, .. } => enclosure.as_deref(),
+            Record::Spares { .. } => None,
         }
     }
 }
