@@ -7,12 +7,14 @@ mod clock;
 mod desk;
 mod diary;
 mod digest;
+mod past;
 mod people;
 mod records;
 mod telling;
 
 pub use clock::Clock;
 pub use desk::ask;
+pub use past::gathered;
 
 use std::future::Future;
 use std::path::PathBuf;
@@ -58,6 +60,7 @@ pub struct Options {
 /// directory, or a certificate that cannot be read. Afterwards nothing ends it but `stop`.
 pub async fn run(options: Options, stop: impl Future<Output = ()>) -> anyhow::Result<()> {
     let Options { settings, reread, clock, state_directory, service } = options;
+    let path = state_directory.as_ref().map(|directory| directory.join(crate::journal::FILE));
     let (journal, remembered, desk) = match state_directory {
         Some(directory) => {
             let (journal, remembered) = Journal::open(&directory).map_err(|why| anyhow!(why))?;
@@ -68,7 +71,7 @@ pub async fn run(options: Options, stop: impl Future<Output = ()>) -> anyhow::Re
         None => (None, Remembered::default(), None),
     };
     let safety = remembered.safety(&settings);
-    let telling = Telling::new(&settings, clock.now(), remembered.outbox);
+    let telling = Telling::new(&settings, clock.now(), remembered.outbox, path);
     let mut controller = Controller::new(settings, clock.now(), &safety);
     let mut effects = Vec::new();
     controller.recall(&remembered.filed, remembered.last_alive, &mut effects);
@@ -463,8 +466,9 @@ async fn next_question(desk: &mut Option<Desk>) -> Asked {
 
 fn log_alarm(settings: &Settings, notice: &AlarmNotice) {
     let enclosure = notice.enclosure.map_or("site", |EnclosureIx(ix)| settings.enclosures[ix].id.as_str());
-    let (kind, priority, state) = (notice.kind, notice.priority.word(), notice.state.word());
+    let (kind, priority, state) = (notice.kind, notice.priority.word(), notice.standing());
     match (notice.state, notice.priority) {
+        _ if notice.aside.is_some() => info!(enclosure, %kind, priority, state, "alarm"),
         (AlarmState::Unacknowledged, Priority::Critical | Priority::High) => {
             error!(enclosure, %kind, priority, state, "alarm: {}", notice.text);
         }

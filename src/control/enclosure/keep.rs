@@ -37,6 +37,8 @@ impl EnclosureControl {
             }
             Record::Hours { lamps, .. } => self.health.restore_hours(enclosure, lamps, &mut self.lamps),
             Record::Health { health, .. } => self.health.restore(enclosure, health, &mut self.lamps),
+            // The site keeps what is put aside.
+            Record::Asides { .. } => {}
             Record::Alarms { standing, raised, .. } => self.recall_alarms(ctx, enclosure, standing, raised),
             Record::Overrides { set, .. } => return self.recall_overrides(ctx, enclosure, set),
             Record::Switches { lamps, .. } => {
