@@ -44,6 +44,8 @@ impl EnclosureControl {
                     }
                 }
             }
+            // The site keeps what is put aside.
+            Record::Asides { .. } => {}
             Record::Alarms { standing, raised, .. } => self.recall_alarms(ctx, enclosure, standing, raised),
             Record::Overrides { set, .. } => return self.recall_overrides(ctx, enclosure, set),
             // The site's.
