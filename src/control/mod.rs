@@ -538,7 +538,8 @@ impl Controller {
             Act::LampChange { enclosure, lamp } => {
                 self.with(enclosure, out, |control, ctx, settings| control.lamp_change(ctx, settings, lamp));
                 let fitted = self.settings.enclosures.get(enclosure.0).and_then(|known| known.lamps.get(lamp.0));
-                if let Some(taken) = fitted.and_then(|lamp| self.spares.take(spares::kind(lamp), &self.settings.spares)) {
+                if let Some(taken) = fitted.and_then(|lamp| self.spares.take(spares::kind(lamp), &self.settings.spares))
+                {
                     out.push(Effect::File(Record::Spares { taken }));
                 }
             }
@@ -787,7 +788,8 @@ impl Controller {
             }
         }
         let id = |ix: EnclosureIx| was.enclosures.get(ix.0).map(|enclosure| &enclosure.id);
-        let place = |id: &String| self.settings.enclosures.iter().position(|enclosure| enclosure.id == *id).map(EnclosureIx);
+        let place =
+            |id: &String| self.settings.enclosures.iter().position(|enclosure| enclosure.id == *id).map(EnclosureIx);
         let same = |ix| id(ix).and_then(place);
         self.suppression.reload(self.now.mono, (&self.settings, &self.circles), same);
         // Every enclosure tells anew which lamps will need a spare.

@@ -28,6 +28,8 @@ const OTHERS_DEVIATION: f64 = 0.08;
 const UP: Duration = Duration::from_secs(10 * 60);
 /// … and lowers it with this one: shade must not be learnt, and dirt and age are slow. Guesses.
 const DOWN: Duration = Duration::from_secs(20 * 3600);
+/// … and with this one where it is found anew; a guess.
+const DOWN_ANEW: Duration = Duration::from_secs(5 * 3600);
 /// No slot raises the level by more than this multiple: a glint of the sun.
 const GLINT: f64 = 1.5;
 /// A slot below this share of the level is no level to learn.
@@ -36,6 +38,9 @@ const LEARN_FROM: f64 = 0.3;
 /// was learnt with no other lamp lit is learnt in no other way from then on: an animal may have lain there for the first hour.
 /// A guess.
 const TRUSTED: Duration = Duration::from_secs(2 * 3600);
+/// Lamps are taken to add up to what is seen of them within this share: enough for dust and age, and not for another lamp. A
+/// guess.
+const ADDS_UP: f64 = 0.15;
 /// Readings after which the oldest have left the running means: a guess.
 const MEMORY: f64 = 200.0;
 /// How often a probe repeats itself is believed after this many pairs of readings: a guess.
@@ -194,6 +199,8 @@ pub(super) struct Eye {
     /// For how long of lit time that was learnt, and for how long of that with no other lamp lit.
     learnt_for: Duration,
     alone_for: Duration,
+    /// What it and others gave by what was learnt of each when they were last seen to add up.
+    added_up: Option<(f64, f64)>,
     /// What all give together while nobody knows what the others add.
     crowd: Option<f64>,
     /// Smallest step between two readings so far.
@@ -216,6 +223,7 @@ impl Eye {
             level: None,
             learnt_for: Duration::ZERO,
             alone_for: Duration::ZERO,
+            added_up: None,
             crowd: None,
             step: f64::INFINITY,
             last: None,
@@ -290,7 +298,7 @@ impl Eye {
     /// Forgets the lamp, and keeps what is known of the probe.
     pub(super) fn forget_lamp(&mut self) {
         (self.level, self.crowd) = (None, None);
-        (self.learnt_for, self.alone_for) = (Duration::ZERO, Duration::ZERO);
+        (self.learnt_for, self.alone_for, self.added_up) = (Duration::ZERO, Duration::ZERO, None);
         self.start_slot();
     }
 
@@ -302,6 +310,14 @@ impl Eye {
     /// The same, where others may be measured against it.
     pub(super) fn trusted(&self) -> Option<f64> {
         self.level.filter(|_| self.learnt_for >= TRUSTED)
+    }
+
+    /// Whether others that give `others` are known well enough to look for the rest: since all were last seen to add up, neither
+    /// they nor this lamp have become others.
+    fn is_sure_of(&self, others: f64) -> bool {
+        self.level
+            .zip(self.added_up)
+            .is_some_and(|(level, (own, theirs))| is_near(level, own) && is_near(others, theirs))
     }
 
     /// What the last slot showed of the lamp.
@@ -391,6 +407,13 @@ impl Eye {
         let unseen = self.unseen(scatter);
         self.others = others;
         self.seen = Some(x);
+        if let Some(level) = self.level.filter(|level| others > 0.0 && is_near(x + others, level + others)) {
+            if warmed >= 1.0 {
+                self.added_up = Some((level, others));
+            }
+        } else if others > 0.0 && !self.is_sure_of(others) {
+            return None;
+        }
         let dark = log_normal(x, 0.0, scatter);
         let (full, shaded, hidden) = match self.level {
             _ if slot.crowded => return Some(self.weigh_crowd(&slot, warmed)),
@@ -475,7 +498,10 @@ impl Eye {
             return;
         }
         let before = if slot.crowded { self.crowd } else { self.level };
-        let Some(level) = learnt(before, seen, scatter, lasted) else { return };
+        // Of what does not add up nothing is worth keeping, and nothing was judged by it.
+        let anew = mixed && !self.is_sure_of(slot.others / slot.count);
+        let learnt = if anew { learnt_anew(before, seen, lasted) } else { learnt(before, seen, scatter, lasted) };
+        let Some(level) = learnt else { return };
         if slot.crowded {
             self.crowd = Some(level);
             return;
@@ -500,6 +526,18 @@ fn learnt(before: Option<f64>, seen: f64, scatter: f64, lasted: Duration) -> Opt
             Some(level + weight * (seen - level))
         }
     }
+}
+
+/// The same of a level that is found anew, without the shade of an animal: upwards at once, and downwards within some hours.
+fn learnt_anew(before: Option<f64>, seen: f64, lasted: Duration) -> Option<f64> {
+    let before = before.unwrap_or(seen);
+    let weight = 1.0 - libm::exp(-lasted.as_secs_f64() / DOWN_ANEW.as_secs_f64());
+    (seen > 0.0).then(|| if seen > before { seen } else { before + weight * (seen - before) })
+}
+
+/// Whether `a` is `b` as far as lamps are seen to add up.
+fn is_near(a: f64, b: f64) -> bool {
+    (a - b).abs() <= ADDS_UP * b
 }
 
 /// How likely `x` is of a lamp that is well.

@@ -545,7 +545,7 @@ impl Diagnosis {
         let may_wait = !traits.restrike.value.is_zero() && may_be_hot && self.burns != Some(true);
         let dead = self.beliefs.probabilities()[DEAD] / self.fault_share();
         let doubted = self.kit.uv.is_some() && self.uv.stillness_tells() && dead > IN_DOUBT.0 && dead < IN_DOUBT.1;
-        let unseen = (self.hidden > 0.0 || self.crowded) && self.burns.is_none();
+        let unseen = (self.hidden > 0.0 || self.crowded || self.mixed) && self.burns.is_none();
         let leads = self.fault_since;
         let spoken = leads.and(self.dark_since.or(leads));
         let (since, enough) = match (may_wait, doubted) {
