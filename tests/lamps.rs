@@ -287,3 +287,25 @@ fn every_alarm_of_this_kind_can_be_asked_why() {
     }
     assert_eq!(room.controller.why_alarm(EnclosureIx(9), AlarmKind::UvFading), None);
 }
+
+#[test]
+fn a_lamp_that_was_changed_is_not_told_dark_for_the_one_before_and_comes_out_of_the_stock() {
+    let site = SITE.replace("fitting = \"compact-uvb\"\ncount = 1", "fitting = \"fluorescent-uvb\"\ncount = 2");
+    let mut room = Room::new(&site, START);
+    days(&mut room, 0..2, |_| 4.0);
+    wait_until(&mut room, date(2), 7, 0);
+    room.wait(3600);
+    assert!(room.alarm(AlarmKind::LampDark).is_some(), "it stays dark in the morning");
+    room.event(Event::Act(Act::LampChange { enclosure: E1, lamp: LampIx(0) }));
+    assert!(room.alarm(AlarmKind::LampDark).is_none(), "nothing is known of the new one");
+    let taken =
+        |record: &Record| matches!(record, Record::Spares { taken } if taken[0].taken == 1 && taken[0].counted == 2);
+    assert!(room.filed.iter().any(taken), "{:#?}", room.filed);
+    assert_eq!(room.controller.spares_left(), 1);
+    let mut after = Room::unlinked(&site, "2027-03-03T10:00:00Z", &[]);
+    let (filed, mut effects) = (room.filed.clone(), Vec::new());
+    after.controller.recall(&filed, None, &mut effects);
+    assert_eq!(after.controller.spares_left(), 1, "a restart forgets it not");
+    room.wait(3600);
+    assert!(room.alarm(AlarmKind::LampDark).is_some(), "the new one is dark too");
+}

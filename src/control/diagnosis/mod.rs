@@ -336,8 +336,13 @@ impl Diagnosis {
         if !together || self.slot_before < 2 * SLOT || self.told != Told::Full {
             return false;
         }
-        let before = log_odds(self.fault_share());
-        self.weigh_on(now, self.slot_before);
+        // What the temperature says it says with its slot: readings of that may wait.
+        let Some(warmed) = self.warmed(now) else { return false };
+        let (before, span) = (log_odds(self.fault_share()), self.slot_before);
+        self.weigh_power(now, if self.kit.uv.is_some() { BESIDE_UV } else { 1.0 }, minutes_of(span));
+        self.weigh_light(warmed, span);
+        let alive = self.fault_share() < 0.5;
+        self.light.learn_lit(warmed >= 1.0 && alive, span);
         self.conclude(now, Duration::ZERO, before);
         true
     }
@@ -442,21 +447,9 @@ impl Diagnosis {
             return;
         };
         let beside = if self.kit.uv.is_some() { BESIDE_UV } else { 1.0 };
-        let minutes = (span.as_secs_f64() / SLOT.as_secs_f64()).min(5.0);
+        let minutes = minutes_of(span);
         self.weigh_power(now, beside, minutes);
-        // Whether its light arrives there at all must have been seen.
-        if let Some(sight) = self.light.weigh(warmed).filter(|_| self.light.level().is_some()) {
-            let bound = if self.kit.uv.is_some() { LIGHT_MORE * beside } else { LIGHT_MORE };
-            if sight.full - sight.nothing > 1.0 && warmed >= 1.0 {
-                self.burns = Some(true);
-            }
-            let logs = by_light(&sight, self.kit.uv.is_some());
-            let logs = if sight.mixed { tempered(logs, span) } else { logs };
-            self.beliefs.observe(bounded(logs, bound * minutes));
-            if self.kit.uv.is_none() {
-                (self.hidden, self.mixed) = (sight.hidden, sight.mixed);
-            }
-        }
+        self.weigh_light(warmed, span);
         let lit = lasted(now, self.since);
         if let Some(warms) = self.warmth.weigh(lit) {
             self.beliefs.observe(by_burning(warms, HEAT_MORE * beside * minutes));
@@ -474,6 +467,24 @@ impl Diagnosis {
         self.light.learn_lit(warmed >= 1.0 && alive, span);
         if warmed >= 1.0 && libm::log(of[WELL]) - libm::log(1.0 - of[WELL]) > -1.0 {
             self.warmth.learn(lit);
+        }
+    }
+
+    /// Its light, where that has been read since it was last weighed.
+    fn weigh_light(&mut self, warmed: f64, span: Duration) {
+        let beside = if self.kit.uv.is_some() { BESIDE_UV } else { 1.0 };
+        // Whether its light arrives there at all must have been seen.
+        if let Some(sight) = self.light.weigh(warmed).filter(|_| self.light.level().is_some()) {
+            let bound = if self.kit.uv.is_some() { LIGHT_MORE * beside } else { LIGHT_MORE };
+            if sight.full - sight.nothing > 1.0 && warmed >= 1.0 {
+                self.burns = Some(true);
+            }
+            let logs = by_light(&sight, self.kit.uv.is_some());
+            let logs = if sight.mixed { tempered(logs, span) } else { logs };
+            self.beliefs.observe(bounded(logs, bound * minutes_of(span)));
+            if self.kit.uv.is_none() {
+                (self.hidden, self.mixed) = (sight.hidden, sight.mixed);
+            }
         }
     }
 
@@ -615,6 +626,11 @@ impl Diagnosis {
         beliefs.observe(by_peers(peers));
         beliefs.probabilities()
     }
+}
+
+/// For how many minutes of evidence a slot counts.
+fn minutes_of(span: Duration) -> f64 {
+    (span.as_secs_f64() / SLOT.as_secs_f64()).min(5.0)
 }
 
 /// Logarithm of the odds of what has this probability.

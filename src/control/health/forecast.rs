@@ -103,3 +103,24 @@ impl Announced {
         self.0
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::science::decay::Forecast;
+
+    #[test]
+    fn what_may_have_left_its_band_is_told_although_a_coarse_probe_shows_no_fall() {
+        let never = Forecast { expected: None, earliest: None, latest: None };
+        for (margin, provisional, told) in
+            [(0.1, false, false), (0.01, false, false), (-0.01, false, true), (0.0, true, true)]
+        {
+            let days = (None, f64::INFINITY, None);
+            let (expected, earliest, latest) = (None, None, None);
+            let departure =
+                Departure { level: 1.1, margin, provisional, hours: never, days, expected, earliest, latest };
+            let mut announced = Announced::default();
+            assert_eq!(announced.judge(Some(&departure), 30.0), told, "{margin}");
+        }
+    }
+}
