@@ -28,8 +28,6 @@ const OTHERS_DEVIATION: f64 = 0.08;
 const UP: Duration = Duration::from_secs(10 * 60);
 /// … and lowers it with this one: shade must not be learnt, and dirt and age are slow. Guesses.
 const DOWN: Duration = Duration::from_secs(20 * 3600);
-/// … and with this one where it is found anew; a guess.
-const DOWN_ANEW: Duration = Duration::from_secs(5 * 3600);
 /// No slot raises the level by more than this multiple: a glint of the sun.
 const GLINT: f64 = 1.5;
 /// A slot below this share of the level is no level to learn.
@@ -38,9 +36,6 @@ const LEARN_FROM: f64 = 0.3;
 /// was learnt with no other lamp lit is learnt in no other way from then on: an animal may have lain there for the first hour.
 /// A guess.
 const TRUSTED: Duration = Duration::from_secs(2 * 3600);
-/// Lamps are taken to add up to what is seen of them within this share: enough for dust and age, and not for another lamp. A
-/// guess.
-const ADDS_UP: f64 = 0.15;
 /// Readings after which the oldest have left the running means: a guess.
 const MEMORY: f64 = 200.0;
 /// How often a probe repeats itself is believed after this many pairs of readings: a guess.
@@ -114,15 +109,11 @@ pub(super) struct Sight {
     pub(super) shaded: f64,
     /// … none does.
     pub(super) nothing: f64,
-    /// … it does, and another lamp that should be lit there gives none.
-    pub(super) other: f64,
-    /// Others of known light are lit there.
-    pub(super) mixed: bool,
     /// … the probe is dead.
     pub(super) dead: f64,
     /// Share of all shade that this probe cannot tell from darkness.
     pub(super) hidden: f64,
-    /// Others of unknown light are lit there: whether any light arrives. None where nobody is in the way.
+    /// Others are lit there: whether any light arrives. None where nobody is in the way.
     pub(super) crowd: Option<bool>,
 }
 
@@ -199,8 +190,6 @@ pub(super) struct Eye {
     /// For how long of lit time that was learnt, and for how long of that with no other lamp lit.
     learnt_for: Duration,
     alone_for: Duration,
-    /// What it and others gave by what was learnt of each when they were last seen to add up.
-    added_up: Option<(f64, f64)>,
     /// What all give together while nobody knows what the others add.
     crowd: Option<f64>,
     /// Smallest step between two readings so far.
@@ -223,7 +212,6 @@ impl Eye {
             level: None,
             learnt_for: Duration::ZERO,
             alone_for: Duration::ZERO,
-            added_up: None,
             crowd: None,
             step: f64::INFINITY,
             last: None,
@@ -298,7 +286,7 @@ impl Eye {
     /// Forgets the lamp, and keeps what is known of the probe.
     pub(super) fn forget_lamp(&mut self) {
         (self.level, self.crowd) = (None, None);
-        (self.learnt_for, self.alone_for, self.added_up) = (Duration::ZERO, Duration::ZERO, None);
+        (self.learnt_for, self.alone_for) = (Duration::ZERO, Duration::ZERO);
         self.start_slot();
     }
 
@@ -310,14 +298,6 @@ impl Eye {
     /// The same, where others may be measured against it.
     pub(super) fn trusted(&self) -> Option<f64> {
         self.level.filter(|_| self.learnt_for >= TRUSTED)
-    }
-
-    /// Whether others that give `others` are known well enough to look for the rest: since all were last seen to add up, neither
-    /// they nor this lamp have become others.
-    fn is_sure_of(&self, others: f64) -> bool {
-        self.level
-            .zip(self.added_up)
-            .is_some_and(|(level, (own, theirs))| is_near(level, own) && is_near(others, theirs))
     }
 
     /// What the last slot showed of the lamp.
@@ -354,17 +334,23 @@ impl Eye {
         let step = if self.step.is_finite() { self.step * self.step / 12.0 } else { 0.0 };
         let unknown = self.plausible.dark * self.plausible.dark / (1.0 + known);
         let ambient = self.plausible.ambient * self.level.unwrap_or(0.0);
+        libm::sqrt(noise + step + unknown + ambient * ambient)
+    }
+
+    /// The same of what is left where the light of others is taken off, which may be off itself.
+    fn scatter_beside(&self) -> f64 {
         let others = OTHERS_DEVIATION * self.slot.others / self.slot.count.max(1.0);
-        libm::sqrt(noise + step + unknown + ambient * ambient + others * others)
+        libm::hypot(self.scatter(), others)
     }
 
     /// Learns from a slot with the lamp off and settled, where the probe is taken to be alive, and starts another.
     pub(super) fn learn_dark(&mut self, alive: bool) {
         let slot = std::mem::take(&mut self.slot);
-        if !alive || slot.count == 0.0 || slot.crowded {
+        // In the light of others there is no darkness to learn.
+        if !alive || slot.count == 0.0 || slot.crowded || slot.others > 0.0 {
             return;
         }
-        let mean = (slot.sum - slot.others) / slot.count;
+        let mean = slot.sum / slot.count;
         if self.level.is_some_and(|level| mean - self.dark.0 > LEARN_FROM * level) {
             return;
         }
@@ -381,11 +367,11 @@ impl Eye {
     /// what it said while the lamp was lit, or reads without a sensor. None where it says nothing.
     pub(super) fn weigh_off(&self) -> Option<(f64, f64)> {
         let slot = self.slot;
-        if slot.count == 0.0 || slot.crowded {
+        if slot.count == 0.0 || slot.crowded || slot.others > 0.0 {
             return None;
         }
         let level = self.level?;
-        let raw = (slot.sum - slot.others) / slot.count;
+        let raw = slot.sum / slot.count;
         if raw - self.dark.0 > LEARN_FROM * level {
             return slot.is_still().then(|| (self.still_lit.of(&slot), DEAD_STILL));
         }
@@ -407,75 +393,57 @@ impl Eye {
         let unseen = self.unseen(scatter);
         self.others = others;
         self.seen = Some(x);
-        if let Some(level) = self.level.filter(|level| others > 0.0 && is_near(x + others, level + others)) {
-            if warmed >= 1.0 {
-                self.added_up = Some((level, others));
-            }
-        } else if others > 0.0 && !self.is_sure_of(others) {
-            return None;
+        // An animal in the light of several leaves what one of them might: of them nothing is told but that all are dark.
+        if slot.crowded || others > 0.0 {
+            return Some(self.weigh_crowd(&slot, warmed));
         }
-        let dark = log_normal(x, 0.0, scatter);
+        let nothing = log_normal(x, 0.0, scatter);
         let (full, shaded, hidden) = match self.level {
-            _ if slot.crowded => return Some(self.weigh_crowd(&slot, warmed)),
             None => {
                 let (least, most) = self.plausible.level;
-                let shaded = shade(x + others, (least, most + others), warmed, scatter);
-                let usual = libm::sqrt(least * most) + others;
-                let hidden = spread(x + others, (SHADE.0 * usual, SHADE.1 * usual), scatter, unseen).1;
+                let shaded = shade(x, (least, most), warmed, scatter);
+                let usual = libm::sqrt(least * most);
+                let hidden = spread(x, (SHADE.0 * usual, SHADE.1 * usual), scatter, unseen).1;
                 (spread(x, (least * warmed.max(SHADE.0), most), scatter, unseen).0, shaded, hidden)
             }
             Some(level) => {
-                // Shade lies on all that arrives there.
-                let all = level + others;
-                let hidden = spread(x + others, (SHADE.0 * all, SHADE.1 * all), scatter, unseen).1;
-                let shaded = shade(x + others, (warmed.max(LEAST_WARM) * level + others, all), 1.0, scatter);
-                (well(x, level, warmed, scatter), shaded, hidden)
+                let hidden = spread(x, (SHADE.0 * level, SHADE.1 * level), scatter, unseen).1;
+                (well(x, level, warmed, scatter), shade(x, (level, level), warmed, scatter), hidden)
             }
-        };
-        let mixed = others > 0.0;
-        // One of them dark, an animal may lie in the light of the rest.
-        let nothing = if mixed { in_part(dark, shade(x + others, (others, others), 1.0, scatter)) } else { dark };
-        let other = match self.level.filter(|_| mixed) {
-            Some(level) => {
-                in_part(well(x + others, level, warmed, scatter), shade(x + others, (level, level), warmed, scatter))
-            }
-            None => in_part(full, shaded),
         };
         let frozen = if slot.is_still() { full.max(shaded) + libm::log(DEAD_FROZEN) } else { f64::NEG_INFINITY };
         let dead = self.dead(&slot, raw, scatter).max(frozen + slot.of_dead());
         let alive_dark = self.still_dark.of(&slot);
         let alive_lit = self.still_lit.of(&slot);
-        let alive_nothing = if mixed { alive_lit } else { alive_dark };
-        let [full, shaded, other] = [full, shaded, other].map(|log| log + alive_lit);
-        Some(Sight { full, shaded, nothing: nothing + alive_nothing, other, mixed, dead, hidden, crowd: None })
+        let (full, shaded, nothing) = (full + alive_lit, shaded + alive_lit, nothing + alive_dark);
+        Some(Sight { full, shaded, nothing, dead, hidden, crowd: None })
     }
 
-    /// The same where others of unknown light are lit there. Light says nothing about one lamp then; darkness that is
+    /// The same where others are lit there. Light says nothing about one lamp then, unless it is that of all; darkness that is
     /// neither the shade of them all nor their warming up says all.
     fn weigh_crowd(&self, slot: &Slot, warmed: f64) -> Sight {
         let raw = slot.sum / slot.count;
         let (x, scatter) = (raw - self.dark.0, self.scatter());
         let unseen = self.unseen(scatter);
         let (least, most) = self.plausible.level;
-        let lit = match self.crowd {
+        let known = if slot.crowded { self.crowd } else { self.level.map(|level| level + slot.others / slot.count) };
+        let lit = match known {
             Some(level) => well(x, level, warmed, scatter),
             None => spread(x, (least * warmed.max(SHADE.0), most), scatter, unseen).0,
         };
-        let (least, most) = self.crowd.map_or((least, most), |level| (level, level));
+        let (least, most) = known.map_or((least, most), |level| (level, level));
         let hidden = spread(x, (SHADE.0 * least, SHADE.1 * most), scatter, unseen).1;
         let dim = shade(x, (least, most), warmed, scatter);
         let nothing = log_normal(x, 0.0, scatter);
         let light = lit.max(dim);
         let dead = self.dead(slot, raw, scatter) - nothing.max(light);
-        let even =
-            Sight { full: 0.0, shaded: 0.0, nothing: 0.0, other: 0.0, mixed: false, dead, hidden, crowd: Some(true) };
+        let even = Sight { full: 0.0, shaded: 0.0, nothing: 0.0, dead, hidden, crowd: Some(true) };
         if light >= nothing {
             // As much as ever comes of them all.
-            let all = self.crowd.is_some_and(|level| warmed >= 1.0 && x > ALL * level);
-            return if all { Sight { nothing: -IS_THERE, other: -IS_THERE, ..even } } else { even };
+            let all = known.is_some_and(|level| warmed >= 1.0 && x > ALL * level);
+            return if all { Sight { nothing: -IS_THERE, ..even } } else { even };
         }
-        let (full, shaded) = (lit - nothing, dim - nothing);
-        Sight { full, shaded, other: full.max(shaded), crowd: Some(false), ..even }
+        Sight { full: lit - nothing, shaded: dim - nothing, crowd: Some(false), ..even }
     }
 
     /// A dead probe that reads what one reads without a sensor.
@@ -486,7 +454,7 @@ impl Eye {
     /// Learns the level from the slot that was weighed, where the lamp is warm and taken to be well after `lasted`, and
     /// starts another.
     pub(super) fn learn_lit(&mut self, well: bool, lasted: Duration) {
-        let scatter = self.scatter();
+        let scatter = self.scatter_beside();
         let slot = std::mem::take(&mut self.slot);
         let Some(seen) = self.seen.filter(|_| well && slot.count > 0.0) else { return };
         if !slot.crowded {
@@ -498,10 +466,7 @@ impl Eye {
             return;
         }
         let before = if slot.crowded { self.crowd } else { self.level };
-        // Of what does not add up nothing is worth keeping, and nothing was judged by it.
-        let anew = mixed && !self.is_sure_of(slot.others / slot.count);
-        let learnt = if anew { learnt_anew(before, seen, lasted) } else { learnt(before, seen, scatter, lasted) };
-        let Some(level) = learnt else { return };
+        let Some(level) = learnt(before, seen, scatter, lasted) else { return };
         if slot.crowded {
             self.crowd = Some(level);
             return;
@@ -528,18 +493,6 @@ fn learnt(before: Option<f64>, seen: f64, scatter: f64, lasted: Duration) -> Opt
     }
 }
 
-/// The same of a level that is found anew, without the shade of an animal: upwards at once, and downwards within some hours.
-fn learnt_anew(before: Option<f64>, seen: f64, lasted: Duration) -> Option<f64> {
-    let before = before.unwrap_or(seen);
-    let weight = 1.0 - libm::exp(-lasted.as_secs_f64() / DOWN_ANEW.as_secs_f64());
-    (seen > 0.0).then(|| if seen > before { seen } else { before + weight * (seen - before) })
-}
-
-/// Whether `a` is `b` as far as lamps are seen to add up.
-fn is_near(a: f64, b: f64) -> bool {
-    (a - b).abs() <= ADDS_UP * b
-}
-
 /// How likely `x` is of a lamp that is well.
 fn well(x: f64, level: f64, warmed: f64, scatter: f64) -> f64 {
     if warmed < 1.0 {
@@ -555,11 +508,6 @@ fn well(x: f64, level: f64, warmed: f64, scatter: f64) -> f64 {
 /// logarithm of odds. Guesses: the least of two gives a fifth, and they scatter by less than the rest.
 const ALL: f64 = 0.9;
 const IS_THERE: f64 = 2.0;
-
-/// How likely a slot is of which an animal takes its light for a third of the time.
-fn in_part(clear: f64, shaded: f64) -> f64 {
-    add(libm::log(2.0 / 3.0) + clear, libm::log(1.0 / 3.0) + shaded)
-}
 
 /// However cold a lamp is, its range ends somewhere.
 const LEAST_WARM: f64 = 1e-3;

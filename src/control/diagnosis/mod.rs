@@ -32,8 +32,8 @@ use crate::time::Mono;
 use crate::units::{Celsius, Lux, Uvi, Watts};
 
 use chain::{
-    CAUSES, COVER, DEAD, FAULTS, NO_UV, OTHER, OUT, PRIOR, RELAY, SHADE, STATES, SUPPLY, Turns, WELL, bounded,
-    by_burning, by_light, by_peers, by_uv, tempered,
+    CAUSES, COVER, DEAD, FAULTS, NO_UV, OUT, PRIOR, RELAY, SHADE, STATES, SUPPLY, Turns, WELL, bounded, by_burning,
+    by_light, by_peers, by_uv,
 };
 pub(super) use circles::Circles;
 use eye::{Eye, Plausible};
@@ -133,9 +133,8 @@ pub struct Diagnosis {
     draw: Draw,
     /// Share of all shade that the probe cannot tell from darkness.
     hidden: f64,
-    /// Others of unknown light, or of a known one, were lit at the probe in the last slot.
+    /// Others were lit at the probe in the last slot.
     crowded: bool,
-    mixed: bool,
     /// By its power or its light it burns, as of the last slot that told.
     burns: Option<bool>,
     /// When it began to draw its power again after it did not, although it was told on all along.
@@ -177,7 +176,6 @@ impl Diagnosis {
             draw: Draw::default(),
             hidden: 0.0,
             crowded: false,
-            mixed: false,
             burns: None,
             struck: None,
             was_lit: false,
@@ -374,7 +372,7 @@ impl Diagnosis {
     fn run_on(&mut self, now: Mono) {
         let mut left = now.since(self.at.unwrap_or(now)).min(LONGEST);
         self.at = Some(now);
-        let turns = |span| Turns::within(span, self.eyed(), self.kit.uv.is_some(), self.hidden, self.mixed);
+        let turns = |span| Turns::within(span, self.eyed(), self.kit.uv.is_some(), self.hidden);
         let mut steps = 0;
         while left > STEP {
             (steps, left) = (steps + 1, left - STEP);
@@ -455,10 +453,9 @@ impl Diagnosis {
             self.beliefs.observe(by_burning(warms, HEAT_MORE * beside * minutes));
         }
         if let Some(sight) = self.uv.weigh(warmed).filter(|_| self.kit.uv.is_some()) {
-            (self.hidden, self.mixed) = (sight.hidden, sight.mixed);
+            self.hidden = sight.hidden;
             self.crowded = sight.crowd.is_some();
-            let logs = by_uv(&sight);
-            self.beliefs.observe(if sight.mixed { tempered(logs, span) } else { logs });
+            self.beliefs.observe(by_uv(&sight));
         }
         let of = self.beliefs.probabilities();
         let alive = fault_share(&of) < 0.5;
@@ -480,10 +477,9 @@ impl Diagnosis {
                 self.burns = Some(true);
             }
             let logs = by_light(&sight, self.kit.uv.is_some());
-            let logs = if sight.mixed { tempered(logs, span) } else { logs };
             self.beliefs.observe(bounded(logs, bound * minutes_of(span)));
             if self.kit.uv.is_none() {
-                (self.hidden, self.mixed) = (sight.hidden, sight.mixed);
+                self.hidden = sight.hidden;
             }
         }
     }
@@ -556,7 +552,7 @@ impl Diagnosis {
         let may_wait = !traits.restrike.value.is_zero() && may_be_hot && self.burns != Some(true);
         let dead = self.beliefs.probabilities()[DEAD] / self.fault_share();
         let doubted = self.kit.uv.is_some() && self.uv.stillness_tells() && dead > IN_DOUBT.0 && dead < IN_DOUBT.1;
-        let unseen = (self.hidden > 0.0 || self.crowded || self.mixed) && self.burns.is_none();
+        let unseen = (self.hidden > 0.0 || self.crowded) && self.burns.is_none();
         let leads = self.fault_since;
         let spoken = leads.and(self.dark_since.or(leads));
         let (since, enough) = match (may_wait, doubted) {
@@ -612,11 +608,7 @@ impl Diagnosis {
             }
             Verdict::Open => Standing::Open,
             Verdict::First => Standing::Well,
-            Verdict::Second => match finding(&self.posterior(peers), false) {
-                Finding { cause: Cause::OtherDark, log_odds, .. } if log_odds > 0.0 => Standing::Well,
-                Finding { cause: Cause::OtherDark, .. } => Standing::Open,
-                finding => Standing::Fault(finding),
-            },
+            Verdict::Second => Standing::Fault(finding(&self.posterior(peers), false)),
         }
     }
 
@@ -638,26 +630,19 @@ fn log_odds(share: f64) -> f64 {
     libm::log(share.max(1e-12) / (1.0 - share).max(1e-12))
 }
 
-/// The probability of all faults together, that of another lamp there too: which of them is dark is asked afterwards.
+/// The probability of all faults together.
 fn fault_share(of: &[f64; STATES]) -> f64 {
-    FAULTS.iter().map(|&(fault, _)| of[fault]).sum::<f64>() + of[OTHER]
+    FAULTS.iter().map(|&(fault, _)| of[fault]).sum()
 }
 
 /// The most likely cause of `of`; shade, where it is told to be that.
 fn finding(of: &[f64; STATES], shade: bool) -> Finding {
     let share = |cause: Cause| -> f64 { of.iter().zip(CAUSES).filter(|(_, of)| *of == cause).map(|(p, _)| p).sum() };
-    const TOLD: [Cause; 7] = [
-        Cause::LampDark,
-        Cause::NoUv,
-        Cause::ProbeDead,
-        Cause::RelayOpen,
-        Cause::SupplyDead,
-        Cause::OtherDark,
-        Cause::Shaded,
-    ];
+    const TOLD: [Cause; 6] =
+        [Cause::LampDark, Cause::NoUv, Cause::ProbeDead, Cause::RelayOpen, Cause::SupplyDead, Cause::Shaded];
     let (mut first, mut second) = (if shade { Cause::Shaded } else { Cause::LampDark }, None);
     if !shade {
-        for cause in TOLD.into_iter().take(6) {
+        for cause in TOLD.into_iter().take(5) {
             if share(cause) > share(first) {
                 first = cause;
             }

@@ -340,24 +340,23 @@ impl Pair {
 }
 
 #[test]
-fn of_two_lamps_at_one_probe_the_dark_one_is_told_and_animals_are_not_taken_for_it() {
+fn of_two_lamps_at_one_probe_darkness_tells_while_one_is_lit_alone_and_animals_are_taken_for_none() {
     for levels in [[2.0, 2.0], [3.0, 1.2], [1.2, 3.0]] {
         let mut pair = Pair::known(levels);
         for day in 0..20 {
             pair.day(levels, 24 * 60);
             assert_eq!((pair.one.cause(), pair.two.cause()), (None, None), "{levels:?} day {day}");
         }
-        for (dark, gives) in [[0.0, levels[1]], [levels[0], 0.0]].into_iter().enumerate() {
+        // Until the second comes on, the first is alone; later both are dark, or one of them is and nobody can tell.
+        for (gives, until, told) in [
+            ([0.0, levels[1]], 775, [Some(Cause::LampDark), None]),
+            ([0.0, 0.0], 900, [Some(Cause::LampDark); 2]),
+            ([levels[0], 0.0], 900, [None, None]),
+        ] {
             let mut pair = Pair { one: clone(&pair.one), two: clone(&pair.two), levels };
-            // Three hours of both.
-            pair.day(gives, 960);
-            let told = [pair.one.cause(), pair.two.cause()];
+            pair.day(gives, until);
             let whys = || [&pair.one, &pair.two].map(|bench| bench.diagnosis.why(&Peers::default()));
-            assert_eq!(told[dark], Some(Cause::LampDark), "{:?}, number {dark} dark: {:#?}", pair.levels, whys());
-            // Of two alike nobody can tell which it is.
-            if levels[0] != levels[1] {
-                assert_eq!(told[1 - dark], None, "{:?}, number {dark} dark: {:#?}", pair.levels, whys());
-            }
+            assert_eq!([pair.one.cause(), pair.two.cause()], told, "{:?} gives {gives:?}: {:#?}", pair.levels, whys());
         }
     }
 }
