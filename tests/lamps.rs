@@ -297,6 +297,7 @@ fn a_lamp_that_was_changed_is_not_told_dark_for_the_one_before_and_comes_out_of_
     room.wait(3600);
     assert!(room.alarm(AlarmKind::LampDark).is_some(), "it stays dark in the morning");
     room.event(Event::Act(Act::LampChange { enclosure: E1, lamp: LampIx(0) }));
+    room.wait(120);
     assert!(room.alarm(AlarmKind::LampDark).is_none(), "nothing is known of the new one");
     let taken =
         |record: &Record| matches!(record, Record::Spares { taken } if taken[0].taken == 1 && taken[0].counted == 2);
