@@ -386,7 +386,8 @@ impl EnclosureControl {
                 self.file_series(ctx, enclosure, at);
             }
         }
-        self.wards[ix.0].diagnosis.changed();
+        self.wards[ix.0].changed();
+        self.board.set(ctx.now, ctx.stamp, AlarmKind::LampDark, &lamp.name, None);
         self.health.lamp_changed(ctx.now, ctx.stamp, enclosure, ix, &mut self.lamps);
         self.forecast(ctx, enclosure);
         self.file_health(ctx, enclosure);
@@ -435,7 +436,10 @@ impl EnclosureControl {
     }
 
     fn file_health(&self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
-        let health = self.health.to_record(ctx.now, enclosure, &self.lamps);
+        let mut health = self.health.to_record(ctx.now, enclosure, &self.lamps);
+        for (record, ward) in health.lamps.iter_mut().zip(&self.wards) {
+            record.known_by = ward.to_record();
+        }
         ctx.out.push(Effect::File(Record::Health { enclosure: enclosure.id.clone(), health }));
     }
 

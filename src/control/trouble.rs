@@ -568,7 +568,7 @@ fn look_first(cause: Cause) -> &'static str {
             "Look first at the supply: plug, power strip, fuse and residual-current device. Where a fuse or that device has \
              tripped, have the cause found before it is set again. See that the animals do not grow cold meanwhile."
         }
-        Cause::Well | Cause::LampDark | Cause::Shaded | Cause::ProbeDead => {
+        Cause::Well | Cause::LampDark | Cause::OtherDark | Cause::Shaded | Cause::ProbeDead => {
             "Look first whether it glows. Where it does not, see whether plug and lamp sit tight, then fit a spare, log the \
              change and take a meter reading. A UV lamp can glow and give no UV: then only a hand-held meter tells."
         }

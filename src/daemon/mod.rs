@@ -39,6 +39,9 @@ use telling::Telling;
 /// Without a service manager the loop wakes up this often at the latest.
 const IDLE: Duration = Duration::from_secs(3600);
 
+/// So many messages are handled before the connection takes in more; a guess.
+const IN_A_ROW: usize = 16;
+
 /// How the daemon runs.
 pub struct Options {
     /// What the keeper asked for.
@@ -88,6 +91,7 @@ pub async fn run(options: Options, stop: impl Future<Output = ()>) -> anyhow::Re
         effects,
         events: Vec::new(),
         later: Vec::new(),
+        taken: 0,
         service,
     };
     if let Some(why) = remembered.trouble {
@@ -118,6 +122,8 @@ struct Daemon {
     events: Vec<Event>,
     /// What may wait until commands are on their way.
     later: Vec<Effect>,
+    /// Taken from the inbox since the connection had its turn.
+    taken: usize,
     service: Service,
 }
 
@@ -136,9 +142,11 @@ impl Daemon {
             let outcome = self.records.lose_patience();
             self.settle(outcome);
             self.tell_people();
-            if !self.later.is_empty() || self.records.is_busy() {
-                // The connection runs in this thread too: let it write the commands before anything is logged or told.
+            if !self.later.is_empty() || self.records.is_busy() || self.taken >= IN_A_ROW {
+                // The connection runs in this thread too: let it write the commands before anything is logged or told, and
+                // take in what has come, so that a flood waits here, where what a guard needs goes first.
                 tokio::task::yield_now().await;
+                self.taken = 0;
                 self.carry_out_later();
             }
             self.service.feed();
@@ -160,7 +168,10 @@ impl Daemon {
                 news = self.telling.news() => self.hear_from_people(news),
                 asked = next_question(&mut self.desk) => self.answer(asked),
                 inbound = self.inbox.recv() => match inbound {
-                    Some(inbound) => self.inbound(inbound),
+                    Some(inbound) => {
+                        self.taken += 1;
+                        self.inbound(inbound);
+                    }
                     None => return Err(anyhow!("the connection to the broker has ended by itself")),
                 },
                 () = tokio::time::sleep(wait) => self.handle(Event::Tick),
@@ -219,6 +230,7 @@ impl Daemon {
                 self.handle(Event::LinkDown);
                 self.service.status("no broker; control goes on in memory");
             }
+            Inbound::Shed(messages) => warn!("{messages} messages were passed over: more come than can be handled"),
             Inbound::Note(note) => warn!("{note}"),
         }
     }
