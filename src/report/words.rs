@@ -80,6 +80,7 @@ pub(super) fn meaning(kind: &str) -> &'static str {
         "journal-failing" => "the records could not be written",
         "config-refused" => "a wrong configuration was refused",
         "notice-failing" => "messages to people did not arrive",
+        "supply-lost" => "power, network, a circuit or a relay box failed",
         _ => "",
     }
 }
