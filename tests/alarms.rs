@@ -292,7 +292,8 @@ fn a_relay_box_that_does_not_obey_is_one_alarm_that_names_its_lamps() {
     let toml = rack("0..9", "").replace("state = \"{bay}/heat\"", "state = \"box/state\", pointer = \"/{bay}\"");
     let mut room = Room::new(&toml, "2026-01-15T11:30:00Z");
     let report = |on: [bool; 10]| {
-        let fields: Vec<_> = on.iter().enumerate().map(|(n, on)| format!("\"{n}\": \"{}\"", if *on { "ON" } else { "OFF" })).collect();
+        let fields: Vec<_> =
+            on.iter().enumerate().map(|(n, on)| format!("\"{n}\": \"{}\"", if *on { "ON" } else { "OFF" })).collect();
         format!("{{{}}}", fields.join(", "))
     };
     for n in 0..10 {
@@ -317,7 +318,9 @@ fn a_relay_box_that_does_not_obey_is_one_alarm_that_names_its_lamps() {
     }
     room.say("box/state", &report([true, true, true, false, true, true, true, false, true, true]));
     room.wait(200);
-    assert!(room.controller.alarms().all(|it| it.kind != AlarmKind::SupplyLost) && room.controller.alarms().count() == 0);
+    assert!(
+        room.controller.alarms().all(|it| it.kind != AlarmKind::SupplyLost) && room.controller.alarms().count() == 0
+    );
 }
 
 #[test]
@@ -565,4 +568,23 @@ proptest! {
         let left: BTreeSet<_> = room.controller.alarms().map(|it| (it.enclosure, it.kind)).collect();
         prop_assert!(left.is_empty(), "{:?}", left);
     }
+}
+
+#[test]
+fn a_probe_that_was_silent_before_is_not_well_because_the_broker_is_back() {
+    let mut room = noon(2, "");
+    room.keeps_saying("0/basking", "", 0);
+    room.wait(600);
+    room.event(Event::LinkDown);
+    room.wait(600);
+    room.notices.clear();
+    room.event(Event::LinkUp);
+    room.keeps_saying("1/basking", "31.0", 30);
+    room.wait(600);
+    assert_eq!(aside(&room, bay(0), AlarmKind::ProbeSilent), None);
+    let of_it = room.notices.iter().filter(|(_, it)| it.kind == AlarmKind::ProbeSilent);
+    assert!(of_it.clone().all(|(_, it)| it.state.is_active()), "it never ended: {:?}", of_it.collect::<Vec<_>>());
+    room.keeps_saying("0/basking", "31.0", 30);
+    room.wait(30);
+    assert_eq!(room.controller.alarms().count(), 0, "its first word ends it");
 }
