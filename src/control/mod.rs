@@ -381,6 +381,10 @@ impl Controller {
                 Some(why) => self.raise(Trouble::StorageFailing { why }),
                 None => self.board.clear(self.now.mono, AlarmKind::JournalFailing, ""),
             },
+            Event::Overload { messages } => match messages {
+                Some(messages) => self.raise(Trouble::Overloaded { messages }),
+                None => self.board.clear(self.now.mono, AlarmKind::Overloaded, ""),
+            },
             Event::Messages { failure } => match failure {
                 Some(why) => self.raise(Trouble::NoticeFailing { why }),
                 None => self.board.clear(self.now.mono, AlarmKind::NoticeFailing, ""),
@@ -776,7 +780,8 @@ impl Controller {
             }
         }
         let id = |ix: EnclosureIx| was.enclosures.get(ix.0).map(|enclosure| &enclosure.id);
-        let place = |id: &String| self.settings.enclosures.iter().position(|enclosure| enclosure.id == *id).map(EnclosureIx);
+        let place =
+            |id: &String| self.settings.enclosures.iter().position(|enclosure| enclosure.id == *id).map(EnclosureIx);
         let same = |ix| id(ix).and_then(place);
         self.suppression.reload(self.now.mono, (&self.settings, &self.circles), same);
         // Every enclosure tells anew which lamps will need a spare.
