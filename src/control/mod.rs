@@ -103,6 +103,8 @@ pub struct Controller {
     stirred: bool,
     /// When the site at large must be looked at next.
     site_due: Mono,
+    /// When something is put aside no longer.
+    aside_due: Mono,
     /// Nothing at all is due before; [`Mono::START`] where that must be found out first.
     due: Mono,
     /// Whether what changes nothing is spared the whole way.
@@ -167,6 +169,7 @@ impl Controller {
             stored: Vec::new(),
             stirred: true,
             site_due: Mono::START,
+            aside_due: Mono::START,
             due: Mono::START,
             shortcuts: true,
             settings,
@@ -403,8 +406,7 @@ impl Controller {
     fn put_aside(&mut self, from: usize, out: &mut Vec<Effect>) {
         let is_alarm = |effect: &Effect| matches!(effect, Effect::Alarm(_));
         let now = self.now.mono;
-        let due = self.suppression.next_deadline().is_some_and(|due| now >= due);
-        if !due && !self.suppression.is_stale() && !out[from..].iter().any(is_alarm) {
+        if now < self.aside_due && !self.suppression.is_stale() && !out[from..].iter().any(is_alarm) {
             return;
         }
         for (owner, kind) in self.suppression.settle(now) {
@@ -415,14 +417,23 @@ impl Controller {
         if self.suppression.is_stale() {
             let told = out.len();
             let stamp = self.stamp();
-            for (subject, trouble) in self.suppression.supplies(&self.settings) {
-                self.board.set(now, stamp, AlarmKind::SupplyLost, &subject, trouble);
-            }
+            self.judge_supplies();
             self.board.step(now, stamp, out);
             self.suppression.stamp(now, &self.settings, &self.circles, &mut out[told..]);
             self.suppression.restamp(&self.settings, out);
         }
+        // What has come to a cause is counted when the site is looked at next.
+        self.stirred |= self.suppression.take_recount();
+        self.aside_due = self.suppression.next_deadline().unwrap_or(Mono::END);
         self.site_due = self.site_deadline();
+    }
+
+    /// Power, network, circuits and relay boxes, by what fell silent or dark.
+    fn judge_supplies(&mut self) {
+        let (now, stamp) = (self.now.mono, self.stamp());
+        for (subject, trouble) in self.suppression.supplies(&self.settings) {
+            self.board.set(now, stamp, AlarmKind::SupplyLost, &subject, trouble);
+        }
     }
 
     /// An alarm is told anew where it stands.
@@ -712,6 +723,7 @@ impl Controller {
             self.board.clear(now, AlarmKind::RetainedCommand, &name);
         }
         self.judge_spares();
+        self.judge_supplies();
         if self.link == Link::Up {
             for (ix, deaf, wanted, reported) in self.contactors.deaf(now, &self.settings.cut_offs) {
                 let trouble = deaf.then_some(Trouble::RelayDeaf { wanted, reported, cut_off: None });

@@ -470,7 +470,8 @@ impl Trouble {
             Trouble::BrokerLost => format!(
                 "{place}: no connection to the broker since {since}. No reading arrives and no command leaves. Lamps \
                  whose relay has a hold go dark by themselves; the others stay as they are. Check the broker and the \
-                 network, and look at the lamps yourself until it is back."
+                 network, and look at the lamps yourself until it is back: if the enclosures grow cold, warm the room or move \
+                 the animals."
             ),
             Trouble::StorageFailing { why } => format!(
                 "{place}: safety state cannot be stored since {since}: {why}. Guards work as always, but a latch would \
@@ -778,6 +779,7 @@ mod tests {
             Trouble::OverTemperature { .. }
             | Trouble::HeatWeak { .. }
             | Trouble::CutOffOpen { .. }
+            | Trouble::BrokerLost
             | Trouble::SupplyLost { .. } => true,
             Trouble::ProbeSilent { holds_off, .. } | Trouble::ProbeDoubtful { holds_off, .. } => !holds_off.is_empty(),
             _ => false,
