@@ -268,6 +268,7 @@ impl Controller {
                 let stays = |kind| matches!(kind, AlarmKind::SpareDue | AlarmKind::SupplyLost);
                 self.board.retain_subjects(|kind, subject| stays(kind) || is_there(subject));
             }
+            (None, Record::Spares { taken }) => self.spares.restore(taken),
             _ => {}
         }
     }
@@ -301,10 +302,16 @@ impl Controller {
             why.extend(site.map(|notice| format!("for the site it stands: {}", notice.text)));
             let stock = self.settings.spares.iter();
             why.extend(stock.map(|spare| {
-                format!("in stock by the configuration: {} {}", spare.count, spare.fitting.traits().title)
+                let (left, title) = (self.spares.left(spare), spare.fitting.traits().title);
+                format!("in stock by the configuration: {} {title}, of which {left} are left", spare.count)
             }));
         }
         Some(why)
+    }
+
+    /// Spare lamps that are left of those in the configuration, all kinds together.
+    pub fn spares_left(&self) -> u32 {
+        self.settings.spares.iter().map(|spare| self.spares.left(spare)).sum()
     }
 
     /// The settings in force.
@@ -545,6 +552,10 @@ impl Controller {
             }
             Act::LampChange { enclosure, lamp } => {
                 self.with(enclosure, out, |control, ctx, settings| control.lamp_change(ctx, settings, lamp));
+                let fitted = self.settings.enclosures.get(enclosure.0).and_then(|known| known.lamps.get(lamp.0));
+                if let Some(taken) = fitted.and_then(|lamp| self.spares.take(spares::kind(lamp), &self.settings.spares)) {
+                    out.push(Effect::File(Record::Spares { taken }));
+                }
             }
             Act::Override { enclosure, lamp, level, span } => {
                 self.with(enclosure, out, |control, ctx, settings| {

@@ -9,6 +9,7 @@ use serde::{Deserialize, Serialize};
 
 use super::alarm::{AlarmKind, AlarmState, Priority};
 use super::health::record::{HealthRecord, HoursRecord};
+use super::health::spares::TakenRecord;
 
 /// One owner's record.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -60,6 +61,11 @@ pub enum Record {
         /// Lamp by lamp.
         set: Vec<OverrideRecord>,
     },
+    /// Spares that lamp changes have taken since they were counted in the configuration, filed with each.
+    Spares {
+        /// Line by line.
+        taken: Vec<TakenRecord>,
+    },
     /// What a person has put aside of an owner's alarms, filed when it begins or ends.
     Asides {
         /// The enclosure's id; none: the site's.
@@ -88,6 +94,7 @@ impl Record {
             Record::Health { enclosure, .. } => format!("health {enclosure}"),
             Record::Alarms { enclosure: Some(enclosure), .. } => format!("alarms {enclosure}"),
             Record::Alarms { enclosure: None, .. } => "alarms".to_owned(),
+            Record::Spares { .. } => "spares".to_owned(),
             Record::Asides { enclosure: Some(enclosure), .. } => format!("asides {enclosure}"),
             Record::Asides { enclosure: None, .. } => "asides".to_owned(),
             Record::Overrides { enclosure, .. } => format!("overrides {enclosure}"),
@@ -105,6 +112,7 @@ impl Record {
             | Record::Overrides { enclosure, .. }
             | Record::Switches { enclosure, .. } => Some(enclosure),
             Record::Alarms { enclosure, .. } | Record::Asides { enclosure, .. } => enclosure.as_deref(),
+            Record::Spares { .. } => None,
         }
     }
 }

@@ -49,6 +49,8 @@ const SLOT: Duration = Duration::from_secs(60);
 /// that comes is plain; guesses.
 const SLOW_SLOT: Duration = Duration::from_secs(300);
 const SLOW_AFTER: Duration = warmth::PLAIN_WITHIN;
+/// Readings of one board come so near to each other; a guess.
+const TOGETHER: Duration = Duration::from_secs(2);
 /// Beliefs run on in steps of at most this …
 const STEP: Duration = Duration::from_secs(600);
 /// … over at most this; a longer silence changes no more.
@@ -118,6 +120,8 @@ pub struct Diagnosis {
     /// How far the beliefs have run on.
     at: Option<Mono>,
     slot_since: Option<Mono>,
+    /// How long the slot before it was.
+    slot_before: Duration,
     told: Told,
     /// Since when it is told that.
     since: Option<Mono>,
@@ -163,6 +167,7 @@ impl Diagnosis {
             shares: Beliefs::new(prior).probabilities(),
             at: None,
             slot_since: None,
+            slot_before: Duration::ZERO,
             told: Told::Off,
             since: None,
             went_out: None,
@@ -240,6 +245,7 @@ impl Diagnosis {
         self.told = told;
         self.since = Some(now);
         self.slot_since = Some(now);
+        self.slot_before = Duration::ZERO;
         self.uv.start_slot();
         self.light.start_slot();
         self.warmth.switched(told == Told::Full);
@@ -251,14 +257,14 @@ impl Diagnosis {
         true
     }
 
-    /// What it adds at its UV probe when it is well, where that was learnt.
+    /// What it adds at its UV probe when it is well, where others may be measured against that.
     pub fn uv_level(&self) -> Option<f64> {
-        self.uv.level()
+        self.uv.trusted()
     }
 
     /// The same at its illuminance probe.
     pub fn light_level(&self) -> Option<f64> {
-        self.light.level()
+        self.light.trusted()
     }
 
     /// Whether it has been off for long enough to give nothing any more. Twice the warm-up is six time constants of a
@@ -292,7 +298,7 @@ impl Diagnosis {
     /// The same of an illuminance probe.
     pub fn light(&mut self, now: Mono, reading: Lux, others: Others) -> bool {
         self.light.reading(reading.0, others);
-        self.weigh(now)
+        self.joins(now) || self.weigh(now)
     }
 
     /// A reading at the spot it warms. Whether anything was concluded.
@@ -304,7 +310,7 @@ impl Diagnosis {
     /// A reading of its own power probe. Whether anything was concluded.
     pub fn power(&mut self, now: Mono, reading: Watts) -> bool {
         self.draw.reading(reading.0);
-        self.weigh(now)
+        self.joins(now) || self.weigh(now)
     }
 
     /// Until when readings are gathered and nothing is concluded from them; none where that is open.
@@ -323,6 +329,19 @@ impl Diagnosis {
         (self.told == Told::Full).then(|| if slow() { SLOW_SLOT } else { SLOT })
     }
 
+    /// Weighs light or power that was read together with what has just ended a long slot: with the next one it would say how
+    /// it was a whole slot before. Whether it did.
+    fn joins(&mut self, now: Mono) -> bool {
+        let together = self.slot_since.is_some_and(|since| now.since(since) <= TOGETHER);
+        if !together || self.slot_before < 2 * SLOT || self.told != Told::Full {
+            return false;
+        }
+        let before = log_odds(self.fault_share());
+        self.weigh_on(now, self.slot_before);
+        self.conclude(now, Duration::ZERO, before);
+        true
+    }
+
     /// Weighs what was gathered, once a slot is full.
     fn weigh(&mut self, now: Mono) -> bool {
         let since = *self.slot_since.get_or_insert(now);
@@ -331,7 +350,7 @@ impl Diagnosis {
         if self.slot(since).is_none_or(|slot| lasted_for < slot) {
             return false;
         }
-        self.slot_since = Some(now);
+        (self.slot_since, self.slot_before) = (Some(now), lasted_for);
         self.run_on(now);
         let before = log_odds(self.fault_share());
         match self.told {
