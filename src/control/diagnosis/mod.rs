@@ -253,6 +253,12 @@ impl Diagnosis {
         self.weigh(now)
     }
 
+    /// The highest and the last of several readings there, all within what is [gathered](Diagnosis::gathers_until).
+    pub fn gather(&mut self, highest: Celsius, last: Celsius) {
+        self.warmth.reading(highest);
+        self.warmth.reading(last);
+    }
+
     /// A reading of its own power probe. Whether anything was concluded.
     pub fn power(&mut self, now: Mono, reading: Watts) -> bool {
         self.draw.reading(reading.0);
@@ -285,13 +291,18 @@ impl Diagnosis {
         }
         self.slot_since = Some(now);
         self.run_on(now);
+        let mut warmed = None;
         match self.told {
             Told::Off => self.weigh_off(now),
             Told::Partly => {
                 self.uv.start_slot();
                 self.light.start_slot();
             }
-            Told::Full => self.weigh_on(now, lasted_for),
+            Told::Full => warmed = self.weigh_on(now, lasted_for),
+        }
+        self.shares = self.beliefs.probabilities();
+        if let Some(warmed) = warmed {
+            self.learn_on(now, lasted_for, warmed);
         }
         self.conclude(now, lasted_for);
         true
@@ -364,12 +375,12 @@ impl Diagnosis {
         Some(if share >= 1.0 { 1.0 } else { 0.5 * share * share })
     }
 
-    /// A slot with the lamp fully on.
-    fn weigh_on(&mut self, now: Mono, span: Duration) {
+    /// A slot with the lamp fully on; how far it is warm at least, where it is not waiting to strike.
+    fn weigh_on(&mut self, now: Mono, span: Duration) -> Option<f64> {
         let Some(warmed) = self.warmed(now) else {
             self.uv.start_slot();
             self.light.start_slot();
-            return;
+            return None;
         };
         let beside = if self.kit.uv.is_some() { BESIDE_UV } else { 1.0 };
         let minutes = (span.as_secs_f64() / SLOT.as_secs_f64()).min(5.0);
@@ -386,8 +397,7 @@ impl Diagnosis {
                 self.hidden = sight.hidden;
             }
         }
-        let lit = lasted(now, self.since);
-        if let Some(warms) = self.warmth.weigh(lit) {
+        if let Some(warms) = self.warmth.weigh(lasted(now, self.since)) {
             self.beliefs.observe(by_burning(warms, HEAT_MORE * beside * minutes));
         }
         if let Some(sight) = self.uv.weigh(warmed).filter(|_| self.kit.uv.is_some()) {
@@ -395,12 +405,17 @@ impl Diagnosis {
             self.crowded = sight.crowd.is_some();
             self.beliefs.observe(by_uv(&sight));
         }
-        let of = self.beliefs.probabilities();
+        Some(warmed)
+    }
+
+    /// Learns from a slot with the lamp fully on, as far as it is taken to be well.
+    fn learn_on(&mut self, now: Mono, span: Duration, warmed: f64) {
+        let (of, lit) = (self.shares, lasted(now, self.since));
         let alive = fault_share(&of) < 0.5;
         self.was_lit |= self.burns == Some(true) || (alive && self.uv_is_seen());
         self.uv.learn_lit(warmed >= 1.0 && alive, span);
         self.light.learn_lit(warmed >= 1.0 && alive, span);
-        if warmed >= 1.0 && libm::log(of[WELL]) - libm::log(1.0 - of[WELL]) > -1.0 {
+        if warmed >= 1.0 && self.warmth.may_learn(lit) && libm::log(of[WELL]) - libm::log(1.0 - of[WELL]) > -1.0 {
             self.warmth.learn(lit);
         }
     }
@@ -429,8 +444,7 @@ impl Diagnosis {
 
     /// Notes how long what leads has led.
     fn conclude(&mut self, now: Mono, span: Duration) {
-        let of = self.beliefs.probabilities();
-        self.shares = of;
+        let of = self.shares;
         let fault = fault_share(&of);
         let shaded = of[SHADE] + of[COVER];
         if self.told == Told::Full {
