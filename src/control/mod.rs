@@ -107,6 +107,8 @@ pub struct Controller {
     aside_due: Mono,
     /// Nothing at all is due before; [`Mono::START`] where that must be found out first.
     due: Mono,
+    /// The reading that could not be [absorbed](Controller::absorb) last: of when, and of which probe.
+    refused: Option<(Mono, EnclosureIx, ProbeIx)>,
     /// Whether what changes nothing is spared the whole way.
     shortcuts: bool,
 }
@@ -171,6 +173,7 @@ impl Controller {
             site_due: Mono::START,
             aside_due: Mono::START,
             due: Mono::START,
+            refused: None,
             shortcuts: true,
             settings,
         };
