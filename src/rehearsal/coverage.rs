@@ -66,6 +66,9 @@ impl Coverage {
             Act::Override { level: None, .. } => "override ended",
             Act::MeterReading { .. } => "meter-reading",
             Act::LampChange { .. } => "lamp-change",
+            Act::Shelve { .. } => "shelve",
+            Act::Unshelve { .. } => "unshelve",
+            Act::Service { .. } => "service",
         };
         *self.acts.entry(name).or_default() += 1;
     }
