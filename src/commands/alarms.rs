@@ -253,7 +253,9 @@ fn metrics(config: &Config, days: u32, json: bool) -> ExitCode {
         Err(why) => return failed(&why),
     };
     if json {
-        return print(&(serde_json::to_string_pretty(&figures_document(&settings, &figures)).unwrap_or_default() + "\n"));
+        return print(
+            &(serde_json::to_string_pretty(&figures_document(&settings, &figures)).unwrap_or_default() + "\n"),
+        );
     }
     let lines = figures.lines();
     let width = |column: usize| lines.iter().map(|line| line[column].chars().count()).max().unwrap_or(0);
@@ -274,9 +276,10 @@ fn figures_document(settings: &Settings, figures: &Metrics) -> Value {
         all.iter().map(|it| json!({ "alarm": name(&it.name), "times": it.times })).collect()
     };
     let [low, medium, high, critical] = figures.priorities;
-    let floods = figures.floods.iter().map(|flood| {
-        json!({ "begin": local(flood.begin), "end": flood.end.map(local), "alarms": flood.alarms })
-    });
+    let floods = figures
+        .floods
+        .iter()
+        .map(|flood| json!({ "begin": local(flood.begin), "end": flood.end.map(local), "alarms": flood.alarms }));
     let stale = figures.stale.iter().map(|(alarm, since)| json!({ "alarm": name(alarm), "since": local(*since) }));
     let days = figures.days.iter().map(|(date, alarms)| (date.to_string(), json!(alarms)));
     json!({

@@ -43,13 +43,8 @@ const DARK: [AlarmKind; 2] = [AlarmKind::RelayDeaf, AlarmKind::LampDark];
 /// What may be a consequence of a lost broker: what its absence makes, and not what readings tell …
 const WITH_BROKER: [AlarmKind; 2] = [AlarmKind::ProbeSilent, AlarmKind::RelayDeaf];
 /// … of a cause of the site …
-const WITH_SITE: [AlarmKind; 5] = [
-    AlarmKind::ProbeSilent,
-    AlarmKind::ProbeDoubtful,
-    AlarmKind::RelayDeaf,
-    AlarmKind::LampDark,
-    AlarmKind::HeatWeak,
-];
+const WITH_SITE: [AlarmKind; 5] =
+    [AlarmKind::ProbeSilent, AlarmKind::ProbeDoubtful, AlarmKind::RelayDeaf, AlarmKind::LampDark, AlarmKind::HeatWeak];
 /// … and of a shared supply.
 const WITH_SHARED: [AlarmKind; 3] = [AlarmKind::RelayDeaf, AlarmKind::LampDark, AlarmKind::HeatWeak];
 
@@ -176,7 +171,8 @@ impl Course {
 
     /// Whether what was raised at `since` in an enclosure belongs to it.
     fn owns(self, evidence: &Evidence, enclosure: EnclosureIx, since: DateTime<Utc>) -> bool {
-        let member = |span: Span| evidence.get(&enclosure).is_some_and(|kinds| kinds.values().any(|&at| span.holds(at)));
+        let member =
+            |span: Span| evidence.get(&enclosure).is_some_and(|kinds| kinds.values().any(|&at| span.holds(at)));
         self.span().is_some_and(|span| member(span) && since >= span.begin)
     }
 }
@@ -333,10 +329,11 @@ impl Groups {
                 let dark = shared.dark.iter().filter(|(ix, _)| dark.contains(ix));
                 let lamps = || dark.clone().flat_map(|(ix, lamps)| lamps.iter().map(move |lamp| (ix, lamp)));
                 Trouble::SupplyLost {
-                count: lamps().count(),
-                total: shared.lamps,
-                places: lamps().filter_map(|(ix, of)| lamp(ix, of)).take(NAMED).collect(),
-            }});
+                    count: lamps().count(),
+                    total: shared.lamps,
+                    places: lamps().filter_map(|(ix, of)| lamp(ix, of)).take(NAMED).collect(),
+                }
+            });
             (shared.supply.words(), trouble)
         });
         std::iter::once((String::new(), site)).chain(shared).collect()
@@ -346,9 +343,9 @@ impl Groups {
     pub(super) fn settle(&mut self, now: Mono) -> bool {
         let courses = [&mut self.broker, &mut self.site].into_iter();
         // Each is asked, so that none is left out.
-        courses.chain(self.shared.iter_mut().map(|shared| &mut shared.course)).fold(false, |any, course| {
-            course.settle(now) | any
-        })
+        courses
+            .chain(self.shared.iter_mut().map(|shared| &mut shared.course))
+            .fold(false, |any, course| course.settle(now) | any)
     }
 
     pub(super) fn next_deadline(&self) -> Option<Mono> {

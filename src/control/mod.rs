@@ -776,7 +776,8 @@ impl Controller {
             }
         }
         let id = |ix: EnclosureIx| was.enclosures.get(ix.0).map(|enclosure| &enclosure.id);
-        let place = |id: &String| self.settings.enclosures.iter().position(|enclosure| enclosure.id == *id).map(EnclosureIx);
+        let place =
+            |id: &String| self.settings.enclosures.iter().position(|enclosure| enclosure.id == *id).map(EnclosureIx);
         let same = |ix| id(ix).and_then(place);
         self.suppression.reload(self.now.mono, (&self.settings, &self.circles), same);
         // Every enclosure tells anew which lamps will need a spare.

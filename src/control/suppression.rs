@@ -95,8 +95,7 @@ impl Suppression {
 
     /// Shelves whose time is over; which.
     pub(super) fn settle(&mut self, now: Mono) -> Vec<Key> {
-        let ended: Vec<_> =
-            self.shelves.extract_if(.., |_, shelf| now >= shelf.until).map(|(key, _)| key).collect();
+        let ended: Vec<_> = self.shelves.extract_if(.., |_, shelf| now >= shelf.until).map(|(key, _)| key).collect();
         self.stale |= !ended.is_empty() | self.groups.settle(now);
         ended
     }

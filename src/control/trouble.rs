@@ -471,7 +471,9 @@ impl Trouble {
                 "{place}: the changed configuration was refused at {since}; the one before stays in force. {why}. Run \
                  `lampwarden check` on it."
             ),
-            Trouble::SupplyLost { count, total, places } => supply_in_words(place, subject, since, (*count, *total), places),
+            Trouble::SupplyLost { count, total, places } => {
+                supply_in_words(place, subject, since, (*count, *total), places)
+            }
             Trouble::NoticeFailing { why } => format!(
                 "{place}: messages to people do not arrive since {since}: {why}. They are kept and tried again. Check the \
                  network, the server and its password with `lampwarden contacts test`, and see to it that somebody looks at \

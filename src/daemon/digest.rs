@@ -40,7 +40,8 @@ pub(super) fn day(controller: &Controller, notifier: &Notifier, different: Vec<S
         }
     }
     if let Some(last) = day.standing.last_mut().filter(|_| consequences > 0) {
-        *last += &format!("\n{consequences} consequences of these are not told one by one; `lampwarden alarms` lists them");
+        *last +=
+            &format!("\n{consequences} consequences of these are not told one by one; `lampwarden alarms` lists them");
     }
     for (ix, enclosure) in settings.enclosures.iter().enumerate() {
         let ix = EnclosureIx(ix);

@@ -71,9 +71,8 @@ fn acknowledge(whom: Whom<'_>, fields: &Map<String, Value>) -> Result<Act, Misre
 /// The kind of alarm in a field; none where the field is absent.
 fn kind(fields: &Map<String, Value>) -> Result<Option<AlarmKind>, Misread> {
     let name = text(fields, "kind")?;
-    let known = |name: &str| {
-        AlarmKind::from_name(name).ok_or_else(|| Misread(format!("there is no alarm kind {name:?}")))
-    };
+    let known =
+        |name: &str| AlarmKind::from_name(name).ok_or_else(|| Misread(format!("there is no alarm kind {name:?}")));
     name.map(known).transpose()
 }
 

@@ -129,9 +129,10 @@ mod tests {
             let bars: Vec<_> = bars.iter().map(|bar| ("a", Some(*bar))).collect();
             let chart = chart(&bars);
             for row in chart.html().split("<table role").skip(1) {
-                let widths = row.split("<td width=\"").skip(1).map(|cell| {
-                    cell.split('"').next().and_then(|width| width.parse::<usize>().ok()).expect("a width")
-                });
+                let widths = row
+                    .split("<td width=\"")
+                    .skip(1)
+                    .map(|cell| cell.split('"').next().and_then(|width| width.parse::<usize>().ok()).expect("a width"));
                 assert_eq!(widths.sum::<usize>(), PIXELS, "{bars:?}: {row}");
             }
         }

@@ -122,7 +122,11 @@ pub fn compose_week(
     if week.left > 0 {
         page.paragraph(format!("{} more enclosures are not drawn; `lampwarden report` draws any of them.", week.left));
     }
-    page.paragraph(format!("Site {site}, written at {}; days are the site's, times are {}.", spoken(now, zone), zone.name()));
+    page.paragraph(format!(
+        "Site {site}, written at {}; days are the site's, times are {}.",
+        spoken(now, zone),
+        zone.name()
+    ));
     page.paragraph(LOOK);
     page.paragraph(CAUTION);
     let notice = format!("{:x}-week-{unique:x}", now.timestamp_millis());
@@ -171,10 +175,20 @@ mod tests {
         let week = Week { days: (day(1), day(7)), charts: vec![chart], left: 3, metrics };
         let message = compose_week("garden-room", &week, ("keeper", "mail"), chrono_tz::UTC, now, 0);
         assert_eq!(message.subject, "[week] 1 Jul to 7 Jul 2026: no alarms (garden-room)");
-        for part in ["Alarms told a day", "e1: basking", "7.0 to 30.0", "about 80 / 15 / 5 %", "3 more", CAUTION, "veterinarian"] {
+        for part in [
+            "Alarms told a day",
+            "e1: basking",
+            "7.0 to 30.0",
+            "about 80 / 15 / 5 %",
+            "3 more",
+            CAUTION,
+            "veterinarian",
+        ] {
             assert!(message.text.contains(part), "{part}: {}", message.text);
         }
-        assert!(message.html.contains("bgcolor") && !message.html.contains("<script") && !message.html.contains("src="));
+        assert!(
+            message.html.contains("bgcolor") && !message.html.contains("<script") && !message.html.contains("src=")
+        );
     }
 
     #[test]

@@ -141,7 +141,7 @@ impl<'a> Room<'a> {
 
     /// Waits for the connection; an error is the last reason why there is none.
     pub(super) async fn wait_until_up(&mut self, within: Duration) -> Result<(), String> {
-        match self.until(within, |room| room.connected).await {
+        match self.answered(within, |room| room.connected).await {
             true => Ok(()),
             false => Err(self.last_note.clone()),
         }
@@ -169,14 +169,14 @@ impl<'a> Room<'a> {
             let ticket = self.ticket;
             let payload = n.to_string().into_bytes();
             self.link.command(aside.clone(), payload.clone(), OWN, ticket, false);
-            if !self.until(EXCHANGE_WITHIN, |room| room.is_delivered(ticket)).await {
+            if !self.answered(EXCHANGE_WITHIN, |room| room.is_delivered(ticket)).await {
                 return Ok(None);
             }
             acknowledged.push(began.elapsed());
             let began = Instant::now();
             self.own_returned = false;
             other.command(self.own_topic.clone(), payload, OWN, ticket, false);
-            if !self.until(EXCHANGE_WITHIN, |room| room.own_returned).await {
+            if !self.answered(EXCHANGE_WITHIN, |room| room.own_returned).await {
                 return Ok(None);
             }
             returned.push(began.elapsed());
@@ -196,9 +196,15 @@ impl<'a> Room<'a> {
         self.clock.now().mono.since(began).min(span)
     }
 
-    /// Takes in what comes until `done` says so; tells whether it did within `span`. An interruption ends it too.
-    pub(super) async fn until(&mut self, span: Duration, mut done: impl FnMut(&Room<'_>) -> bool) -> bool {
+    /// Takes in what comes until `done` says so; tells whether it did within `span` of the room's time. An interruption ends it
+    /// too.
+    pub(super) async fn until(&mut self, span: Duration, done: impl FnMut(&Room<'_>) -> bool) -> bool {
         let span = self.clock.until(self.clock.now().mono.after(span));
+        self.answered(span, done).await
+    }
+
+    /// The same for what the broker is to answer, which takes as long as it takes however fast the room's time runs.
+    async fn answered(&mut self, span: Duration, mut done: impl FnMut(&Room<'_>) -> bool) -> bool {
         let deadline = tokio::time::Instant::now() + span;
         loop {
             if done(self) {
@@ -219,10 +225,18 @@ impl<'a> Room<'a> {
         }
     }
 
-    /// The same, where an interruption must not get in the way: for switching off.
+    /// As [`Room::until`], where an interruption must not get in the way: for switching off.
     pub(super) async fn until_whatever(&mut self, span: Duration, done: impl FnMut(&Room<'_>) -> bool) -> bool {
         let interrupted = std::mem::take(&mut self.interrupted);
         let outcome = self.until(span, done).await;
+        self.interrupted |= interrupted;
+        outcome
+    }
+
+    /// Whether the broker acknowledges this command within `span`, whatever interrupts.
+    pub(super) async fn delivers(&mut self, ticket: u64, span: Duration) -> bool {
+        let interrupted = std::mem::take(&mut self.interrupted);
+        let outcome = self.answered(span, |room| room.is_delivered(ticket)).await;
         self.interrupted |= interrupted;
         outcome
     }

@@ -132,7 +132,7 @@ pub(super) async fn off(room: &mut Room<'_>, output: OutputRef) -> bool {
     for _ in 0..TIMES {
         room.forget_report(output);
         let ticket = room.switch(output, Permit::OFF);
-        if room.until_whatever(AGAIN, |room| room.is_delivered(ticket)).await {
+        if room.delivers(ticket, AGAIN).await {
             return true;
         }
     }

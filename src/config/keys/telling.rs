@@ -283,7 +283,13 @@ pub(in crate::config) static DIGEST: Section = Section {
             "The day on which one of the week comes, with a chart for every probe that regulates or measures UV.",
             "\"sunday\"",
         ),
-        optional("weekly_at", Kind::Time, "as `at`", "When the one of the week comes, by the site's clock.", "\"08:00\""),
+        optional(
+            "weekly_at",
+            Kind::Time,
+            "as `at`",
+            "When the one of the week comes, by the site's clock.",
+            "\"08:00\"",
+        ),
         optional("to", NAMES, "all contacts but neighbours", "To whom.", "[\"keeper\"]"),
     ],
 };

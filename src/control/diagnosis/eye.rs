@@ -387,7 +387,9 @@ impl Eye {
         // One of them dark, an animal may lie in the light of the rest.
         let nothing = if mixed { in_part(dark, shade(x + others, (others, others), 1.0, scatter)) } else { dark };
         let other = match self.level.filter(|_| mixed) {
-            Some(level) => in_part(well(x + others, level, warmed, scatter), shade(x + others, (level, level), warmed, scatter)),
+            Some(level) => {
+                in_part(well(x + others, level, warmed, scatter), shade(x + others, (level, level), warmed, scatter))
+            }
             None => in_part(full, shaded),
         };
         let frozen = if slot.is_still() { full.max(shaded) + libm::log(DEAD_FROZEN) } else { f64::NEG_INFINITY };
@@ -416,7 +418,8 @@ impl Eye {
         let nothing = log_normal(x, 0.0, scatter);
         let light = lit.max(dim);
         let dead = self.dead(slot, raw, scatter) - nothing.max(light);
-        let even = Sight { full: 0.0, shaded: 0.0, nothing: 0.0, other: 0.0, mixed: false, dead, hidden, crowd: Some(true) };
+        let even =
+            Sight { full: 0.0, shaded: 0.0, nothing: 0.0, other: 0.0, mixed: false, dead, hidden, crowd: Some(true) };
         if light >= nothing {
             // As much as ever comes of them all.
             let all = self.crowd.is_some_and(|level| warmed >= 1.0 && x > ALL * level);

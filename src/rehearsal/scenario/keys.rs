@@ -112,8 +112,18 @@ static FAULT: Section = Section {
 };
 
 /// What a keeper can do.
-pub(super) const DOINGS: &[&str] =
-    &["acknowledge", "shelve", "unshelve", "out-of-service", "in-service", "reset", "reset-cut-off", "override", "meter-reading", "lamp-change"];
+pub(super) const DOINGS: &[&str] = &[
+    "acknowledge",
+    "shelve",
+    "unshelve",
+    "out-of-service",
+    "in-service",
+    "reset",
+    "reset-cut-off",
+    "override",
+    "meter-reading",
+    "lamp-change",
+];
 
 static ACT: Section = Section {
     name: "an act",
@@ -128,7 +138,12 @@ static ACT: Section = Section {
         part("alarm", WHERE, "Which kind of alarm; all without it.", "\"lamp-dark\""),
         part("level", within(0.0, 1.0, ""), "What an override asks for; without it the override ends.", "1.0"),
         part("for", Kind::Span(1, 30 * 86_400), "How long an override lasts, or an alarm is shelved.", "\"20m\""),
-        part("why", WHERE, "Why an alarm is shelved, or an enclosure is out of service.", "\"a new lamp is on its way\""),
+        part(
+            "why",
+            WHERE,
+            "Why an alarm is shelved, or an enclosure is out of service.",
+            "\"a new lamp is on its way\"",
+        ),
         part("spot", WHERE, "Where the meter is held.", "\"basking\""),
         part("uvi", within(0.0, 200.0, ""), "What the meter shows.", "4.2"),
         optional("guess", Kind::Switch, "false", "The keeper calls the reading a guess.", "true"),
