@@ -7,11 +7,13 @@
 
 pub mod commission;
 mod hearing;
+mod ledger;
 pub mod record;
 mod report;
 mod room;
 mod trial;
 mod voice;
+mod walk;
 
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};

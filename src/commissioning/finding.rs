@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use crate::settings::{Measures, OutputKind, Settings};
+use crate::settings::{LampIx, Measures, OutputKind, Settings};
 
 use super::trial::{Ended, Outcome};
 use super::{Answer, LampAt, ProbeAt, lamp_name, lamp_of, probe_name, probe_of};
@@ -44,6 +44,8 @@ pub enum Kind {
     NotTried,
     /// The lamp is too weak for its target.
     Weak,
+    /// The broker keeps a command.
+    Retained,
 }
 
 impl Kind {
@@ -65,6 +67,7 @@ impl Kind {
             Kind::Silent => "silent-probe",
             Kind::NotTried => "not-tried",
             Kind::Weak => "weak",
+            Kind::Retained => "retained-command",
         }
     }
 }
@@ -304,6 +307,14 @@ impl Case<'_> {
                     vec![Change { place: Place::Probe(*probe, "topic"), to: "the topic it speaks on".into() }],
                 );
             }
+            Ended::HeatsWhileOff(probe) => {
+                let text = format!(
+                    "{} rises although every lamp was told off: PULL PLUGS until it stops. A relay does the opposite of what it is \
+                     told, or its contacts are welded; {name} was not tried",
+                    self.probe(*probe)
+                );
+                return say(Kind::Inverted, text, self.exchange_words(self.warmer_of(*probe).unwrap_or(outcome.lamp)));
+            }
             Ended::NearCut(probe, reading) if outcome.on_for.is_zero() => {
                 let text = format!("{name} was not tried: {} is already at {reading}", self.probe(*probe));
                 return say(Kind::NotTried, text, Vec::new());
@@ -351,6 +362,12 @@ impl Case<'_> {
             let changes = other.map(|other| vec![self.command(other, outcome.lamp), self.command(outcome.lamp, other)]);
             say(Kind::SwappedRelays, format!("{which} came on when {name} was told"), changes.unwrap_or_default());
         }
+    }
+
+    /// The lamp that warms this probe, by the settings.
+    fn warmer_of(&self, probe: ProbeAt) -> Option<LampAt> {
+        let lamps = 0..self.settings.enclosures[probe.0.0].lamps.len();
+        lamps.map(|l| (probe.0, LampIx(l))).find(|&lamp| super::warmed(self.settings, lamp) == Some(probe))
     }
 
     /// The words for on and off the other way round.

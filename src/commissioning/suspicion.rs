@@ -17,6 +17,8 @@ pub type Tracks = BTreeMap<ProbeAt, Track>;
 const ROOM: (f64, f64) = (5.0, 42.0);
 /// The temperatures of one room lie this close together with every lamp off, K. A guess.
 const TOGETHER: f64 = 8.0;
+/// And a thermometer that is further from them is none, K. A guess.
+const APART: f64 = 15.0;
 /// More than any UV index indoors with the lamps off. A guess: even through an open window it stays well below outdoors' 11.
 const DARK: Uvi = Uvi(8.0);
 /// A probe that speaks so many times as seldom as it should is too slow. A guess.
@@ -46,6 +48,15 @@ pub fn suspicions(settings: &Settings, tracks: &Tracks) -> Vec<Finding> {
                     );
                     let to = if change_to == "F" { "unit = \"F\"" } else { "no `unit`" };
                     found.push(Finding { kind: Kind::Unit, text, changes: change("unit", to) });
+                } else if let Some(others) = others.filter(|others| (middle - others).abs() > APART) {
+                    let text = format!(
+                        "{name} reads {} with every lamp off, and the other thermometers {}: it seems to be another kind of probe, \
+                         or broken",
+                        Celsius(middle),
+                        Celsius(others)
+                    );
+                    let to = "what it measures, or the topic of the thermometer";
+                    found.push(Finding { kind: Kind::WrongKind, text, changes: change("measures", to) });
                 }
             }
             Measures::Uvi if middle > DARK.0 => {

@@ -4,6 +4,7 @@
 use std::collections::BTreeMap;
 use std::time::Duration;
 
+use crate::science::robust;
 use crate::science::step::{self, Identified};
 use crate::settings::{Measures, Settings};
 use crate::time::Mono;
@@ -26,7 +27,10 @@ const PATIENCE: (Duration, Duration) = (Duration::from_secs(10 * 60), Duration::
 const PATIENCE_OF_LIGHT: (Duration, Duration) = (Duration::from_secs(60), Duration::from_secs(5 * 60));
 /// And so many readings of the probe that should answer. A guess.
 const PATIENCE_READINGS: u32 = 8;
-/// Another probe has risen by this much, and the right one has said nothing: enough is known. A guess.
+/// Readings whose middle is compared with that of others.
+const FEW: usize = 3;
+/// Another probe has risen by this much, and the right one has said nothing: enough is known. Or any has, with every lamp told
+/// off. A guess.
 const STRANGER: Kelvin = Kelvin(4.0);
 /// Before a step a probe drifts by no more than this, K/s: half a kelvin in ten minutes. A guess.
 const STEADY: f64 = 0.5 / 600.0;
@@ -68,6 +72,8 @@ pub enum Ended {
     Unanswered,
     /// Another probe rose far, and the right one did not.
     Stranger(ProbeAt),
+    /// It never went on: this probe rose far although every lamp had been told off.
+    HeatsWhileOff(ProbeAt),
     /// A probe came near its cut.
     NearCut(ProbeAt, Celsius),
     /// The time for it was over.
@@ -242,7 +248,22 @@ impl<'a> Trial<'a> {
         (self.stage, self.ended, self.off_at) = (Stage::Ending, ended, now);
     }
 
+    /// A thermometer that has risen far since everything was told off: further than the afterheat of a lamp's body.
+    fn heats_while_off(&self) -> Option<ProbeAt> {
+        let rose = |(at, track): (&ProbeAt, &Track)| {
+            let rest = track.since(self.began);
+            let middle =
+                |readings: &[(Mono, f64)]| robust::median(&mut readings.iter().map(|(_, y)| *y).collect::<Vec<_>>());
+            let far = rest.len() >= 2 * FEW && middle(&rest[rest.len() - FEW..])? - middle(&rest[..FEW])? >= STRANGER.0;
+            (far && track.measures() == Measures::Temperature).then_some(*at)
+        };
+        self.tracks.iter().find_map(rose)
+    }
+
     fn rested(&mut self, now: Mono) {
+        if let Some(probe) = self.heats_while_off() {
+            return self.end(now, Ended::HeatsWhileOff(probe));
+        }
         let passed = now.since(self.began);
         if passed < self.rest() {
             return;

@@ -109,7 +109,11 @@ pub fn identify(readings: &[(f64, f64)]) -> Option<Identified> {
             [(dead + along, lag), (dead - along, lag), (dead, lag * libm::exp(up)), (dead, lag * libm::exp(-up))];
         // Both at once as well: what is said later can also be said slower.
         let askew = [(dead + along, lag * libm::exp(-up)), (dead - along, lag * libm::exp(up))];
-        let moved = tries.into_iter().chain(askew).fold(false, |moved, place| look(place, &mut best) || moved);
+        // Every one is looked at, since the best of them counts.
+        let mut moved = false;
+        for place in tries.into_iter().chain(askew) {
+            moved |= look(place, &mut best);
+        }
         if !moved {
             (along, up) = (along / 2.0, up / 2.0);
         }

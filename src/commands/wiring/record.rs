@@ -49,6 +49,8 @@ pub struct ProbeLine {
     pub longest_gap_s: Option<f64>,
     /// The probe that rose when this one was taken into the hand.
     pub rose_in_hand: Option<String>,
+    /// The lamps that it answered.
+    pub answered: Vec<String>,
 }
 
 /// How a lamp was found.
@@ -243,6 +245,10 @@ impl ProbeLine {
         }
         if let Some(rose) = &self.rose_in_hand {
             write!(out, ", felt in the hand as {rose}")?;
+        }
+        match &self.answered[..] {
+            [] => write!(out, ", answered no lamp")?,
+            lamps => write!(out, ", answered {}", lamps.join(", "))?,
         }
         writeln!(out)
     }
