@@ -342,9 +342,13 @@ impl Diagnosis {
         if !together || self.slot_before < 2 * SLOT || self.told != Told::Full {
             return false;
         }
-        let before = log_odds(self.fault_share());
-        self.weigh_on(now, self.slot_before);
-        self.conclude(now, Duration::ZERO, before);
+        let before = self.beliefs;
+        let warmed = self.weigh_on(now, self.slot_before);
+        self.shares = self.beliefs.probabilities();
+        if let Some(warmed) = warmed {
+            self.learn_on(now, self.slot_before, warmed);
+        }
+        self.conclude(now, Duration::ZERO, &before);
         true
     }
 
