@@ -107,6 +107,8 @@ pub struct Controller {
     aside_due: Mono,
     /// Nothing at all is due before; [`Mono::START`] where that must be found out first.
     due: Mono,
+    /// The reading that could not be [absorbed](Controller::absorb) last: of when, and of which probe.
+    refused: Option<(Mono, EnclosureIx, ProbeIx)>,
     /// Whether what changes nothing is spared the whole way.
     shortcuts: bool,
 }
@@ -171,6 +173,7 @@ impl Controller {
             site_due: Mono::START,
             aside_due: Mono::START,
             due: Mono::START,
+            refused: None,
             shortcuts: true,
             settings,
         };
@@ -268,6 +271,7 @@ impl Controller {
                 let stays = |kind| matches!(kind, AlarmKind::SpareDue | AlarmKind::SupplyLost);
                 self.board.retain_subjects(|kind, subject| stays(kind) || is_there(subject));
             }
+            (None, Record::Spares { taken }) => self.spares.restore(taken),
             _ => {}
         }
     }
@@ -301,10 +305,16 @@ impl Controller {
             why.extend(site.map(|notice| format!("for the site it stands: {}", notice.text)));
             let stock = self.settings.spares.iter();
             why.extend(stock.map(|spare| {
-                format!("in stock by the configuration: {} {}", spare.count, spare.fitting.traits().title)
+                let (left, title) = (self.spares.left(spare), spare.fitting.traits().title);
+                format!("in stock by the configuration: {} {title}, of which {left} are left", spare.count)
             }));
         }
         Some(why)
+    }
+
+    /// Spare lamps that are left of those in the configuration, all kinds together.
+    pub fn spares_left(&self) -> u32 {
+        self.settings.spares.iter().map(|spare| self.spares.left(spare)).sum()
     }
 
     /// The settings in force.
@@ -383,6 +393,10 @@ impl Controller {
             Event::Storage { failure } => match failure {
                 Some(why) => self.raise(Trouble::StorageFailing { why }),
                 None => self.board.clear(self.now.mono, AlarmKind::JournalFailing, ""),
+            },
+            Event::Overload { messages } => match messages {
+                Some(messages) => self.raise(Trouble::Overloaded { messages }),
+                None => self.board.clear(self.now.mono, AlarmKind::Overloaded, ""),
             },
             Event::Messages { failure } => match failure {
                 Some(why) => self.raise(Trouble::NoticeFailing { why }),
@@ -541,6 +555,10 @@ impl Controller {
             }
             Act::LampChange { enclosure, lamp } => {
                 self.with(enclosure, out, |control, ctx, settings| control.lamp_change(ctx, settings, lamp));
+                let fitted = self.settings.enclosures.get(enclosure.0).and_then(|known| known.lamps.get(lamp.0));
+                if let Some(taken) = fitted.and_then(|lamp| self.spares.take(spares::kind(lamp), &self.settings.spares)) {
+                    out.push(Effect::File(Record::Spares { taken }));
+                }
             }
             Act::Override { enclosure, lamp, level, span } => {
                 self.with(enclosure, out, |control, ctx, settings| {

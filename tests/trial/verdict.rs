@@ -322,7 +322,8 @@ impl Course {
         let told = self.ledger.announced >= 4 || self.standing.contains_key(&AlarmKind::UvBelowBand);
         if !told {
             self.tally.unannounced += 1;
-            let departures: Vec<_> = self.controller.lamps(E).expect("there").into_iter().map(|lamp| lamp.departure).collect();
+            let departures: Vec<_> =
+                self.controller.lamps(E).expect("there").into_iter().map(|lamp| lamp.departure).collect();
             let days = |at: u64| (self.now - at) / DAY;
             self.tally.examples.push(format!(
                 "seed {} day {}: left unannounced, announced for {} days, curves {:?}, fitted {} and measured {} days before, \

@@ -305,7 +305,11 @@ struct Pair {
 impl Pair {
     /// Ten days, the second at this share of the first, with an animal there for a third of the time.
     fn known(levels: [f64; 2]) -> Pair {
-        let mut pair = Pair { one: Bench::new(kit(Fitting::FluorescentUvb)), two: Bench::new(kit(Fitting::FluorescentUvb)), levels };
+        let mut pair = Pair {
+            one: Bench::new(kit(Fitting::FluorescentUvb)),
+            two: Bench::new(kit(Fitting::FluorescentUvb)),
+            levels,
+        };
         (0..10).for_each(|_| pair.day(levels, 24 * 60));
         pair
     }
