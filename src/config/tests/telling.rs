@@ -130,3 +130,34 @@ fn what_the_readme_shows_is_right() {
     let (block, _) = block.split_once("```").expect("which ends");
     assert_eq!(lines(&whole(block)), Vec::<String>::new());
 }
+
+#[test]
+fn the_digest_of_the_week_has_its_day_and_its_hour() {
+    let digest = |keys: &str| {
+        let checked = parse_one(&whole(&format!("{PEOPLE}\n[digest]\nat = \"20:00\"\n{keys}\n")));
+        (checked.settings.and_then(|settings| settings.telling.digest), checked.findings)
+    };
+    let at = |hour| chrono::NaiveTime::from_hms_opt(hour, 0, 0).expect("a time of day");
+    let (weekly, findings) = digest("daily = false\nweekly = \"sunday\"");
+    let weekly = weekly.expect("nothing is wrong");
+    assert_eq!(findings, []);
+    let sunday = |hour| Some(crate::settings::Weekly { day: chrono::Weekday::Sun, at: at(hour) });
+    assert_eq!((weekly.daily, weekly.weekly), (false, sunday(20)));
+    let (weekly, _) = digest("weekly = \"sunday\"\nweekly_at = \"08:00\"");
+    assert_eq!(weekly.map(|digest| (digest.daily, digest.weekly)), Some((true, sunday(8))));
+    let (none, findings) = digest("weekly_at = \"08:00\"");
+    assert!(none.is_some_and(|digest| digest.weekly.is_none()) && findings.len() == 1, "{findings:?}");
+    let (refused, findings) = digest("weekly = \"sonday\"");
+    assert!(refused.is_none() && !findings.is_empty());
+}
+
+#[test]
+fn an_enclosure_is_in_service_unless_it_is_said_otherwise() {
+    let out = |toml: &str| {
+        let settings = parse_one(toml).settings.expect("nothing is wrong");
+        settings.enclosures[0].out_of_service.is_some()
+    };
+    assert!(!out(BASE));
+    assert!(out(&BASE.replacen("[[enclosure]]\n", "[[enclosure]]\nin_service = false\n", 1)));
+    assert!(!out(&BASE.replacen("[[enclosure]]\n", "[[enclosure]]\nin_service = true\n", 1)));
+}
