@@ -556,7 +556,8 @@ impl Controller {
             Act::LampChange { enclosure, lamp } => {
                 self.with(enclosure, out, |control, ctx, settings| control.lamp_change(ctx, settings, lamp));
                 let fitted = self.settings.enclosures.get(enclosure.0).and_then(|known| known.lamps.get(lamp.0));
-                if let Some(taken) = fitted.and_then(|lamp| self.spares.take(spares::kind(lamp), &self.settings.spares)) {
+                if let Some(taken) = fitted.and_then(|lamp| self.spares.take(spares::kind(lamp), &self.settings.spares))
+                {
                     out.push(Effect::File(Record::Spares { taken }));
                 }
             }
