@@ -8,6 +8,7 @@ use super::*;
 use crate::settings::*;
 use crate::units::{Celsius, Degrees, Kelvin, KelvinPerSecond, KelvinSeconds, Level, Uvi, Watts};
 
+mod ahead;
 mod effects;
 mod faults;
 mod same;
@@ -127,7 +128,14 @@ fn settings(lamps: Vec<Lamp>) -> Settings {
         spares: Vec::new(),
         telling: Default::default(),
         cut_offs: Vec::new(),
-        enclosures: vec![Enclosure { id: "e".to_owned(), title: "e".to_owned(), care, probes, lamps, out_of_service: None }],
+        enclosures: vec![Enclosure {
+            id: "e".to_owned(),
+            title: "e".to_owned(),
+            care,
+            probes,
+            lamps,
+            out_of_service: None,
+        }],
     }
 }
 
