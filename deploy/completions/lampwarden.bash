@@ -103,6 +103,12 @@ _lampwarden() {
             lampwarden__subcmd__meter,spots)
                 cmd="lampwarden__subcmd__meter__subcmd__spots"
                 ;;
+            lampwarden__subcmd__wiring,commission)
+                cmd="lampwarden__subcmd__wiring__subcmd__commission"
+                ;;
+            lampwarden__subcmd__wiring,records)
+                cmd="lampwarden__subcmd__wiring__subcmd__records"
+                ;;
             *)
                 ;;
         esac
@@ -860,7 +866,7 @@ _lampwarden() {
             return 0
             ;;
         lampwarden__subcmd__wiring)
-            opts="-c -h --config --for --try-relays --yes --record --json --help"
+            opts="-c -h --config --for --try-relays --yes --record --json --help commission records"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -879,6 +885,58 @@ _lampwarden() {
                     return 0
                     ;;
                 --record)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__wiring__subcmd__commission)
+            opts="-c -h --config --by --no-step --longest --yes --json --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --by)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --longest)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__wiring__subcmd__records)
+            opts="-c -h --config --json --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;

@@ -60,13 +60,25 @@ complete -c lampwarden -n "__fish_lampwarden_using_subcommand almanac" -l format
 csv\t''
 json\t''"
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand almanac" -s h -l help -d 'Print help'
-complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
-complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring" -l for -d 'How long to listen, such as 60s or 5m' -r
-complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring" -l record -d 'Write every message to this file as a recording for `replay`' -r -F
-complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring" -l try-relays -d 'Then switch each relay on for two seconds and off again, each after a question'
-complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring" -l yes -d 'Try relays without asking'
-complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring" -l json -d 'Print the report as JSON'
-complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and not __fish_seen_subcommand_from commission records" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and not __fish_seen_subcommand_from commission records" -l for -d 'How long to listen, such as 60s or 5m' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and not __fish_seen_subcommand_from commission records" -l record -d 'Write every message to this file as a recording for `replay`' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and not __fish_seen_subcommand_from commission records" -l try-relays -d 'Then switch each relay on for two seconds and off again, each after a question'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and not __fish_seen_subcommand_from commission records" -l yes -d 'Try relays without asking'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and not __fish_seen_subcommand_from commission records" -l json -d 'Print the report as JSON'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and not __fish_seen_subcommand_from commission records" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and not __fish_seen_subcommand_from commission records" -f -a "commission" -d 'Walk through every probe and lamp of an enclosure: what is exchanged, how it warms, figures for it; and sign a record'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and not __fish_seen_subcommand_from commission records" -f -a "records" -d 'List the records of commissioning in the journal, oldest first'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and __fish_seen_subcommand_from commission" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and __fish_seen_subcommand_from commission" -l by -d 'Who does it, for the record; the user\'s name unless given' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and __fish_seen_subcommand_from commission" -l longest -d 'How long a lamp may be on to measure how it warms' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and __fish_seen_subcommand_from commission" -l no-step -d 'Do not measure how lamps warm: switch each only until its probe answers'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and __fish_seen_subcommand_from commission" -l yes -d 'Ask nothing: you stand by, and no animal is in there. Probes are not taken into the hand, nobody says which lamp came on, and the record is signed only with --by'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and __fish_seen_subcommand_from commission" -l json -d 'Print the records as a JSON array; questions and progress go to stderr'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and __fish_seen_subcommand_from commission" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and __fish_seen_subcommand_from records" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and __fish_seen_subcommand_from records" -l json -d 'Print a JSON array'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and __fish_seen_subcommand_from records" -s h -l help -d 'Print help'
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand rehearse" -l seeds -d 'Rehearse each with these seeds instead of its own; the last is not included' -r
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand rehearse" -l report -d 'Write a page with plots for each rehearsal here, and over several an index' -r -F
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand rehearse" -l json -d 'Print the outcomes as a JSON array'
