@@ -81,6 +81,7 @@ pub(super) fn meaning(kind: &str) -> &'static str {
         "config-refused" => "a wrong configuration was refused",
         "overloaded" => "more messages came than could be handled",
         "notice-failing" => "messages to people did not arrive",
+        "supply-lost" => "power, network, a circuit or a relay box failed",
         _ => "",
     }
 }

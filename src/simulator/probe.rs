@@ -259,12 +259,7 @@ impl ProbePlant {
     /// Reads at each of its moments up to and at `until`, where it is well and senses what `track` says, until `takes`
     /// refuses what the payload reads as; the moment at which it did. Reads nothing where nobody follows the track.
     #[inline]
-    pub fn read_on(
-        &mut self,
-        track: &mut Track,
-        until: u64,
-        takes: &mut impl FnMut(u64, f64) -> bool,
-    ) -> Option<u64> {
+    pub fn read_on(&mut self, track: &mut Track, until: u64, takes: &mut impl FnMut(u64, f64) -> bool) -> Option<u64> {
         let (followed, decays) = track.follow(self.next, self.step())?;
         // Worked on in copies, which need not be where others could see them.
         let (mut run, mut generator, mut drawn, mut next) = (*followed, self.generator.clone(), self.drawn, self.next);
