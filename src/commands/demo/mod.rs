@@ -12,6 +12,7 @@
 
 mod broker;
 mod link;
+mod past;
 #[cfg(test)]
 mod rehearsed;
 mod room;
@@ -30,6 +31,7 @@ use tokio::sync::oneshot;
 
 use crate::daemon::{self, Clock};
 use crate::settings::Settings;
+use crate::simulator::Physics;
 use crate::time::parse_span;
 use crate::web::Role;
 use broker::Broker;
@@ -53,6 +55,9 @@ pub struct Arguments {
     /// Address and port of the web page; a free port of this machine where that is taken
     #[arg(long, default_value = "127.0.0.1:8417", value_name = "ADDRESS")]
     pub page: SocketAddr,
+    /// So many days lie behind the room, in the journal
+    #[arg(long, default_value_t = 90, value_name = "DAYS", value_parser = clap::value_parser!(u32).range(0..=400))]
+    pub past: u32,
     /// Prints one line for each change, as it does by itself where the output is no terminal.
     #[arg(long)]
     pub plain: bool,
@@ -81,19 +86,21 @@ fn span(text: &str) -> Result<Duration, String> {
 ///
 /// Where no port, thread or terminal can be had.
 pub fn run(args: &Arguments) -> anyhow::Result<()> {
-    let until = args.span.map(|span| Instant::now() + span);
     let broker = Broker::start()?;
     let mut settings = room::settings(broker.port())?;
     let page = page_address(args.page)?;
     settings.telling.web = Some(crate::settings::Web { listen: page, public_url: None, pages: true, tls: None });
     let start = room::start(&settings)?;
+    let kept = Kept::new()?;
+    let mut physics = Physics::plausible(&settings);
+    past::write(&kept.0, &settings, &mut physics, start, args.past, args.seed)?;
+    let until = args.span.map(|span| Instant::now() + span);
     let clock = Clock::scaled(start, args.speed);
     let stop = on_signal()?;
     // The view listens before anybody speaks, so that it misses nothing.
     let filters = vec![format!("lampwarden/{}/#", settings.site.name)];
     let (link, incoming) = Link::open("demo-view", broker.port(), filters)?;
-    let plant = Plant::start(&settings, start, clock.clone(), args.seed)?;
-    let kept = Kept::new()?;
+    let plant = Plant::start(&settings, &physics, start, clock.clone(), args.seed)?;
     let daemon = Daemon::start(settings.clone(), clock.clone(), kept.0.clone())?;
     let page = format!("http://{page}/");
     let viewer = Viewer {
@@ -236,7 +243,7 @@ mod tests {
 
     #[test]
     fn a_demo_of_no_time_ends_well() {
-        let args = Arguments { speed: 60.0, span: Some(Duration::from_millis(50)), seed: 1, plain: true, page: ([127, 0, 0, 1], 0).into() };
+        let args = Arguments { speed: 60.0, span: Some(Duration::from_millis(50)), seed: 1, past: 0, plain: true, page: ([127, 0, 0, 1], 0).into() };
         run(&args).expect("it ends by itself");
     }
 }

@@ -244,7 +244,8 @@ impl Chart {
         html! {
             svg class="times" height="34" aria-hidden="true" {
                 @for (class, is_narrow, edge) in [("wide", false, 0.93), ("narrow", true, 0.8)] {
-                    @for label in self.axis.labels(is_narrow) {
+                    // The end is the next beginning: it has no room, and need not be told.
+                    @for label in self.axis.labels(is_narrow).iter().filter(|label| label.share < 0.985) {
                         @let anchor = if label.share > edge { "end" } else { "start" };
                         line class={ "tick " (class) } x1=(percent(label.share)) x2=(percent(label.share)) y1="0" y2="6" {}
                         text class=(class) x=(percent(label.share)) y="16" text-anchor=(anchor) { (label.text) }

@@ -77,7 +77,12 @@ fn line<'a>(visit: &'a Visit, enclosure: &'a Enclosure, view: Option<&EnclosureV
         |view| (words::burning(enclosure, view), measured(enclosure, view)),
     );
     let by_hand = view.is_some_and(|view| view.lamps.iter().any(|lamp| lamp.by_hand.is_some()));
-    let trouble = gravest.map(|notice| words::first_sentence(&notice.text));
+    // The line says already whose it is.
+    let title = format!("{}: ", enclosure.title);
+    let trouble = gravest.map(|notice| {
+        let first = words::first_sentence(&notice.text);
+        first.strip_prefix(title.as_str()).unwrap_or(first)
+    });
     Line { enclosure, mark, trouble, burning, measured, by_hand }
 }
 
