@@ -441,7 +441,9 @@ impl Controller {
                 self.with(enclosure, out, |control, ctx, settings| control.meter_reading(ctx, settings, &reading));
             }
             Act::LateReading { enclosure, reading, taken } => {
-                self.with(enclosure, out, |control, ctx, settings| control.late_reading(ctx, settings, &reading, taken));
+                self.with(enclosure, out, |control, ctx, settings| {
+                    control.late_reading(ctx, settings, &reading, taken)
+                });
             }
             Act::LampChange { enclosure, lamp } => {
                 self.with(enclosure, out, |control, ctx, settings| control.lamp_change(ctx, settings, lamp));

@@ -36,8 +36,8 @@ use crate::web::{Role, Signature};
 
 use desk::{Asked, Desk};
 use pages::{Pages, Place};
-pub(crate) use records::{Records, entry as record_of};
 use records::Release;
+pub(crate) use records::{Records, entry as record_of};
 use telling::Telling;
 
 /// Without a service manager the loop wakes up this often at the latest.

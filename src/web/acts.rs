@@ -81,11 +81,12 @@ pub(super) struct Request<'a> {
 
 /// A key for a form that is about to be shown.
 pub(super) fn new_key() -> String {
-    session::secret().map(|mut secret| {
-        secret.truncate(32);
-        secret
-    })
-    .unwrap_or_default()
+    session::secret()
+        .map(|mut secret| {
+            secret.truncate(32);
+            secret
+        })
+        .unwrap_or_default()
 }
 
 /// Does it, once, and waits until it is kept.

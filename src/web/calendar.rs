@@ -55,7 +55,8 @@ fn written<'a>(site: &Site, now: DateTime<Utc>, all: impl Iterator<Item = (&'a E
         for health in &closely.lamps {
             let Some((by, lamp)) = health.change_by.zip(enclosure.lamps.get(health.lamp.0)) else { continue };
             let interval = health.departure.map_or(String::new(), |departure| {
-                let date = |date: Option<NaiveDate>| date.map_or("beyond two years".to_owned(), |date| date.to_string());
+                let date =
+                    |date: Option<NaiveDate>| date.map_or("beyond two years".to_owned(), |date| date.to_string());
                 format!(" 80 % between {} and {}.", date(departure.earliest), date(departure.latest))
             });
             let text = format!(
@@ -68,8 +69,14 @@ fn written<'a>(site: &Site, now: DateTime<Utc>, all: impl Iterator<Item = (&'a E
         }
     }
     for (date, titles) in rounds {
-        let event =
-            entry(&format!("round-{date}"), site, now, date, "Walk with the UV meter", &format!("Due: {}.", titles.join(", ")));
+        let event = entry(
+            &format!("round-{date}"),
+            site,
+            now,
+            date,
+            "Walk with the UV meter",
+            &format!("Due: {}.", titles.join(", ")),
+        );
         calendar.push(event);
     }
     calendar.to_string()

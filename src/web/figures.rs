@@ -110,7 +110,8 @@ fn written(settings: &Settings, glance: &Glance) -> Result<String, std::fmt::Err
     let alarms = Gauges::<OfAlarms>::default();
     for priority in [Priority::Low, Priority::Medium, Priority::High, Priority::Critical] {
         for (state, acknowledged) in [(AlarmState::Unacknowledged, "no"), (AlarmState::Acknowledged, "yes")] {
-            let count = glance.alarms.values().filter(|notice| (notice.priority, notice.state) == (priority, state)).count();
+            let count =
+                glance.alarms.values().filter(|notice| (notice.priority, notice.state) == (priority, state)).count();
             alarms.get_or_create(&OfAlarms { priority: priority.word(), acknowledged }).set(count as f64);
         }
     }

@@ -86,12 +86,8 @@ pub(super) fn secret_of(headers: &HeaderMap) -> Option<&str> {
 }
 
 fn find(house: &House, headers: &HeaderMap) -> Option<Guest> {
-    let guest = |role, name, secret: &str| Guest {
-        role,
-        name,
-        token: session::form_token(secret),
-        secret: secret.to_owned(),
-    };
+    let guest =
+        |role, name, secret: &str| Guest { role, name, token: session::form_token(secret), secret: secret.to_owned() };
     let by_session = || {
         let secret = secret_of(headers)?;
         let session = held(&house.sessions).find(Instant::now(), secret)?.clone();
@@ -130,7 +126,7 @@ impl Visit {
     }
 
     /// Refuses whoever may not do `what`.
-    pub(super) fn must(&self, role: Role) -> Result<(), Response> {
+    pub(super) fn must(&self, role: Role) -> Result<(), Box<Response>> {
         if self.guest.role >= role {
             return Ok(());
         }
@@ -139,17 +135,17 @@ impl Visit {
             Role::Keep => "This needs an account that may keep. Ask whoever manages this site.",
             Role::Manage => "This needs an account that may manage. Ask whoever manages this site.",
         };
-        Err(frame::notice(Some(self), StatusCode::FORBIDDEN, "Not allowed", text))
+        Err(Box::new(frame::notice(Some(self), StatusCode::FORBIDDEN, "Not allowed", text)))
     }
 
     /// Refuses a form that is none of this guest's, and whoever may not do what it asks for.
-    pub(super) fn may(&self, role: Role, token: &str) -> Result<(), Response> {
+    pub(super) fn may(&self, role: Role, token: &str) -> Result<(), Box<Response>> {
         self.must(role)?;
         if self.guest.owns(token) {
             return Ok(());
         }
         let text = "This form is from another session. Go back, load the page again, and try once more.";
-        Err(frame::notice(Some(self), StatusCode::FORBIDDEN, "Not done", text))
+        Err(Box::new(frame::notice(Some(self), StatusCode::FORBIDDEN, "Not done", text)))
     }
 }
 

@@ -30,7 +30,8 @@ pub(super) async fn stream(visit: Visit) -> Sse<impl Stream<Item = Result<Event,
             } => {}
             () = sleep_until(begun + LONGEST) => return None,
         }
-        Some((Ok(Event::default().event("changed").data("")), (house, Instant::now())))
+        // A browser tells its page of no event without data.
+        Some((Ok(Event::default().event("changed").data("now")), (house, Instant::now())))
     });
     Sse::new(events).keep_alive(KeepAlive::new().interval(ALIVE))
 }

@@ -20,12 +20,15 @@ pub(super) struct Course {
     pub points: Vec<(DateTime<Utc>, f64, f64, f64)>,
 }
 
+/// Names of lamps, each with its levels from moments on.
+type Levels = Vec<(String, Vec<(DateTime<Utc>, f64)>)>;
+
 /// What happened in an enclosure over a while.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Past {
     pub courses: Vec<Course>,
     /// Each lamp's name with its levels from moments on, the first from before.
-    pub lamps: Vec<(String, Vec<(DateTime<Utc>, f64)>)>,
+    pub lamps: Levels,
     /// Alarms with when they began and ended.
     pub alarms: Vec<Stretch>,
 }
@@ -89,8 +92,6 @@ fn course(
     })?;
     Ok(Course { probe: series.probe.clone(), quantity: series.quantity.clone(), points })
 }
-
-type Levels = Vec<(String, Vec<(DateTime<Utc>, f64)>)>;
 
 fn lamps(reader: &Reader, id: &str, window: Window) -> Result<Levels, Failure> {
     let mut lamps: Levels = Vec::new();

@@ -109,7 +109,9 @@ pub fn is_name(name: &str) -> bool {
 /// sentences.
 pub fn hash(password: &str) -> Result<String, String> {
     if password.chars().count() < PASSWORD_LEAST {
-        return Err(format!("a password has {PASSWORD_LEAST} characters at least; a few words are easy to keep in mind"));
+        return Err(format!(
+            "a password has {PASSWORD_LEAST} characters at least; a few words are easy to keep in mind"
+        ));
     }
     if password.len() > PASSWORD_MOST {
         return Err(format!("a password has {PASSWORD_MOST} bytes at most"));
@@ -152,7 +154,9 @@ mod tests {
 
     #[test]
     fn reckoning_takes_place_for_names_that_nobody_has() {
-        let hash = PasswordHash::new("$argon2id$v=19$m=19456,t=2,p=1$bm9ib2R5bm9ib2R5$MDEyMzQ1Njc4OTAxMjM0NTY3ODkwMTIzNDU2Nzg5MDE");
+        let hash = PasswordHash::new(
+            "$argon2id$v=19$m=19456,t=2,p=1$bm9ib2R5bm9ib2R5$MDEyMzQ1Njc4OTAxMjM0NTY3ODkwMTIzNDU2Nzg5MDE",
+        );
         assert!(hash.is_ok(), "{hash:?}");
     }
 
@@ -175,7 +179,9 @@ mod tests {
 
     #[test]
     fn names_are_plain() {
-        for (name, is_one) in [("anna", true), ("a.b-c_1", true), ("", false), ("a b", false), ("<b>", false), ("ä", false)] {
+        for (name, is_one) in
+            [("anna", true), ("a.b-c_1", true), ("", false), ("a b", false), ("<b>", false), ("ä", false)]
+        {
             assert_eq!(is_name(name), is_one, "{name}");
         }
         assert_eq!("keep".parse(), Ok(Role::Keep));

@@ -76,9 +76,9 @@ impl Mark {
 
 /// The gravest of alarms that stand.
 pub(super) fn gravest<'a>(alarms: impl Iterator<Item = &'a AlarmNotice>) -> Option<&'a AlarmNotice> {
-    alarms.filter(|notice| notice.state.is_active()).max_by_key(|notice| {
-        (notice.priority, notice.state == AlarmState::Unacknowledged)
-    })
+    alarms
+        .filter(|notice| notice.state.is_active())
+        .max_by_key(|notice| (notice.priority, notice.state == AlarmState::Unacknowledged))
 }
 
 /// The first sentence of an alarm, without its end.
@@ -184,7 +184,8 @@ pub(super) fn burning(enclosure: &Enclosure, view: &EnclosureView) -> String {
         [] => "no lamps".to_owned(),
         [one] => format!("all off ({one})"),
         _ => {
-            let off: Vec<String> = lamps().map(|(lamp, state)| format!("{} off ({})", lamp.name, state.reason)).collect();
+            let off: Vec<String> =
+                lamps().map(|(lamp, state)| format!("{} off ({})", lamp.name, state.reason)).collect();
             off.join(", ")
         }
     }

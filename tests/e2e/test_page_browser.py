@@ -148,6 +148,7 @@ def log_in(browser, house, to="/"):
     browser.find_element("id", "name").send_keys("anna")
     browser.find_element("id", "password").send_keys(WORDS)
     browser.find_element("xpath", "//button[text()='Log in']").click()
+    rig.until(lambda: "/login" not in browser.current_url, 20, "the keeper comes in")
 
 
 def test_an_alarm_comes_to_an_open_page_and_is_acknowledged(browser, house):

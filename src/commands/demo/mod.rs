@@ -243,7 +243,14 @@ mod tests {
 
     #[test]
     fn a_demo_of_no_time_ends_well() {
-        let args = Arguments { speed: 60.0, span: Some(Duration::from_millis(50)), seed: 1, past: 0, plain: true, page: ([127, 0, 0, 1], 0).into() };
+        let args = Arguments {
+            speed: 60.0,
+            span: Some(Duration::from_millis(50)),
+            seed: 1,
+            past: 0,
+            plain: true,
+            page: ([127, 0, 0, 1], 0).into(),
+        };
         run(&args).expect("it ends by itself");
     }
 }

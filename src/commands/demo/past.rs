@@ -18,8 +18,10 @@ use crate::simulator::{Fault, Message, Physics, TimedFault, World};
 use crate::time::{Moment, Mono};
 use crate::units::Uvi;
 
-/// A probe that regulates or guards speaks this often in the past, any other that often. Our choice.
+/// A probe that regulates or guards speaks this often in the past, one of UV that often (a calibration wants three readings
+/// in a quarter of an hour), any other that often. Our choice.
 const CLOSELY: Duration = Duration::from_secs(120);
+const UV: Duration = Duration::from_secs(240);
 const COARSELY: Duration = Duration::from_secs(600);
 /// The keeper walks with the meter so many days before the end, each time at noon.
 const WALKS: [u64; 4] = [88, 60, 31, 2];
@@ -79,7 +81,11 @@ fn coarse(settings: &Settings) -> Settings {
         };
         let heeded: Vec<bool> = (0..enclosure.probes.len()).map(heeded).collect();
         for (probe, heeded) in enclosure.probes.iter_mut().zip(heeded) {
-            probe.every = if heeded { CLOSELY } else { COARSELY };
+            probe.every = match probe.measures {
+                _ if heeded => CLOSELY,
+                Measures::Uvi => UV,
+                _ => COARSELY,
+            };
             probe.stale = 3 * probe.every;
         }
     }

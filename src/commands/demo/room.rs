@@ -217,7 +217,8 @@ mod tests {
         let broker = Broker::start().expect("a broker");
         let settings = settings(broker.port()).expect("it is accepted");
         let start = start(&settings).expect("it exists");
-        let plant = Plant::start(&settings, &Physics::plausible(&settings), start, Clock::scaled(start, 60.0), 1).expect("a room");
+        let plant = Plant::start(&settings, &Physics::plausible(&settings), start, Clock::scaled(start, 60.0), 1)
+            .expect("a room");
         let filters = vec!["pump-house/#".to_owned()];
         let (link, incoming) = Link::open("test", broker.port(), filters).expect("a client");
         let mut heard = Vec::new();

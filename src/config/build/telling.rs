@@ -7,8 +7,8 @@ use super::super::fields::{Fields, Put, Value};
 use super::super::finding::{At, Draft, Sink, nearest};
 use super::{listed, placeholders};
 use crate::settings::{
-    Address, Away, Channel, Contact, Digest, Enclosure, Heartbeat, Hours, MailServer, Plan, Plans, Security, ServerIdentity,
-    Site, Telling, Web, Webhook,
+    Address, Away, Channel, Contact, Digest, Enclosure, Heartbeat, Hours, MailServer, Plan, Plans, Security,
+    ServerIdentity, Site, Telling, Web, Webhook,
 };
 
 /// Places in the body of a webhook.

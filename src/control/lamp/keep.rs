@@ -6,8 +6,8 @@ use chrono::TimeDelta;
 
 use super::{Hand, LONGEST_OVERRIDE, LampControl};
 use crate::control::context::Context;
-use crate::control::view::ByHand;
 use crate::control::record::{OverrideRecord, SwitchRecord};
+use crate::control::view::ByHand;
 use crate::settings::Lamp;
 use crate::units::Level;
 

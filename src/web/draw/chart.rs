@@ -61,6 +61,8 @@ pub(in crate::web) struct Chart {
     pub end: DateTime<Utc>,
     /// Where the present is, if it is in it.
     pub now: DateTime<Utc>,
+    /// Whether points stand for hours or days, so that lowest and highest are worth showing.
+    pub summed: bool,
     /// Points further apart than this are not joined, as a share of the whole.
     pub apart: f64,
     pub lanes: Vec<Lane>,
@@ -152,10 +154,9 @@ impl Chart {
         }
     }
 
-    /// From lowest to highest, where points stand for more than a few minutes.
+    /// From lowest to highest.
     fn spread(&self, line: &Line, down: &impl Fn(f64) -> f64) -> String {
-        let is_wide = line.points.iter().any(|(_, _, low, high)| high - low > 1e-9) && self.apart > 0.012;
-        if !is_wide {
+        if !self.summed {
             return String::new();
         }
         let points: Vec<_> =
@@ -289,6 +290,7 @@ mod tests {
             end: at(24),
             now: at(12),
             apart: 0.02,
+            summed: false,
             lanes,
             rows,
         }

@@ -106,7 +106,9 @@ mod tests {
             meter: Some("UVI 4.2".into()),
         };
         let html = drawn(&[basking, Spot { name: "cool".into(), ..Spot::default() }]).into_string();
-        assert!(html.contains("basking: lamp heat 62 %, surface 33.1 °C, by the meter UVI 4.2. cool: nothing measured."));
+        assert!(
+            html.contains("basking: lamp heat 62 %, surface 33.1 °C, by the meter UVI 4.2. cool: nothing measured.")
+        );
         assert!(html.contains("x=\"25%\"") && html.contains("class=\"rays\""), "{html}");
         assert!(!html.contains("style="));
     }

@@ -82,6 +82,9 @@ mod tests {
 
     #[test]
     fn shares_are_short() {
-        assert_eq!((percent(0.5).as_str(), percent(1.0 / 3.0).as_str(), percent(0.0).as_str()), ("50%", "33.33%", "0%"));
+        assert_eq!(
+            (percent(0.5).as_str(), percent(1.0 / 3.0).as_str(), percent(0.0).as_str()),
+            ("50%", "33.33%", "0%")
+        );
     }
 }

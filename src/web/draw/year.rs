@@ -132,7 +132,10 @@ mod tests {
         let plans: Vec<_> = date.iter_days().take(7).filter_map(|date| plan(&photoperiod, zone, place, date)).collect();
         assert_eq!(lit(&plans[0], zone), Some((6.0, 18.0)));
         let html = week(&plans, zone).into_string();
-        assert!(html.contains("06:00 – 18:00") && html.contains("x=\"25%\"") && html.contains("width=\"50%\""), "{html}");
+        assert!(
+            html.contains("06:00 – 18:00") && html.contains("x=\"25%\"") && html.contains("width=\"50%\""),
+            "{html}"
+        );
         let year = drawn(&plans, zone, date, "e1").into_string();
         assert!(year.contains("the shortest 12 h 00 on 1 Jun") && !year.contains("style="), "{year}");
     }

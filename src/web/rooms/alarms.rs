@@ -154,7 +154,7 @@ pub(super) struct Acknowledge {
 
 pub(super) async fn acknowledge(visit: Visit, Form(form): Form<Acknowledge>) -> Response {
     if let Err(refused) = visit.may(Role::Keep, &form.token) {
-        return refused;
+        return *refused;
     }
     let with = json!({ "kind": form.kind });
     let request = Request { verb: "acknowledge", enclosure: &form.enclosure, with, why: None, key: &form.key };
@@ -172,10 +172,10 @@ pub(super) struct CutOff {
 
 pub(super) async fn reset_cut_off(visit: Visit, Form(form): Form<CutOff>) -> Response {
     if let Err(refused) = visit.may(Role::Manage, &form.token) {
-        return refused;
+        return *refused;
     }
     if let Err(refused) = must_say_why(&visit, &form.why) {
-        return refused;
+        return *refused;
     }
     let with = json!({ "cut_off": form.cut_off });
     let request = Request { verb: "reset", enclosure: SITE, with, why: Some(form.why.trim()), key: &form.key };

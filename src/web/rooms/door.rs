@@ -98,14 +98,11 @@ pub(super) async fn log_in(State(house): State<Arc<House>>, Form(form_in): Form<
 
 /// Hands out the cookie and leads on.
 fn come_in(house: &House, secret: &str, span: Duration, to: &str) -> Response {
-    let is_private = house.options.tls.is_some()
-        || house.options.public_url.as_ref().is_some_and(|url| url.starts_with("https://"));
+    let is_private =
+        house.options.tls.is_some() || house.options.public_url.as_ref().is_some_and(|url| url.starts_with("https://"));
     let secure = if is_private { "; Secure" } else { "" };
-    let cookie = format!(
-        "{}={secret}; Path=/; Max-Age={}; HttpOnly; SameSite=Lax{secure}",
-        session::COOKIE,
-        span.as_secs()
-    );
+    let cookie =
+        format!("{}={secret}; Path=/; Max-Age={}; HttpOnly; SameSite=Lax{secure}", session::COOKIE, span.as_secs());
     ([(header::SET_COOKIE, cookie)], Redirect::to(to)).into_response()
 }
 
@@ -116,7 +113,7 @@ pub(super) struct Leave {
 
 pub(super) async fn log_out(visit: Visit, headers: HeaderMap, Form(Leave { token }): Form<Leave>) -> Response {
     if let Err(refused) = visit.may(Role::Look, &token) {
-        return refused;
+        return *refused;
     }
     if let Some(secret) = guest::secret_of(&headers) {
         held(&visit.house.sessions).close(secret);

@@ -11,7 +11,7 @@ use serde_json::{Value, json};
 use super::{after, from_journal, hidden, no_enclosure};
 use crate::control::photoperiod::plan;
 use crate::control::{EnclosureView, LampView};
-use crate::journal::read::{Window, begin_of};
+use crate::journal::read::{Resolution, Window, begin_of};
 use crate::page::Axis;
 use crate::settings::{Enclosure, Lamp, Measures};
 use crate::web::acts::{Request, act};
@@ -75,8 +75,7 @@ fn window(visit: &Visit, days: u32) -> (DateTime<Utc>, DateTime<Utc>) {
 }
 
 fn standing(visit: &Visit, enclosure: &Enclosure) -> Markup {
-    let mut alarms: Vec<_> =
-        visit.glance.alarms_of(&enclosure.id).filter(|notice| notice.state.is_active()).collect();
+    let mut alarms: Vec<_> = visit.glance.alarms_of(&enclosure.id).filter(|notice| notice.state.is_active()).collect();
     alarms.sort_by_key(|notice| std::cmp::Reverse(notice.priority));
     html! {
         @if alarms.is_empty() { p { (Mark::Well.told()) } }
@@ -118,7 +117,8 @@ fn facts(visit: &Visit, enclosure: &Enclosure, view: Option<&EnclosureView>) -> 
 
 /// Where a lamp works: at the spot of the probe that it warms or lights.
 fn spot_of<'a>(enclosure: &'a Enclosure, lamp: &Lamp) -> &'a str {
-    let probe = lamp.heat.map(|heat| heat.probe).or(lamp.lights).or_else(|| lamp.guard.as_ref()?.probes.first().copied());
+    let probe =
+        lamp.heat.map(|heat| heat.probe).or(lamp.lights).or_else(|| lamp.guard.as_ref()?.probes.first().copied());
     probe.and_then(|probe| enclosure.probes.get(probe.0)).map_or("basking", |probe| probe.spot.as_str())
 }
 
@@ -142,7 +142,10 @@ fn spots(enclosure: &Enclosure, view: &EnclosureView, closely: Option<&Closely>)
     }
     let mut lamps = Vec::new();
     for (lamp, state) in enclosure.lamps.iter().zip(&view.lamps) {
-        lamps.push((at(spot_of(enclosure, lamp)), (lamp.name.clone(), words::level(state.wanted), !state.wanted.is_off())));
+        lamps.push((
+            at(spot_of(enclosure, lamp)),
+            (lamp.name.clone(), words::level(state.wanted), !state.wanted.is_off()),
+        ));
     }
     let mut meters = Vec::new();
     for spot in closely.iter().flat_map(|closely| &closely.round.spots) {
@@ -196,10 +199,11 @@ fn chart(
 ) -> Chart {
     let zone = visit.zone();
     let span = end - start;
-    let (_, apart) = past::closeness(span);
+    let (resolution, apart) = past::closeness(span);
     let ms = |span: TimeDelta| span.num_milliseconds().max(1);
     let line = |course: &past::Course| Line { name: course.probe.clone(), points: course.points.clone() };
-    let of = |quantity: &str| past.courses.iter().filter(|course| course.quantity == quantity).map(line).collect::<Vec<_>>();
+    let of =
+        |quantity: &str| past.courses.iter().filter(|course| course.quantity == quantity).map(line).collect::<Vec<_>>();
     let mut lanes = Vec::new();
     let heated = enclosure.lamps.iter().find(|lamp| lamp.heat.is_some());
     let temperatures = of("temperature");
@@ -213,11 +217,17 @@ fn chart(
         let (title, unit) = ("Temperature".to_owned(), " °C");
         lanes.push(Lane { title, unit, lines: temperatures, band: None, asked: asked.into_iter().collect(), limit });
     }
-    let uv = of("uvi");
+    let mut uv = of("uvi");
+    let mut title = "UV index";
+    if resolution == Resolution::Day {
+        // By night there is none: the mean of a whole day would say nothing of the light that the animal basks in.
+        title = "UV index, highest of each day";
+        uv.iter_mut().flat_map(|line| &mut line.points).for_each(|(_, mean, low, high)| (*mean, *low) = (*high, *high));
+    }
     if !uv.is_empty() {
         let band = enclosure.care.uv.map(|band| (band.low.0, band.high.0));
         let limit = enclosure.care.uv.map(|band| (format!("ceiling {:.1}", band.ceiling.0), band.ceiling.0));
-        lanes.push(Lane { title: "UV index".to_owned(), unit: "", lines: uv, band, asked: Vec::new(), limit });
+        lanes.push(Lane { title: title.to_owned(), unit: "", lines: uv, band, asked: Vec::new(), limit });
     }
     let until = end.min(visit.now);
     let mut rows: Vec<Row> = past
@@ -248,7 +258,16 @@ fn chart(
     }));
     let span_ms = u64::try_from(ms(span)).unwrap_or(1);
     let apart = ms(apart) as f64 / span_ms as f64;
-    Chart { axis: Axis::new(start, zone, span_ms), start, end, now: visit.now, apart, lanes, rows }
+    Chart {
+        axis: Axis::new(start, zone, span_ms),
+        start,
+        end,
+        now: visit.now,
+        apart,
+        summed: resolution != Resolution::Minute,
+        lanes,
+        rows,
+    }
 }
 
 /// The target by day and by night, as the photoperiod has it; a week at most, since more could not be seen.
@@ -264,9 +283,10 @@ fn targets(
     if days > 7 {
         return vec![(start, day)];
     }
-    let plans = first.iter_days().take(days as usize).filter_map(|date| {
-        plan(&enclosure.care.photoperiod, zone, visit.settings.site.place, date)?.span()
-    });
+    let plans = first
+        .iter_days()
+        .take(days as usize)
+        .filter_map(|date| plan(&enclosure.care.photoperiod, zone, visit.settings.site.place, date)?.span());
     let mut steps = vec![(start, night)];
     plans.for_each(|(on, off)| steps.extend([(on.max(start), day), (off.max(start), night)]));
     steps
@@ -429,7 +449,7 @@ pub(super) struct ByHand {
 
 pub(super) async fn set_by_hand(visit: Visit, Path(id): Path<String>, Form(form): Form<ByHand>) -> Response {
     if let Err(refused) = visit.may(Role::Keep, &form.token) {
-        return refused;
+        return *refused;
     }
     if visit.enclosure(&id).is_none() {
         return no_enclosure(&visit);
@@ -458,13 +478,13 @@ pub(super) struct Reset {
 
 pub(super) async fn reset(visit: Visit, Path(id): Path<String>, Form(form): Form<Reset>) -> Response {
     if let Err(refused) = visit.may(Role::Manage, &form.token) {
-        return refused;
+        return *refused;
     }
     if visit.enclosure(&id).is_none() {
         return no_enclosure(&visit);
     }
     if let Err(refused) = must_say_why(&visit, &form.why) {
-        return refused;
+        return *refused;
     }
     let with = json!({ "lamp": form.lamp });
     let request = Request { verb: "reset", enclosure: &id, with, why: Some(form.why.trim()), key: &form.key };
@@ -473,11 +493,11 @@ pub(super) async fn reset(visit: Visit, Path(id): Path<String>, Form(form): Form
 }
 
 /// A latch is for a person who has looked: they say what they saw.
-pub(super) fn must_say_why(visit: &Visit, why: &str) -> Result<(), Response> {
+pub(super) fn must_say_why(visit: &Visit, why: &str) -> Result<(), Box<Response>> {
     let letters = why.trim().chars().count();
     if (8..=500).contains(&letters) {
         return Ok(());
     }
     let text = "Say in a few words what was wrong and what was done: it stands in the journal beside the reset.";
-    Err(frame::notice(Some(visit), axum::http::StatusCode::UNPROCESSABLE_ENTITY, "Not reset", text))
+    Err(Box::new(frame::notice(Some(visit), axum::http::StatusCode::UNPROCESSABLE_ENTITY, "Not reset", text)))
 }

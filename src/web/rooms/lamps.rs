@@ -120,7 +120,8 @@ fn lamp(visit: &Visit, enclosure: &Enclosure, health: &LampHealth) -> Markup {
 fn output(health: &LampHealth) -> Option<String> {
     let first = health.acceptance.second.or(health.acceptance.first)?;
     let now = health.departure.map(|departure| departure.level * (1.0 + departure.margin))?;
-    (first.level > 0.0).then(|| format!("{:.0} % of what it gave when accepted, at {:.0} h", 100.0 * now / first.level, first.hours))
+    (first.level > 0.0)
+        .then(|| format!("{:.0} % of what it gave when accepted, at {:.0} h", 100.0 * now / first.level, first.hours))
 }
 
 fn find<'a>(visit: &'a Visit, id: &str, name: &str) -> Option<(&'a Enclosure, LampIx, &'a Lamp)> {
@@ -133,7 +134,7 @@ fn find<'a>(visit: &'a Visit, id: &str, name: &str) -> Option<(&'a Enclosure, La
 pub(super) async fn ask_change(visit: Visit, Path((id, name)): Path<(String, String)>) -> Response {
     let Some((enclosure, _, lamp)) = find(&visit, &id, &name) else { return no_enclosure(&visit) };
     if let Err(refused) = visit.must(Role::Keep) {
-        return refused;
+        return *refused;
     }
     let gives_uv = lamp.fitting.traits().emits.uv;
     let content = html! {
@@ -170,7 +171,7 @@ pub(super) async fn change(
     Form(form): Form<Change>,
 ) -> Response {
     if let Err(refused) = visit.may(Role::Keep, &form.token) {
-        return refused;
+        return *refused;
     }
     let Some((enclosure, _, lamp)) = find(&visit, &id, &name) else { return no_enclosure(&visit) };
     let spot = lamp.lights.and_then(|probe| enclosure.probes.get(probe.0)).map(|probe| probe.spot.clone());

@@ -26,7 +26,7 @@ pub(super) async fn show(visit: Visit) -> Response {
 
 fn page(visit: &Visit, made: Option<Markup>) -> Response {
     if let Err(refused) = visit.must(Role::Manage) {
-        return refused;
+        return *refused;
     }
     let settings = &visit.settings;
     let content = html! {
@@ -139,7 +139,7 @@ pub(super) struct Wanted {
 
 pub(super) async fn link(visit: Visit, Form(form): Form<Wanted>) -> Response {
     if let Err(refused) = visit.may(Role::Manage, &form.token) {
-        return refused;
+        return *refused;
     }
     if !people::is_name(&form.name) || !(1..=LINK_DAYS).contains(&form.days) {
         let text = "A name is made of letters, digits, dots and dashes; a link lasts a day to sixty.";

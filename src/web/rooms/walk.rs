@@ -3,10 +3,10 @@
 //! Each screen is a page with a form: the whole number is chosen, the tenth sends it. A script only adds that the screens are
 //! there without a network too, and that readings then wait until there is one.
 
+use axum::Form;
 use axum::extract::{Path, Query};
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse as _, Redirect, Response};
-use axum::Form;
 use chrono::{DateTime, TimeDelta, Utc};
 use maud::{Markup, html};
 use serde::Deserialize;
@@ -95,7 +95,9 @@ fn normal(enclosure: &Enclosure, spot: &str, last: Option<&SpotView>, is_new: bo
         return Some(Normal { low, high, why: "by what it was last time" });
     }
     match enclosure.care.uv {
-        Some(band) if is_basking => Some(Normal { low: band.low.0, high: band.high.0, why: "the band of its care sheet" }),
+        Some(band) if is_basking => {
+            Some(Normal { low: band.low.0, high: band.high.0, why: "the band of its care sheet" })
+        }
         Some(_) => Some(Normal { low: 0.0, high: SHADE, why: "away from the basking spot" }),
         None => None,
     }
@@ -199,7 +201,7 @@ pub(super) async fn spot(
     Query(query): Query<Since>,
 ) -> Response {
     if let Err(refused) = visit.must(Role::Keep) {
-        return refused;
+        return *refused;
     }
     screen(&visit, &id, &spot, &query, None).await
 }
@@ -210,7 +212,8 @@ async fn screen(visit: &Visit, id: &str, spot: &str, query: &Since, odd: Option<
     let since = query.seconds(visit);
     let stops = stops(visit).await;
     let here = stops.iter().position(|stop| stop.enclosure.id == id && stop.spot == spot);
-    let next = here.and_then(|here| stops.get(here + 1)).map_or(format!("/walk/done?since={since}"), |stop| way(stop, since));
+    let next =
+        here.and_then(|here| stops.get(here + 1)).map_or(format!("/walk/done?since={since}"), |stop| way(stop, since));
     let before = here.and_then(|here| stops.get(here.checked_sub(1)?)).map(|stop| way(stop, since));
     let closely = visit.house.closely(id).await;
     let last = closely.as_ref().and_then(|closely| closely.round.spots.iter().find(|known| known.spot == spot));
@@ -394,12 +397,13 @@ pub(super) async fn reading(
     Form(reading): Form<Reading>,
 ) -> Response {
     if let Err(refused) = visit.may(Role::Keep, &reading.token) {
-        return refused;
+        return *refused;
     }
     let Some((_, enclosure)) = visit.enclosure(&id) else { return no_enclosure(&visit) };
     let query = Since { since: reading.since, new: reading.new.clone() };
     let Some(uvi) = reading.uvi() else {
-        let text = "A reading is a number from 0 on, such as 4.2. Go back and choose a whole number first, then the tenth.";
+        let text =
+            "A reading is a number from 0 on, such as 4.2. Go back and choose a whole number first, then the tenth.";
         return frame::notice(Some(&visit), StatusCode::UNPROCESSABLE_ENTITY, "Not kept", text);
     };
     if !reading.sure && !reading.plain && is_odd(&visit, enclosure, &spot, uvi, &query).await {
@@ -415,7 +419,8 @@ pub(super) async fn reading(
     if let Some(taken) = reading.taken(visit.now) {
         with["taken"] = json!(taken.to_rfc3339_opts(chrono::SecondsFormat::Secs, true));
     }
-    let outcome = act(&visit, Request { verb: "meter-reading", enclosure: &id, with, why: None, key: &reading.key }).await;
+    let outcome =
+        act(&visit, Request { verb: "meter-reading", enclosure: &id, with, why: None, key: &reading.key }).await;
     if reading.plain {
         return match outcome {
             Ok(()) => StatusCode::NO_CONTENT.into_response(),
@@ -510,8 +515,11 @@ fn changes(acts: &[Act], since: DateTime<Utc>) -> Vec<Change> {
     let mut changes: Vec<Change> = Vec::new();
     let readings = acts.iter().filter(|act| act.verb() == "meter-reading" && act.text("lamp").is_none());
     for act in readings {
-        let (Some(enclosure), Some(spot), Some(uvi)) = (&act.enclosure, act.text("spot"), act.number("uvi")) else { continue };
-        let taken = act.text("taken").and_then(|taken| DateTime::parse_from_rfc3339(taken).ok()).map(|taken| taken.to_utc());
+        let (Some(enclosure), Some(spot), Some(uvi)) = (&act.enclosure, act.text("spot"), act.number("uvi")) else {
+            continue;
+        };
+        let taken =
+            act.text("taken").and_then(|taken| DateTime::parse_from_rfc3339(taken).ok()).map(|taken| taken.to_utc());
         let at = taken.unwrap_or(act.at);
         match changes.iter_mut().find(|change| change.enclosure == *enclosure && change.spot == spot) {
             Some(known) if at < since => _ = known.before.get_or_insert(uvi),
@@ -541,7 +549,9 @@ mod tests {
         assert_eq!((tapped(4, 2), tapped(0, 0), tapped(12, 9)), (Some(4.2), Some(0.0), Some(12.9)));
         assert_eq!(tapped(4, 10), None);
         assert_eq!(Reading { whole: Some(4), ..Reading::default() }.uvi(), None, "one tap is none");
-        for (text, uvi) in [("4,2", Some(4.2)), (" 13.5 ", Some(13.5)), ("-1", None), ("NaN", None), ("900", None), ("", None)] {
+        for (text, uvi) in
+            [("4,2", Some(4.2)), (" 13.5 ", Some(13.5)), ("-1", None), ("NaN", None), ("900", None), ("", None)]
+        {
             assert_eq!(Reading { uvi: Some(text.into()), ..Reading::default() }.uvi(), uvi, "{text}");
         }
     }
@@ -564,7 +574,13 @@ mod tests {
             enclosure: Some("e1".into()),
             words: json!({ "act": "meter-reading", "spot": spot, "uvi": uvi }).as_object().cloned().unwrap_or_default(),
         };
-        let acts = [act(11, "cool", 0.4), act(10, "basking", 3.9), act(9, "basking", 9.9), act(2, "basking", 4.2), act(1, "basking", 5.0)];
+        let acts = [
+            act(11, "cool", 0.4),
+            act(10, "basking", 3.9),
+            act(9, "basking", 9.9),
+            act(2, "basking", 4.2),
+            act(1, "basking", 5.0),
+        ];
         let changes = changes(&acts, DateTime::UNIX_EPOCH + TimeDelta::hours(8));
         let told: Vec<_> = changes.iter().map(|change| (change.spot.as_str(), change.uvi, change.before)).collect();
         assert_eq!(told, [("basking", 3.9, Some(4.2)), ("cool", 0.4, None)]);

@@ -117,7 +117,8 @@ impl Viewer<'_> {
         let colour = std::env::var_os("NO_COLOR").is_none_or(|value| value.is_empty());
         let theme = Theme { colour };
         let (now, speed) = (self.now(), self.speed);
-        let mut ui = Ui { now, speed, chosen: 0, close: false, told: Default::default(), theme, page: self.page.to_owned() };
+        let mut ui =
+            Ui { now, speed, chosen: 0, close: false, told: Default::default(), theme, page: self.page.to_owned() };
         while !self.is_over() {
             ui.now = self.now();
             while let Ok(message) = incoming.try_recv() {
@@ -227,7 +228,15 @@ mod tests {
     fn keys_do_what_the_footer_says() {
         let viewer = viewer(false);
         let theme = Theme { colour: false };
-        let mut ui = Ui { now: viewer.now(), speed: 60.0, chosen: 0, close: false, told: Default::default(), theme, page: String::new() };
+        let mut ui = Ui {
+            now: viewer.now(),
+            speed: 60.0,
+            chosen: 0,
+            close: false,
+            told: Default::default(),
+            theme,
+            page: String::new(),
+        };
         let mut press = |code| {
             let over = pressed(&mut ui, KeyEvent::new(code, KeyModifiers::NONE), 3);
             (over, ui.chosen, ui.close)
