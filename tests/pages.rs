@@ -24,6 +24,7 @@ fn every_page_that_leads_to_mains_carries_its_cautions() {
                 [..],
         ),
         ("deploy/README.md", &["licensed", "local code", "residual-current", "thermal cut-out", "cautions"]),
+        ("deploy/alarms.md", &["residual-current", "thermal cut-out", "licensed", "local code", "veterinarian"]),
         ("deploy/upgrade.md", &["thermal cut-out", "Unplug what warms"]),
         (
             "deploy/Containerfile",
@@ -42,6 +43,16 @@ fn the_changelog_knows_this_version() {
     let changelog = read("CHANGELOG.md");
     let newest = changelog.lines().find_map(|line| line.strip_prefix("## ")).expect("a version");
     assert_eq!(newest.split(' ').next(), Some(env!("CARGO_PKG_VERSION")));
+}
+
+/// The first line of an entry is `package (version) distribution; urgency=…` (Debian Policy, 4.4).
+#[test]
+fn the_packages_changelog_knows_this_version() {
+    let changelog = read("deploy/debian/changelog");
+    let (name, rest) = changelog.split_once(" (").expect("an entry");
+    let version = rest.split_once(')').expect("a version").0;
+    let upstream = version.rsplit_once('-').map_or(version, |(upstream, _)| upstream);
+    assert_eq!((name, upstream), ("lampwarden", env!("CARGO_PKG_VERSION")));
 }
 
 #[test]

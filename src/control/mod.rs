@@ -17,6 +17,7 @@ mod drive;
 mod effect;
 mod enclosure;
 mod event;
+mod grouping;
 pub mod health;
 mod heat;
 mod intake;
@@ -25,19 +26,21 @@ pub mod photoperiod;
 mod reason;
 mod record;
 mod sparing;
+mod suppression;
 mod trouble;
 mod uv;
 mod view;
 mod walk;
 
-pub use alarm::{AlarmKind, AlarmNotice, AlarmState, Priority};
+pub use alarm::{AlarmKind, AlarmNotice, AlarmState, Aside, Cause, Priority};
 pub use effect::{Command, Effect};
 pub use enclosure::Waiting;
 pub use event::{Act, Event, MeterReading, OutputRef, Reading, Unreadable};
 pub use health::view::LampHealth;
 pub use reason::{Proposal, Reason};
 pub use record::{
-    AlarmRecord, OverrideRecord, PairingRecord, PastGain, RaisedRecord, Record, SeriesRecord, SpotRecord, SwitchRecord,
+    AlarmRecord, OverrideRecord, PairingRecord, PastGain, RaisedRecord, Record, SeriesRecord, ShelfRecord, SpotRecord,
+    SwitchRecord,
 };
 pub use uv::{Footing, Told, UvDay, middle_of};
 pub use view::{ByHand, DayView, EnclosureView, Heard, InterlockView, LampView, ProbeView, Quality, RoundView, UvView};
@@ -61,6 +64,7 @@ use context::Context;
 use diagnosis::Circles;
 use enclosure::EnclosureControl;
 use health::spares::{self, Demand};
+use suppression::Suppression;
 use trouble::Trouble;
 
 /// At the start the broker may take this long to be reached before it counts as lost; a guess.
@@ -85,6 +89,7 @@ pub struct Controller {
     contactors: Contactors,
     circles: Circles,
     board: Board,
+    suppression: Suppression,
     agenda: Agenda,
     /// Lamps that will need a spare, and the kinds last told to be short.
     spares: Demand,
@@ -98,8 +103,12 @@ pub struct Controller {
     stirred: bool,
     /// When the site at large must be looked at next.
     site_due: Mono,
+    /// When something is put aside no longer.
+    aside_due: Mono,
     /// Nothing at all is due before; [`Mono::START`] where that must be found out first.
     due: Mono,
+    /// The reading that could not be [absorbed](Controller::absorb) last: of when, and of which probe.
+    refused: Option<(Mono, EnclosureIx, ProbeIx)>,
     /// Whether what changes nothing is spared the whole way.
     shortcuts: bool,
 }
@@ -153,6 +162,7 @@ impl Controller {
             contactors: Contactors::new(&settings, restored, false),
             circles: Circles::new(&settings),
             board: Board::new(None, &settings.site.name, settings.site.timezone),
+            suppression: Suppression::new(&settings),
             agenda: Agenda::new(settings.enclosures.len()),
             spares: Demand::default(),
             short: Vec::new(),
@@ -161,7 +171,9 @@ impl Controller {
             stored: Vec::new(),
             stirred: true,
             site_due: Mono::START,
+            aside_due: Mono::START,
             due: Mono::START,
+            refused: None,
             shortcuts: true,
             settings,
         };
@@ -215,12 +227,14 @@ impl Controller {
         if let Some(known) = last_known {
             self.clock.recall(self.now, known);
         }
+        let before = out.len();
         // Alarms first: what else is on file may find their conditions again.
         let (alarms, others): (Vec<_>, Vec<_>) =
             records.iter().partition(|record| matches!(record, Record::Alarms { .. }));
         for record in alarms.into_iter().chain(others) {
             self.recall_one(record, out);
         }
+        self.put_aside(before, out);
         self.stirred = true;
         self.everybody_now();
     }
@@ -228,6 +242,11 @@ impl Controller {
     fn recall_one(&mut self, record: &Record, out: &mut Vec<Effect>) {
         let at = |id: &str| self.settings.enclosures.iter().position(|enclosure| enclosure.id == id);
         match (record.enclosure().map(at), record) {
+            (owner @ (Some(Some(_)) | None), Record::Asides { shelved, out_of_service, .. }) => {
+                let (now, out_of_service) = (self.now.mono, out_of_service.as_deref());
+                let wall = self.clock.wall(now).filter(|_| self.clock.is_trusted());
+                self.suppression.restore(now, wall, owner.flatten().map(EnclosureIx), shelved, out_of_service);
+            }
             (Some(Some(ix)), _) => {
                 let mut given_up = Vec::new();
                 self.with(EnclosureIx(ix), out, |control, ctx, settings| {
@@ -249,8 +268,10 @@ impl Controller {
                 out.extend(self.board.announced().cloned().map(Effect::Alarm));
                 let cut_offs = &self.settings.cut_offs;
                 let is_there = |subject: &str| cut_offs.iter().any(|cut_off| cut_off.name == subject);
-                self.board.retain_subjects(|kind, subject| kind == AlarmKind::SpareDue || is_there(subject));
+                let stays = |kind| matches!(kind, AlarmKind::SpareDue | AlarmKind::SupplyLost);
+                self.board.retain_subjects(|kind, subject| stays(kind) || is_there(subject));
             }
+            (None, Record::Spares { taken }) => self.spares.restore(taken),
             _ => {}
         }
     }
@@ -284,10 +305,16 @@ impl Controller {
             why.extend(site.map(|notice| format!("for the site it stands: {}", notice.text)));
             let stock = self.settings.spares.iter();
             why.extend(stock.map(|spare| {
-                format!("in stock by the configuration: {} {}", spare.count, spare.fitting.traits().title)
+                let (left, title) = (self.spares.left(spare), spare.fitting.traits().title);
+                format!("in stock by the configuration: {} {title}, of which {left} are left", spare.count)
             }));
         }
         Some(why)
+    }
+
+    /// Spare lamps that are left of those in the configuration, all kinds together.
+    pub fn spares_left(&self) -> u32 {
+        self.settings.spares.iter().map(|spare| self.spares.left(spare)).sum()
     }
 
     /// The settings in force.
@@ -328,6 +355,7 @@ impl Controller {
     }
 
     fn handle_something(&mut self, event: Event, out: &mut Vec<Effect>) {
+        let before = out.len();
         self.stirred |= !matches!(
             event,
             Event::Tick
@@ -366,6 +394,10 @@ impl Controller {
                 Some(why) => self.raise(Trouble::StorageFailing { why }),
                 None => self.board.clear(self.now.mono, AlarmKind::JournalFailing, ""),
             },
+            Event::Overload { messages } => match messages {
+                Some(messages) => self.raise(Trouble::Overloaded { messages }),
+                None => self.board.clear(self.now.mono, AlarmKind::Overloaded, ""),
+            },
             Event::Messages { failure } => match failure {
                 Some(why) => self.raise(Trouble::NoticeFailing { why }),
                 None => self.board.clear(self.now.mono, AlarmKind::NoticeFailing, ""),
@@ -376,6 +408,70 @@ impl Controller {
             }
         }
         self.run_due(out);
+        self.put_aside(before, out);
+    }
+
+    /// Stamps the alarms among the effects from number `from` on with why they are put aside, tells what they have in common
+    /// as one, and tells anew what is put aside no longer.
+    fn put_aside(&mut self, from: usize, out: &mut Vec<Effect>) {
+        let is_alarm = |effect: &Effect| matches!(effect, Effect::Alarm(_));
+        let now = self.now.mono;
+        if now < self.aside_due && !self.suppression.is_stale() && !out[from..].iter().any(is_alarm) {
+            return;
+        }
+        for (owner, kind) in self.suppression.settle(now) {
+            self.annunciate(owner, kind, out);
+            out.push(Effect::File(self.suppression.record(&self.settings, owner)));
+        }
+        self.suppression.stamp(now, &self.settings, &self.circles, &mut out[from..]);
+        if self.suppression.is_stale() {
+            let told = out.len();
+            let stamp = self.stamp();
+            self.judge_supplies();
+            self.board.step(now, stamp, out);
+            self.suppression.stamp(now, &self.settings, &self.circles, &mut out[told..]);
+            self.suppression.restamp(&self.settings, out);
+        }
+        // What has come to a cause is counted when the site is looked at next.
+        self.stirred |= self.suppression.take_recount();
+        self.aside_due = self.suppression.next_deadline().unwrap_or(Mono::END);
+        self.site_due = self.site_deadline();
+    }
+
+    /// Power, network, circuits and relay boxes, by what fell silent or dark.
+    fn judge_supplies(&mut self) {
+        let (now, stamp) = (self.now.mono, self.stamp());
+        for (subject, trouble) in self.suppression.supplies(&self.settings) {
+            self.board.set(now, stamp, AlarmKind::SupplyLost, &subject, trouble);
+        }
+    }
+
+    /// An alarm is told anew where it stands.
+    fn annunciate(&mut self, owner: Option<EnclosureIx>, kind: AlarmKind, out: &mut Vec<Effect>) {
+        match owner {
+            Some(enclosure) => self.with(enclosure, out, |control, ctx, _| control.annunciate(ctx, kind)),
+            None => {
+                self.board.annunciate(kind);
+                let stamp = self.stamp();
+                self.board.step(self.now.mono, stamp, out);
+            }
+        }
+    }
+
+    /// Takes an owner's alarms off the shelf, one kind or all.
+    fn unshelve(&mut self, owner: Option<EnclosureIx>, kind: Option<AlarmKind>, out: &mut Vec<Effect>) {
+        let ended = self.suppression.unshelve(owner, kind);
+        for (owner, kind) in &ended {
+            self.annunciate(*owner, *kind, out);
+        }
+        if !ended.is_empty() {
+            out.push(Effect::File(self.suppression.record(&self.settings, owner)));
+        }
+    }
+
+    /// Every alarm that stands, put aside or not, in the order of enclosures and kinds; the site's come first.
+    pub fn alarms(&self) -> impl Iterator<Item = &AlarmNotice> {
+        self.suppression.standing()
     }
 
     fn report(&mut self, output: OutputRef, level: Level, out: &mut Vec<Effect>) {
@@ -389,6 +485,7 @@ impl Controller {
 
     fn link_up(&mut self, out: &mut Vec<Effect>) {
         self.link = Link::Up;
+        self.suppression.broker(self.now.mono, None);
         self.contactors.link_up(self.now.mono);
         self.board.link_up(self.now.mono);
         out.extend(self.board.announced().cloned().map(Effect::Alarm));
@@ -399,6 +496,8 @@ impl Controller {
 
     fn link_down(&mut self) {
         self.link = Link::Down;
+        let stamp = self.stamp();
+        self.suppression.broker(self.now.mono, Some(stamp));
         self.contactors.link_down();
         for control in &mut self.enclosures {
             control.link_down();
@@ -429,6 +528,20 @@ impl Controller {
             Act::Acknowledge { enclosure: Some(enclosure), kind } => {
                 self.with(enclosure, out, |control, ctx, _| control.acknowledge(ctx, kind));
             }
+            Act::Shelve { enclosure, kind, span, why } => {
+                let (now, stamp) = (self.now.mono, self.stamp());
+                let is_there = enclosure.is_none_or(|EnclosureIx(ix)| ix < self.enclosures.len());
+                if is_there && self.suppression.shelve(now, stamp, (enclosure, kind), span, &why) {
+                    out.push(Effect::File(self.suppression.record(&self.settings, enclosure)));
+                }
+            }
+            Act::Unshelve { enclosure, kind } => self.unshelve(enclosure, kind, out),
+            Act::Service { enclosure, out: why } => {
+                if enclosure.0 < self.enclosures.len() {
+                    self.suppression.service(enclosure, why);
+                    out.push(Effect::File(self.suppression.record(&self.settings, Some(enclosure))));
+                }
+            }
             Act::Reset { enclosure, lamp } => {
                 self.with(enclosure, out, |control, ctx, settings| control.reset(ctx, settings, lamp));
             }
@@ -447,6 +560,11 @@ impl Controller {
             }
             Act::LampChange { enclosure, lamp } => {
                 self.with(enclosure, out, |control, ctx, settings| control.lamp_change(ctx, settings, lamp));
+                let fitted = self.settings.enclosures.get(enclosure.0).and_then(|known| known.lamps.get(lamp.0));
+                if let Some(taken) = fitted.and_then(|lamp| self.spares.take(spares::kind(lamp), &self.settings.spares))
+                {
+                    out.push(Effect::File(Record::Spares { taken }));
+                }
             }
             Act::Override { enclosure, lamp, level, span } => {
                 self.with(enclosure, out, |control, ctx, settings| {
@@ -625,6 +743,7 @@ impl Controller {
             self.board.clear(now, AlarmKind::RetainedCommand, &name);
         }
         self.judge_spares();
+        self.judge_supplies();
         if self.link == Link::Up {
             for (ix, deaf, wanted, reported) in self.contactors.deaf(now, &self.settings.cut_offs) {
                 let trouble = deaf.then_some(Trouble::RelayDeaf { wanted, reported, cut_off: None });
@@ -641,7 +760,9 @@ impl Controller {
             _ => None,
         };
         let contactors = self.contactors.next_deadline(self.now.mono, &self.settings.cut_offs);
-        let site = [awaited, contactors, self.clock.next_deadline(), self.board.next_deadline(), self.refused_until];
+        let aside = self.suppression.next_deadline();
+        let site =
+            [awaited, contactors, self.clock.next_deadline(), self.board.next_deadline(), self.refused_until, aside];
         let stored = self.stored.iter().map(|(_, until)| *until);
         site.into_iter().flatten().chain(stored).min().unwrap_or(Mono::END)
     }
@@ -674,6 +795,7 @@ impl Controller {
     pub fn reload(&mut self, now: Moment, settings: Settings, out: &mut Vec<Effect>) {
         self.now = Moment { mono: now.mono.max(self.now.mono), wall: now.wall };
         self.clock.observe(self.now);
+        let told = out.len();
         let was = std::mem::replace(&mut self.settings, settings);
         let contactors = Contactors::new(&self.settings, &[], self.link == Link::Up);
         let before = std::mem::replace(&mut self.contactors, contactors);
@@ -689,6 +811,11 @@ impl Controller {
                 control.adopt(self.now.mono, enclosure, earlier, before);
             }
         }
+        let id = |ix: EnclosureIx| was.enclosures.get(ix.0).map(|enclosure| &enclosure.id);
+        let place =
+            |id: &String| self.settings.enclosures.iter().position(|enclosure| enclosure.id == *id).map(EnclosureIx);
+        let same = |ix| id(ix).and_then(place);
+        self.suppression.reload(self.now.mono, (&self.settings, &self.circles), same);
         // Every enclosure tells anew which lamps will need a spare.
         self.spares.clear();
         self.refused_until = None;
@@ -697,6 +824,7 @@ impl Controller {
         self.stirred = true;
         self.everybody_now();
         self.run_due(out);
+        self.put_aside(told, out);
     }
 
     /// The health of an enclosure's lamps as it stands, with the reasons; none where `enclosure` is not in the settings.

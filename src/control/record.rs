@@ -9,6 +9,7 @@ use serde::{Deserialize, Serialize};
 
 use super::alarm::{AlarmKind, AlarmState, Priority};
 use super::health::record::{HealthRecord, HoursRecord};
+use super::health::spares::TakenRecord;
 
 /// One owner's record.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -60,6 +61,20 @@ pub enum Record {
         /// Lamp by lamp.
         set: Vec<OverrideRecord>,
     },
+    /// Spares that lamp changes have taken since they were counted in the configuration, filed with each.
+    Spares {
+        /// Line by line.
+        taken: Vec<TakenRecord>,
+    },
+    /// What a person has put aside of an owner's alarms, filed when it begins or ends.
+    Asides {
+        /// The enclosure's id; none: the site's.
+        enclosure: Option<String>,
+        /// Shelved alarms.
+        shelved: Vec<ShelfRecord>,
+        /// Why the enclosure is out of service by its keeper's word; none: it is not.
+        out_of_service: Option<String>,
+    },
     /// When lamps of an enclosure last went on or off, of those that must stay off for a time: filed with each switch.
     Switches {
         /// The enclosure's id.
@@ -72,15 +87,25 @@ pub enum Record {
 impl Record {
     /// Whose it is: records of one owner replace each other.
     pub fn owner(&self) -> String {
+        match self.whose() {
+            (kind, "", _) => kind.to_owned(),
+            (kind, enclosure, "") => format!("{kind} {enclosure}"),
+            (kind, enclosure, probe) => format!("{kind} {enclosure}/{probe}"),
+        }
+    }
+
+    /// The same in parts: its kind, the enclosure's id and the probe's name, empty where there is none.
+    pub fn whose(&self) -> (&'static str, &str, &str) {
         match self {
-            Record::Series { enclosure, probe, .. } => format!("series {enclosure}/{probe}"),
-            Record::Walk { enclosure, .. } => format!("walk {enclosure}"),
-            Record::Hours { enclosure, .. } => format!("hours {enclosure}"),
-            Record::Health { enclosure, .. } => format!("health {enclosure}"),
-            Record::Alarms { enclosure: Some(enclosure), .. } => format!("alarms {enclosure}"),
-            Record::Alarms { enclosure: None, .. } => "alarms".to_owned(),
-            Record::Overrides { enclosure, .. } => format!("overrides {enclosure}"),
-            Record::Switches { enclosure, .. } => format!("switches {enclosure}"),
+            Record::Series { enclosure, probe, .. } => ("series", enclosure, probe),
+            Record::Walk { enclosure, .. } => ("walk", enclosure, ""),
+            Record::Hours { enclosure, .. } => ("hours", enclosure, ""),
+            Record::Health { enclosure, .. } => ("health", enclosure, ""),
+            Record::Alarms { enclosure, .. } => ("alarms", enclosure.as_deref().unwrap_or_default(), ""),
+            Record::Spares { .. } => ("spares", "", ""),
+            Record::Asides { enclosure, .. } => ("asides", enclosure.as_deref().unwrap_or_default(), ""),
+            Record::Overrides { enclosure, .. } => ("overrides", enclosure, ""),
+            Record::Switches { enclosure, .. } => ("switches", enclosure, ""),
         }
     }
 
@@ -93,7 +118,8 @@ impl Record {
             | Record::Health { enclosure, .. }
             | Record::Overrides { enclosure, .. }
             | Record::Switches { enclosure, .. } => Some(enclosure),
-            Record::Alarms { enclosure, .. } => enclosure.as_deref(),
+            Record::Alarms { enclosure, .. } | Record::Asides { enclosure, .. } => enclosure.as_deref(),
+            Record::Spares { .. } => None,
         }
     }
 }
@@ -126,6 +152,18 @@ pub struct RaisedRecord {
     pub kind: AlarmKind,
     /// The last few times within a day, oldest first.
     pub at: Vec<DateTime<Utc>>,
+}
+
+/// An alarm that a person has put aside for a while.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ShelfRecord {
+    /// What about.
+    pub kind: AlarmKind,
+    /// When it ends, wall time.
+    pub until: DateTime<Utc>,
+    /// Why.
+    pub why: String,
 }
 
 /// A level that was set by hand.

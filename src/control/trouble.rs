@@ -137,6 +137,18 @@ pub(super) enum Trouble {
     NoticeFailing {
         why: String,
     },
+    /// Much of what hangs on one supply fell silent or dark at once.
+    SupplyLost {
+        /// How many, of how many.
+        count: usize,
+        total: usize,
+        /// Some of them.
+        places: Vec<String>,
+    },
+    Overloaded {
+        /// How many were passed over since it began.
+        messages: u64,
+    },
     /// As it was filed, when the daemon had last run.
     OnFile {
         kind: AlarmKind,
@@ -172,6 +184,8 @@ impl Trouble {
             Trouble::StorageFailing { .. } => AlarmKind::JournalFailing,
             Trouble::ConfigRefused { .. } => AlarmKind::ConfigRefused,
             Trouble::NoticeFailing { .. } => AlarmKind::NoticeFailing,
+            Trouble::SupplyLost { .. } => AlarmKind::SupplyLost,
+            Trouble::Overloaded { .. } => AlarmKind::Overloaded,
             Trouble::OnFile { kind, .. } => *kind,
         }
     }
@@ -189,6 +203,8 @@ impl Trouble {
             | Trouble::SpotOverCeiling { .. }
             | Trouble::RetainedCommand { .. }
             | Trouble::BrokerLost
+            | Trouble::SupplyLost { .. }
+            | Trouble::Overloaded { .. }
             | Trouble::StorageFailing { .. } => Priority::High,
             Trouble::ProbeSilent { .. }
             | Trouble::ProbeDoubtful { .. }
@@ -237,6 +253,12 @@ impl Trouble {
             }
             (Trouble::SpareDue { due: now, stock: left, .. }, Trouble::SpareDue { due: before, stock: had, .. }) => {
                 (now, left) != (before, had)
+            }
+            (Trouble::SupplyLost { count: now, .. }, Trouble::SupplyLost { count: before, .. }) => {
+                twice_as_many(*now, *before)
+            }
+            (Trouble::Overloaded { messages: now }, Trouble::Overloaded { messages: before }) => {
+                ten_times_as_many(*now, *before)
             }
             _ if self.kind() == AlarmKind::CalibrationDue && known.kind() == AlarmKind::CalibrationDue => {
                 std::mem::discriminant(self) != std::mem::discriminant(known)
@@ -448,7 +470,8 @@ impl Trouble {
             Trouble::BrokerLost => format!(
                 "{place}: no connection to the broker since {since}. No reading arrives and no command leaves. Lamps \
                  whose relay has a hold go dark by themselves; the others stay as they are. Check the broker and the \
-                 network, and look at the lamps yourself until it is back."
+                 network, and look at the lamps yourself until it is back: if the enclosures grow cold, warm the room or move \
+                 the animals."
             ),
             Trouble::StorageFailing { why } => format!(
                 "{place}: safety state cannot be stored since {since}: {why}. Guards work as always, but a latch would \
@@ -457,6 +480,15 @@ impl Trouble {
             Trouble::ConfigRefused { why } => format!(
                 "{place}: the changed configuration was refused at {since}; the one before stays in force. {why}. Run \
                  `lampwarden check` on it."
+            ),
+            Trouble::SupplyLost { count, total, places } => {
+                supply_in_words(place, subject, since, (*count, *total), places)
+            }
+            Trouble::Overloaded { messages } => format!(
+                "{place}: more messages come in than can be handled since {since}; {messages} were passed over. Of each \
+                 probe the newest reading counts, those that a guard goes by come first, and OFF goes out before anything \
+                 else. Find what floods the broker: a probe that speaks many times a second, or a bridge that repeats \
+                 itself; or give the daemon a faster computer."
             ),
             Trouble::NoticeFailing { why } => format!(
                 "{place}: messages to people do not arrive since {since}: {why}. They are kept and tried again. Check the \
@@ -504,6 +536,29 @@ fn clock_in_words(doubt: ClockDoubt, timezone: Tz, since: &str) -> (String, &'st
     }
 }
 
+/// What fell silent or dark at once; `subject` is the supply, empty for the site's.
+fn supply_in_words(place: &str, subject: &str, since: &str, (count, total): (usize, usize), some: &[String]) -> String {
+    let more = count.saturating_sub(some.len());
+    let more = if more > 0 { format!(" and {more} more") } else { String::new() };
+    let named = some.join(", ");
+    let heat = "Where a guard hears no probe its lamp stays off, so animals there may get no heat: if it grows cold, warm the \
+                room or move them.";
+    let fuse = "Where a fuse or that device has tripped, have the cause found before it is set again.";
+    let apart = "Each alarm of its own stands in the list, is not told by itself, and will be if it outlasts this one.";
+    if subject.is_empty() {
+        return format!(
+            "{place}: power or network has failed since {since}. {count} of {total} enclosures fell silent or dark within \
+             minutes, which mostly has one cause: {named}{more}. {apart} {heat} Look whether there is power, at fuses and the \
+             residual-current device, and at the network those probes and relays hang on. {fuse} {MAINS}"
+        );
+    }
+    format!(
+        "{place}: everything on {subject} has failed since {since}. {count} of {total} lamps there are dark or do not obey, \
+         and none is seen lit: {named}{more}. {apart} {heat} Look first at its plug, power strip, fuse and residual-current \
+         device. {fuse} {MAINS}"
+    )
+}
+
 /// Lamps that are no more as somebody set them.
 fn by_hand_no_more(given_up: &[String]) -> String {
     if given_up.is_empty() {
@@ -530,7 +585,7 @@ fn look_first(cause: Cause) -> &'static str {
             "Look first at the supply: plug, power strip, fuse and residual-current device. Where a fuse or that device has \
              tripped, have the cause found before it is set again. See that the animals do not grow cold meanwhile."
         }
-        Cause::Well | Cause::LampDark | Cause::Shaded | Cause::ProbeDead => {
+        Cause::Well | Cause::LampDark | Cause::OtherDark | Cause::Shaded | Cause::ProbeDead => {
             "Look first whether it glows. Where it does not, see whether plug and lamp sit tight, then fit a spare, log the \
              change and take a meter reading. A UV lamp can glow and give no UV: then only a hand-held meter tells."
         }
@@ -545,6 +600,16 @@ fn day(date: NaiveDate) -> String {
 /// Whether a forecast has moved so far that it is worth saying again.
 fn moved_by_a_week(now: Option<NaiveDate>, before: Option<NaiveDate>) -> bool {
     now.zip(before).is_some_and(|(now, before)| (now - before).num_days().abs() >= 7)
+}
+
+/// Whether more has come to it than what somebody was told.
+fn twice_as_many(now: usize, before: usize) -> bool {
+    now >= before.saturating_mul(2) && now > before
+}
+
+/// As [`twice_as_many`], of what comes by thousands.
+fn ten_times_as_many(now: u64, before: u64) -> bool {
+    now >= before.saturating_mul(10) && now > before
 }
 
 fn held_off(lamps: &[Arc<str>]) -> String {
@@ -627,6 +692,8 @@ mod tests {
             Trouble::StorageFailing { why: "no space left".into() },
             Trouble::ConfigRefused { why: "2 errors.".into() },
             Trouble::NoticeFailing { why: "mail to keeper: the mail server does not answer".into() },
+            Trouble::SupplyLost { count: 8, total: 12, places: vec!["Quince".into(), "Gable end".into()] },
+            Trouble::Overloaded { messages: 1200 },
         ]
     }
 
@@ -647,6 +714,9 @@ mod tests {
             reading: Uvi(3.1),
             low: Uvi(2.9),
         }));
+        let places = || vec!["Quince".to_owned()];
+        all.extend([120, 11_999, 12_000].map(|messages| Trouble::Overloaded { messages }));
+        all.extend([4, 15, 16].map(|count| Trouble::SupplyLost { count, total: 40, places: places() }));
         let covered = "something lies on it".into();
         all.push(Trouble::ProbeDoubtful { why: covered, holds_off: vec![], frozen: false, momentary: false });
         all.push(Trouble::UvOverCeiling { reading: Uvi(9.1), ceiling: Uvi(8.0), latched: false });
@@ -689,7 +759,10 @@ mod tests {
                 Trouble::OverTemperature { .. } | Trouble::HeatUnstoppable { .. } => {
                     assert!(text.contains("veterinarian") && text.contains("licensed electrician"), "{text}");
                 }
-                Trouble::RelayDeaf { .. } | Trouble::LampDark { .. } | Trouble::HeatWeak { .. } => {
+                Trouble::RelayDeaf { .. }
+                | Trouble::LampDark { .. }
+                | Trouble::HeatWeak { .. }
+                | Trouble::SupplyLost { .. } => {
                     assert!(text.contains("licensed electrician"), "{text}");
                 }
                 Trouble::UvOverCeiling { .. } | Trouble::SpotOverCeiling { .. } | Trouble::UvAboveBand { .. } => {
@@ -703,7 +776,11 @@ mod tests {
     #[test]
     fn every_cut_says_that_the_animal_may_grow_cold() {
         let cuts = samples().into_iter().filter(|trouble| match trouble {
-            Trouble::OverTemperature { .. } | Trouble::HeatWeak { .. } | Trouble::CutOffOpen { .. } => true,
+            Trouble::OverTemperature { .. }
+            | Trouble::HeatWeak { .. }
+            | Trouble::CutOffOpen { .. }
+            | Trouble::BrokerLost
+            | Trouble::SupplyLost { .. } => true,
             Trouble::ProbeSilent { holds_off, .. } | Trouble::ProbeDoubtful { holds_off, .. } => !holds_off.is_empty(),
             _ => false,
         });

@@ -8,12 +8,14 @@ mod desk;
 mod diary;
 mod digest;
 mod pages;
+mod past;
 mod people;
 mod records;
 mod telling;
 
 pub use clock::Clock;
 pub use desk::ask;
+pub use past::gathered;
 
 use std::future::Future;
 use std::path::PathBuf;
@@ -43,6 +45,11 @@ use telling::Telling;
 /// Without a service manager the loop wakes up this often at the latest.
 const IDLE: Duration = Duration::from_secs(3600);
 
+/// A flood is over when no message was passed over for so long; a guess.
+const BREATH: Duration = Duration::from_secs(10);
+/// So many messages are handled before the connection takes in more; a guess.
+const IN_A_ROW: usize = 16;
+
 /// How the daemon runs.
 pub struct Options {
     /// What the keeper asked for.
@@ -65,6 +72,7 @@ pub async fn run(options: Options, stop: impl Future<Output = ()>) -> anyhow::Re
     let Options { settings, reread, clock, state_directory, service, visitor } = options;
     let time = clock.clone();
     let place = Place { state_directory: state_directory.clone(), visitor, now: Arc::new(move || time.now().wall) };
+    let path = state_directory.as_ref().map(|directory| directory.join(crate::journal::FILE));
     let (journal, remembered, desk) = match state_directory {
         Some(directory) => {
             let (journal, remembered) = Journal::open(&directory).map_err(|why| anyhow!(why))?;
@@ -75,7 +83,7 @@ pub async fn run(options: Options, stop: impl Future<Output = ()>) -> anyhow::Re
         None => (None, Remembered::default(), None),
     };
     let safety = remembered.safety(&settings);
-    let telling = Telling::new(&settings, clock.now(), remembered.outbox);
+    let telling = Telling::new(&settings, clock.now(), remembered.outbox, path);
     let mut controller = Controller::new(settings, clock.now(), &safety);
     let mut effects = Vec::new();
     controller.recall(&remembered.filed, remembered.last_alive, &mut effects);
@@ -97,6 +105,8 @@ pub async fn run(options: Options, stop: impl Future<Output = ()>) -> anyhow::Re
         effects,
         events: Vec::new(),
         later: Vec::new(),
+        taken: 0,
+        overload: None,
         service,
     };
     if let Some(why) = remembered.trouble {
@@ -133,6 +143,10 @@ struct Daemon {
     events: Vec<Event>,
     /// What may wait until commands are on their way.
     later: Vec<Effect>,
+    /// Taken from the inbox since the connection had its turn.
+    taken: usize,
+    /// Messages passed over since too many began to come, and when last; none while all are handled.
+    overload: Option<(u64, Instant)>,
     service: Service,
 }
 
@@ -150,10 +164,13 @@ impl Daemon {
             // Here and not with the timer, which a flood of messages keeps from its turn.
             let outcome = self.records.lose_patience();
             self.settle(outcome);
+            self.breathe();
             self.tell_people();
-            if !self.later.is_empty() || self.records.is_busy() {
-                // The connection runs in this thread too: let it write the commands before anything is logged or told.
+            if !self.later.is_empty() || self.records.is_busy() || self.taken >= IN_A_ROW {
+                // The connection runs in this thread too: let it write the commands before anything is logged or told, and
+                // take in what has come, so that a flood waits here, where what a guard needs goes first.
                 tokio::task::yield_now().await;
+                self.taken = 0;
                 self.carry_out_later();
             }
             self.service.feed();
@@ -175,7 +192,10 @@ impl Daemon {
                 news = self.telling.news() => self.hear_from_people(news),
                 asked = next_question(&mut self.desk) => self.answer(asked),
                 inbound = self.inbox.recv() => match inbound {
-                    Some(inbound) => self.inbound(inbound),
+                    Some(inbound) => {
+                        self.taken += 1;
+                        self.inbound(inbound);
+                    }
                     None => return Err(anyhow!("the connection to the broker has ended by itself")),
                 },
                 // After what comes from the broker: no guest holds up a reading.
@@ -185,12 +205,21 @@ impl Daemon {
         }
     }
 
+    /// Tells that all messages are handled again.
+    fn breathe(&mut self) {
+        if self.overload.is_some_and(|(_, last)| last.elapsed() >= BREATH) {
+            self.overload = None;
+            self.handle(Event::Overload { messages: None });
+        }
+    }
+
     /// How long nothing need be done, in real time.
     fn wait(&mut self) -> Duration {
         let deadline = self.controller.next_deadline().map_or(IDLE, |deadline| self.clock.until(deadline));
         let people =
             self.telling.deadline().map_or(IDLE, |deadline| self.clock.until(deadline)).min(self.telling.wait());
-        deadline.min(self.service.feed_within()).min(self.records.wait().unwrap_or(IDLE)).min(people)
+        let breath = self.overload.map_or(IDLE, |(_, last)| BREATH.saturating_sub(last.elapsed()));
+        deadline.min(breath).min(self.service.feed_within()).min(self.records.wait().unwrap_or(IDLE)).min(people)
     }
 
     /// What the journal lets go, and how the disk does.
@@ -237,6 +266,13 @@ impl Daemon {
                 self.pages.connected(false);
                 self.handle(Event::LinkDown);
                 self.service.status("no broker; control goes on in memory");
+            }
+            Inbound::Shed(messages) => {
+                warn!("{messages} messages were passed over: more come than can be handled");
+                let (before, _) = self.overload.unwrap_or((0, Instant::now()));
+                let all = before.saturating_add(messages);
+                self.overload = Some((all, Instant::now()));
+                self.handle(Event::Overload { messages: Some(all) });
             }
             Inbound::Note(note) => warn!("{note}"),
         }
@@ -477,8 +513,9 @@ async fn next_question(desk: &mut Option<Desk>) -> Asked {
 
 fn log_alarm(settings: &Settings, notice: &AlarmNotice) {
     let enclosure = notice.enclosure.map_or("site", |EnclosureIx(ix)| settings.enclosures[ix].id.as_str());
-    let (kind, priority, state) = (notice.kind, notice.priority.word(), notice.state.word());
+    let (kind, priority, state) = (notice.kind, notice.priority.word(), notice.standing());
     match (notice.state, notice.priority) {
+        _ if notice.aside.is_some() => info!(enclosure, %kind, priority, state, "alarm"),
         (AlarmState::Unacknowledged, Priority::Critical | Priority::High) => {
             error!(enclosure, %kind, priority, state, "alarm: {}", notice.text);
         }

@@ -109,10 +109,10 @@ impl Glance {
     }
 
     /// Alarms of one enclosure, by its id.
-    pub(super) fn alarms_of<'a>(&'a self, id: &str) -> impl Iterator<Item = &'a AlarmNotice> {
-        let owner = Some(id.to_owned());
-        let kinds = (owner.clone(), AlarmKind::OverTemperature)..=(owner, AlarmKind::NoticeFailing);
-        self.alarms.range(kinds).map(|(_, notice)| notice)
+    pub(super) fn alarms_of<'a>(&'a self, id: &'a str) -> impl Iterator<Item = &'a AlarmNotice> {
+        let first = (Some(id.to_owned()), AlarmKind::OverTemperature);
+        let from = self.alarms.range(first..);
+        from.take_while(move |((owner, _), _)| owner.as_deref() == Some(id)).map(|(_, notice)| notice)
     }
 }
 
@@ -130,6 +130,8 @@ mod tests {
             since: chrono::DateTime::UNIX_EPOCH,
             text: "dark".to_owned(),
             subjects: Vec::new(),
+            latched: false,
+            aside: None,
         }
     }
 

@@ -223,6 +223,8 @@ mod tests {
             since: DateTime::UNIX_EPOCH,
             text: String::new(),
             subjects: Vec::new(),
+            latched: false,
+            aside: None,
         };
         let alarms = [
             of(Priority::Critical, AlarmState::ReturnedUnacknowledged),

@@ -160,6 +160,10 @@ def test_an_alarm_comes_to_an_open_page_and_is_acknowledged(browser, house):
     rig.until(lambda: "probe-silent" in text(), 30, "it is shown without a reload")
     browser.find_element("xpath", "//h2[contains(., 'probe-silent')]/..//button").click()
     rig.until(lambda: "high, acknowledged" in text(), 10, "somebody has seen it")
+    browser.find_element("xpath", "//summary[contains(., 'Shelve')]").click()
+    browser.find_element("name", "why").send_keys("the cable is being mended")
+    browser.find_element("xpath", "//button[text()='Shelve it']").click()
+    rig.until(lambda: "Set aside (shelved): the cable is being mended" in text(), 10, "it is shelved with an end")
     acts = [json.loads(act) for act in house.journal("SELECT act FROM acts WHERE act LIKE '%acknowledge%'")]
     assert [(act["by"], act["kind"]) for act in acts] == [("anna", "probe-silent")]
 

@@ -12,6 +12,14 @@ const UNITS: &[&str] = &["C", "°C", "F", "°F", "uvi", "lx", "lux", "W", "%"];
 
 const CARE: super::Key = required("care", Kind::Text(Rule::Filled), CARE_DOC, "\"woodland-basker\"");
 const CARE_DOC: &str = "Name of the care sheet: an own one, else one that comes with the program.";
+const IN_SERVICE: super::Key = default(
+    "in_service",
+    Kind::Switch,
+    Plain::Switch(true),
+    "an animal lives there",
+    "Whether an animal lives there. Where none does, lamps and guards go on as always, and only alarms of the guard are told.",
+    "false",
+);
 const PROBES: super::Key = table("probes", Kind::Named(&PROBE), NONE, "Everything that measures, by name.");
 const LAMPS: super::Key = table("lamps", Kind::Named(&LAMP), NONE, "Everything driven that warms or lights, by name.");
 
@@ -23,6 +31,7 @@ pub(in crate::config) static ENCLOSURE: Section = Section {
         required("id", Kind::Text(Rule::Name), "Names the enclosure in topics.", "\"e1\""),
         optional("title", Kind::Text(Rule::Filled), "the id", "What a person calls it.", "\"By the window\""),
         CARE,
+        IN_SERVICE,
         PROBES,
         LAMPS,
     ],
@@ -43,6 +52,7 @@ pub(super) static RACK: Section = Section {
             "\"Rack {rack}, bay {bay}\"",
         ),
         CARE,
+        IN_SERVICE,
         table("probes", Kind::Named(&PROBE), NONE, "As for an enclosure; `{rack}` and `{bay}` in any topic."),
         table("lamps", Kind::Named(&LAMP), NONE, "As for an enclosure; `{rack}` and `{bay}` in any topic."),
         table("bay", Kind::Named(&BAY), NONE, "What is different in single bays, by the bay's name."),
@@ -63,6 +73,7 @@ pub(super) static BAY: Section = Section {
             "\"Bay {bay}, quarantine\"",
         ),
         optional("care", Kind::Text(Rule::Filled), "the rack's", CARE_DOC, "\"woodland-basker\""),
+        IN_SERVICE,
         PROBES,
         LAMPS,
     ],

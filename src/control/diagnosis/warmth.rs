@@ -65,6 +65,9 @@ struct Class {
     usual: [(f64, u32); MARKS.len()],
 }
 
+/// A class for the file: where its rises began, °C, and how far they went at each mark, K, with how often that was learnt.
+pub type RiseRecord = (f64, [(f64, u32); MARKS.len()]);
+
 /// The temperature at the spot a lamp warms.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct Warmth {
@@ -89,6 +92,18 @@ impl Warmth {
             passed: 0,
             fresh: false,
         }
+    }
+
+    /// What must survive a restart.
+    pub(super) fn to_record(&self) -> Vec<RiseRecord> {
+        self.classes.iter().flatten().map(|class| (class.base.0, class.usual)).collect()
+    }
+
+    /// Takes up a record; what of it is no number is left out.
+    pub(super) fn restore(&mut self, record: &[RiseRecord]) {
+        let is_sound = |(base, usual): &&RiseRecord| base.is_finite() && usual.iter().all(|(rise, _)| rise.is_finite());
+        let classes = record.iter().filter(is_sound).map(|&(base, usual)| Class { base: Celsius(base), usual });
+        self.classes.iter_mut().zip(classes).for_each(|(own, class)| *own = Some(class));
     }
 
     pub(super) fn reading(&mut self, reading: Celsius) {
@@ -129,10 +144,15 @@ impl Warmth {
         Some(Rise { rose, usual: Kelvin(usual), after })
     }
 
+    /// Whether a mark is passed by now of which it has not [learnt](Warmth::learn).
+    pub(super) fn may_learn(&self, lit: Duration) -> bool {
+        MARKS.get(self.passed).is_some_and(|&mark| lit >= mark)
+    }
+
     /// Learns how far it rose by the marks that are passed by now, with the lamp taken to be well.
     pub(super) fn learn(&mut self, lit: Duration) {
         let (Some(last), Some(base)) = (self.last, self.base) else { return };
-        while MARKS.get(self.passed).is_some_and(|&mark| lit >= mark) {
+        while self.may_learn(lit) {
             let near = self.classes.iter().position(|class| class.is_some_and(|class| is_near(class.base, base)));
             let Some(at) = near.or_else(|| self.classes.iter().position(Option::is_none)) else { return };
             let class = self.classes[at].get_or_insert(Class { base, usual: [(0.0, 0); MARKS.len()] });

@@ -127,7 +127,14 @@ fn settings(lamps: Vec<Lamp>) -> Settings {
         spares: Vec::new(),
         telling: Default::default(),
         cut_offs: Vec::new(),
-        enclosures: vec![Enclosure { id: "e".to_owned(), title: "e".to_owned(), care, probes, lamps }],
+        enclosures: vec![Enclosure {
+            id: "e".to_owned(),
+            title: "e".to_owned(),
+            care,
+            probes,
+            lamps,
+            out_of_service: None,
+        }],
     }
 }
 

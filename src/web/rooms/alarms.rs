@@ -11,7 +11,7 @@ use serde_json::json;
 
 use super::enclosure::must_say_why;
 use super::{after, from_journal, hidden};
-use crate::control::{AlarmKind, AlarmNotice, AlarmState};
+use crate::control::{AlarmKind, AlarmNotice, AlarmState, Aside};
 use crate::journal::read::Window;
 use crate::message::topics::SITE;
 use crate::web::acts::{Request, act};
@@ -66,6 +66,13 @@ fn alarm(visit: &Visit, owner: Option<&str>, notice: &AlarmNotice) -> Markup {
                 (words::time(notice.since, visit.now, visit.zone()))
             }
             p { (notice.text) }
+            @if let Some(aside) = &notice.aside {
+                p {
+                    "Set aside (" (aside.word()) "): " (aside.why())
+                    @if let Aside::Shelved { until, .. } = aside { ", until " (words::time(*until, visit.now, visit.zone())) }
+                }
+            }
+            (shelf(visit, owner, notice))
             @if !is_seen && visit.guest.role >= Role::Keep {
                 form method="post" action="/alarms/acknowledge" {
                     (hidden(visit))
@@ -84,6 +91,39 @@ fn alarm(visit: &Visit, owner: Option<&str>, notice: &AlarmNotice) -> Markup {
                         textarea id={ "why-" (name) } name="why" required minlength="8" maxlength="500" rows="2" {}
                         button class="grave" { "Close the contactor " (name) }
                     }
+                }
+            }
+        }
+    }
+}
+
+/// Shelving an alarm that stands for a while, or taking it back.
+fn shelf(visit: &Visit, owner: Option<&str>, notice: &AlarmNotice) -> Markup {
+    const SPANS: [(u64, &str); 4] = [(30, "30 min"), (120, "2 h"), (480, "8 h"), (1440, "a day")];
+    let most = notice.kind.shelved_at_most().as_secs() / 60;
+    let is_shelved = matches!(notice.aside, Some(Aside::Shelved { .. }));
+    if visit.guest.role < Role::Keep || !notice.state.is_active() || (most == 0 && !is_shelved) {
+        return html! {};
+    }
+    let id = format!("shelf-{}-{}", owner.unwrap_or(SITE), notice.kind.name());
+    html! {
+        details {
+            summary { @if is_shelved { "Take it off the shelf" } @else { "Shelve it for a while" } }
+            form method="post" action="/alarms/shelve" class="stack" {
+                (hidden(visit))
+                input type="hidden" name="enclosure" value=(owner.unwrap_or(SITE));
+                input type="hidden" name="kind" value=(notice.kind.name());
+                @if is_shelved {
+                    button { "Tell of it again" }
+                } @else {
+                    label for=(id) { "For" }
+                    select id=(id) name="minutes" {
+                        @for (minutes, words) in SPANS.iter().filter(|(minutes, _)| *minutes <= most) { option value=(minutes) { (words) } }
+                    }
+                    label for={ (id) "-why" } { "Why" }
+                    input id={ (id) "-why" } name="why" required maxlength="200";
+                    button { "Shelve it" }
+                    p class="soft" { "Nobody is told of it meanwhile. It is judged and shown all the same, and no lamp changes." }
                 }
             }
         }
@@ -158,6 +198,32 @@ pub(super) async fn acknowledge(visit: Visit, Form(form): Form<Acknowledge>) -> 
     }
     let with = json!({ "kind": form.kind });
     let request = Request { verb: "acknowledge", enclosure: &form.enclosure, with, why: None, key: &form.key };
+    let outcome = act(&visit, request).await;
+    after(&visit, outcome, "/alarms")
+}
+
+#[derive(Deserialize)]
+pub(super) struct Shelve {
+    token: String,
+    key: String,
+    enclosure: String,
+    kind: String,
+    /// None: it is taken off the shelf.
+    #[serde(default)]
+    minutes: Option<u64>,
+    #[serde(default)]
+    why: String,
+}
+
+pub(super) async fn shelve(visit: Visit, Form(form): Form<Shelve>) -> Response {
+    if let Err(refused) = visit.may(Role::Keep, &form.token) {
+        return *refused;
+    }
+    let (verb, with) = match form.minutes {
+        Some(minutes) => ("shelve", json!({ "kind": form.kind, "for": format!("{minutes}m"), "why": form.why.trim() })),
+        None => ("unshelve", json!({ "kind": form.kind })),
+    };
+    let request = Request { verb, enclosure: &form.enclosure, with, why: None, key: &form.key };
     let outcome = act(&visit, request).await;
     after(&visit, outcome, "/alarms")
 }

@@ -50,6 +50,7 @@ pub(super) fn router(house: Arc<House>) -> Router {
         .route("/e/{id}/change/{lamp}", get(lamps::ask_change).post(lamps::change))
         .route("/site/reset", post(alarms::reset_cut_off))
         .route("/alarms", get(alarms::show))
+        .route("/alarms/shelve", post(alarms::shelve))
         .route("/alarms/acknowledge", post(alarms::acknowledge))
         .route("/lamps", get(lamps::show))
         .route("/almanac", get(almanac::show))
