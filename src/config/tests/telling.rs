@@ -65,7 +65,7 @@ fn people_are_read_with_their_defaults() {
     assert!(telling.plans.medium.first.is_empty() && telling.plans.low.first.is_empty());
     let digest = telling.digest.as_ref().expect("there is one while the keeper is away");
     assert_eq!((digest.daily, &digest.to[..]), (false, &["keeper".to_owned()][..]));
-    assert_eq!(telling.web.as_ref().map(|web| web.public_url.as_str()), Some("https://animals.example.net"));
+    assert_eq!(telling.web.as_ref().and_then(|web| web.public_url.as_deref()), Some("https://animals.example.net"));
     let nobody = parse_one(BASE).settings.expect("nothing is wrong").telling;
     assert!(nobody.contacts.is_empty() && nobody.plans.critical.first.is_empty() && nobody.digest.is_none());
 }
