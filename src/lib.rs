@@ -8,6 +8,7 @@
 //! | [`time`] | [`Moment`](time::Moment): monotonic and wall time together | nothing |
 //! | [`science`] | pure numbers: sun, UV, thermal networks, charts, fits, odds | `units` |
 //! | [`settings`] | what the keeper asked for, checked, as plain data | `units` |
+//! | [`commissioning`] | lamps tried one by one: what is exchanged, how it warms, figures for it | `units`, `time`, `science`, `settings` |
 //! | [`guard`] | the guard law: the last word on every lamp | `units`, `time`, `settings` |
 //! | [`control`] | events and a moment in, effects out | all above |
 //! | [`message`] | bytes on topics to events, effects to bytes on topics | all above |
@@ -21,12 +22,14 @@
 //! | `wire` | the MQTT connection | all above |
 //! | `journal` | the keeper's records on disk | `control`, `message` and all they use |
 //! | `post` | messages on their way to people: mail, webhooks, MQTT, commands | `notify`, `wire` and all they use |
-//! | `web` | links in messages by which alarms are acknowledged | `settings` |
+//! | `export` | the journal's tables and the vet's page, written out | `journal`, `report` and all they use |
+//! | `web` | the pages, and links in messages by which alarms are acknowledged | `export`, `journal`, `control`, `page` and all they use |
 //! | `daemon` | the live driver of the core | all above |
 //! | `commands` | the command line | everything |
 //!
 //! Everything above `wire` is pure: no clock, no socket, no file, no task, no randomness that is not seeded.
 
+pub mod commissioning;
 pub mod config;
 pub mod control;
 pub mod guard;
@@ -46,6 +49,8 @@ pub mod units;
 pub mod commands;
 #[cfg(feature = "daemon")]
 pub mod daemon;
+#[cfg(feature = "daemon")]
+pub mod export;
 #[cfg(feature = "daemon")]
 pub mod journal;
 #[cfg(feature = "daemon")]

@@ -58,6 +58,11 @@ pub enum Event {
         /// What went wrong.
         failure: Option<String>,
     },
+    /// More messages come than can be handled (`Some`), or all are handled again (`None`).
+    Overload {
+        /// How many were passed over since it began.
+        messages: Option<u64>,
+    },
     /// Messages to people do not arrive (`Some`) or do again (`None`).
     Messages {
         /// Which, and why.
@@ -155,6 +160,16 @@ pub enum Act {
         enclosure: EnclosureIx,
         /// What it showed, and where.
         reading: MeterReading,
+    },
+    /// A person has read a hand-held meter where nobody could be told, and tells now. It counts for the round; what the
+    /// probe beside it said then is not known any more, so it calibrates nothing.
+    LateReading {
+        /// In which enclosure.
+        enclosure: EnclosureIx,
+        /// What it showed, and where.
+        reading: MeterReading,
+        /// When, by the clock of whoever was told.
+        taken: DateTime<Utc>,
     },
     /// A person has fitted another lamp.
     LampChange {

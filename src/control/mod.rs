@@ -43,7 +43,7 @@ pub use record::{
     SwitchRecord,
 };
 pub use uv::{Footing, Told, UvDay, middle_of};
-pub use view::{DayView, EnclosureView, Heard, InterlockView, LampView, ProbeView, Quality, RoundView, UvView};
+pub use view::{ByHand, DayView, EnclosureView, Heard, InterlockView, LampView, ProbeView, Quality, RoundView, UvView};
 pub use walk::{Remark, SpotView};
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -103,8 +103,12 @@ pub struct Controller {
     stirred: bool,
     /// When the site at large must be looked at next.
     site_due: Mono,
+    /// When something is put aside no longer.
+    aside_due: Mono,
     /// Nothing at all is due before; [`Mono::START`] where that must be found out first.
     due: Mono,
+    /// The reading that could not be [absorbed](Controller::absorb) last: of when, and of which probe.
+    refused: Option<(Mono, EnclosureIx, ProbeIx)>,
     /// Whether what changes nothing is spared the whole way.
     shortcuts: bool,
 }
@@ -167,7 +171,9 @@ impl Controller {
             stored: Vec::new(),
             stirred: true,
             site_due: Mono::START,
+            aside_due: Mono::START,
             due: Mono::START,
+            refused: None,
             shortcuts: true,
             settings,
         };
@@ -388,6 +394,10 @@ impl Controller {
                 Some(why) => self.raise(Trouble::StorageFailing { why }),
                 None => self.board.clear(self.now.mono, AlarmKind::JournalFailing, ""),
             },
+            Event::Overload { messages } => match messages {
+                Some(messages) => self.raise(Trouble::Overloaded { messages }),
+                None => self.board.clear(self.now.mono, AlarmKind::Overloaded, ""),
+            },
             Event::Messages { failure } => match failure {
                 Some(why) => self.raise(Trouble::NoticeFailing { why }),
                 None => self.board.clear(self.now.mono, AlarmKind::NoticeFailing, ""),
@@ -406,8 +416,7 @@ impl Controller {
     fn put_aside(&mut self, from: usize, out: &mut Vec<Effect>) {
         let is_alarm = |effect: &Effect| matches!(effect, Effect::Alarm(_));
         let now = self.now.mono;
-        let due = self.suppression.next_deadline().is_some_and(|due| now >= due);
-        if !due && !self.suppression.is_stale() && !out[from..].iter().any(is_alarm) {
+        if now < self.aside_due && !self.suppression.is_stale() && !out[from..].iter().any(is_alarm) {
             return;
         }
         for (owner, kind) in self.suppression.settle(now) {
@@ -418,14 +427,23 @@ impl Controller {
         if self.suppression.is_stale() {
             let told = out.len();
             let stamp = self.stamp();
-            for (subject, trouble) in self.suppression.supplies(&self.settings) {
-                self.board.set(now, stamp, AlarmKind::SupplyLost, &subject, trouble);
-            }
+            self.judge_supplies();
             self.board.step(now, stamp, out);
             self.suppression.stamp(now, &self.settings, &self.circles, &mut out[told..]);
             self.suppression.restamp(&self.settings, out);
         }
+        // What has come to a cause is counted when the site is looked at next.
+        self.stirred |= self.suppression.take_recount();
+        self.aside_due = self.suppression.next_deadline().unwrap_or(Mono::END);
         self.site_due = self.site_deadline();
+    }
+
+    /// Power, network, circuits and relay boxes, by what fell silent or dark.
+    fn judge_supplies(&mut self) {
+        let (now, stamp) = (self.now.mono, self.stamp());
+        for (subject, trouble) in self.suppression.supplies(&self.settings) {
+            self.board.set(now, stamp, AlarmKind::SupplyLost, &subject, trouble);
+        }
     }
 
     /// An alarm is told anew where it stands.
@@ -534,6 +552,11 @@ impl Controller {
             }
             Act::MeterReading { enclosure, reading } => {
                 self.with(enclosure, out, |control, ctx, settings| control.meter_reading(ctx, settings, &reading));
+            }
+            Act::LateReading { enclosure, reading, taken } => {
+                self.with(enclosure, out, |control, ctx, settings| {
+                    control.late_reading(ctx, settings, &reading, taken)
+                });
             }
             Act::LampChange { enclosure, lamp } => {
                 self.with(enclosure, out, |control, ctx, settings| control.lamp_change(ctx, settings, lamp));
@@ -720,6 +743,7 @@ impl Controller {
             self.board.clear(now, AlarmKind::RetainedCommand, &name);
         }
         self.judge_spares();
+        self.judge_supplies();
         if self.link == Link::Up {
             for (ix, deaf, wanted, reported) in self.contactors.deaf(now, &self.settings.cut_offs) {
                 let trouble = deaf.then_some(Trouble::RelayDeaf { wanted, reported, cut_off: None });

@@ -87,18 +87,25 @@ pub enum Record {
 impl Record {
     /// Whose it is: records of one owner replace each other.
     pub fn owner(&self) -> String {
+        match self.whose() {
+            (kind, "", _) => kind.to_owned(),
+            (kind, enclosure, "") => format!("{kind} {enclosure}"),
+            (kind, enclosure, probe) => format!("{kind} {enclosure}/{probe}"),
+        }
+    }
+
+    /// The same in parts: its kind, the enclosure's id and the probe's name, empty where there is none.
+    pub fn whose(&self) -> (&'static str, &str, &str) {
         match self {
-            Record::Series { enclosure, probe, .. } => format!("series {enclosure}/{probe}"),
-            Record::Walk { enclosure, .. } => format!("walk {enclosure}"),
-            Record::Hours { enclosure, .. } => format!("hours {enclosure}"),
-            Record::Health { enclosure, .. } => format!("health {enclosure}"),
-            Record::Alarms { enclosure: Some(enclosure), .. } => format!("alarms {enclosure}"),
-            Record::Alarms { enclosure: None, .. } => "alarms".to_owned(),
-            Record::Spares { .. } => "spares".to_owned(),
-            Record::Asides { enclosure: Some(enclosure), .. } => format!("asides {enclosure}"),
-            Record::Asides { enclosure: None, .. } => "asides".to_owned(),
-            Record::Overrides { enclosure, .. } => format!("overrides {enclosure}"),
-            Record::Switches { enclosure, .. } => format!("switches {enclosure}"),
+            Record::Series { enclosure, probe, .. } => ("series", enclosure, probe),
+            Record::Walk { enclosure, .. } => ("walk", enclosure, ""),
+            Record::Hours { enclosure, .. } => ("hours", enclosure, ""),
+            Record::Health { enclosure, .. } => ("health", enclosure, ""),
+            Record::Alarms { enclosure, .. } => ("alarms", enclosure.as_deref().unwrap_or_default(), ""),
+            Record::Spares { .. } => ("spares", "", ""),
+            Record::Asides { enclosure, .. } => ("asides", enclosure.as_deref().unwrap_or_default(), ""),
+            Record::Overrides { enclosure, .. } => ("overrides", enclosure, ""),
+            Record::Switches { enclosure, .. } => ("switches", enclosure, ""),
         }
     }
 

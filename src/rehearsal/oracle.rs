@@ -196,8 +196,13 @@ impl Oracle {
         let level = command.permit.level();
         self.commands.push((command.output, level));
         if let OutputRef::Lamp(e, l) = command.output {
-            self.lamps[e.0][l.0].told_on = (!level.is_off()).then_some(now);
+            self.told_again(now, (e, l), level);
         }
+    }
+
+    /// The core tells a lamp's output again what is decided.
+    pub(super) fn told_again(&mut self, now: u64, (e, l): (EnclosureIx, LampIx), level: Level) {
+        self.lamps[e.0][l.0].told_on = (!level.is_off()).then_some(now);
     }
 
     /// The core has decided on another level for a lamp that had `before`.

@@ -11,6 +11,7 @@ pub mod least_squares;
 pub mod line;
 pub mod robust;
 pub mod sequential;
+pub mod step;
 pub mod student;
 pub mod sun;
 pub mod thermal;

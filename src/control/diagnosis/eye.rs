@@ -454,9 +454,12 @@ impl Eye {
     /// Learns the level from the slot that was weighed, where the lamp is warm and taken to be well after `lasted`, and
     /// starts another.
     pub(super) fn learn_lit(&mut self, well: bool, lasted: Duration) {
+        if self.slot.count == 0.0 {
+            return;
+        }
         let scatter = self.scatter_beside();
         let slot = std::mem::take(&mut self.slot);
-        let Some(seen) = self.seen.filter(|_| well && slot.count > 0.0) else { return };
+        let Some(seen) = self.seen.filter(|_| well) else { return };
         if !slot.crowded {
             self.still_lit.learn(&slot);
         }

@@ -305,6 +305,12 @@ impl Diagnosis {
         self.weigh(now)
     }
 
+    /// The highest and the last of several readings there, all within what is [gathered](Diagnosis::gathers_until).
+    pub fn gather(&mut self, highest: Celsius, last: Celsius) {
+        self.warmth.reading(highest);
+        self.warmth.reading(last);
+    }
+
     /// A reading of its own power probe. Whether anything was concluded.
     pub fn power(&mut self, now: Mono, reading: Watts) -> bool {
         self.draw.reading(reading.0);
@@ -336,12 +342,13 @@ impl Diagnosis {
         }
         // What the temperature says it says with its slot: readings of that may wait.
         let Some(warmed) = self.warmed(now) else { return false };
-        let (before, span) = (log_odds(self.fault_share()), self.slot_before);
+        let (before, span) = (self.beliefs, self.slot_before);
         self.weigh_power(now, if self.kit.uv.is_some() { BESIDE_UV } else { 1.0 }, minutes_of(span));
         self.weigh_light(warmed, span);
-        let alive = self.fault_share() < 0.5;
+        self.shares = self.beliefs.probabilities();
+        let alive = fault_share(&self.shares) < 0.5;
         self.light.learn_lit(warmed >= 1.0 && alive, span);
-        self.conclude(now, Duration::ZERO, before);
+        self.conclude(now, Duration::ZERO, &before);
         true
     }
 
@@ -355,16 +362,20 @@ impl Diagnosis {
         }
         (self.slot_since, self.slot_before) = (Some(now), lasted_for);
         self.run_on(now);
-        let before = log_odds(self.fault_share());
+        let (before, mut warmed) = (self.beliefs, None);
         match self.told {
             Told::Off => self.weigh_off(now),
             Told::Partly => {
                 self.uv.start_slot();
                 self.light.start_slot();
             }
-            Told::Full => self.weigh_on(now, lasted_for),
+            Told::Full => warmed = self.weigh_on(now, lasted_for),
         }
-        self.conclude(now, lasted_for, before);
+        self.shares = self.beliefs.probabilities();
+        if let Some(warmed) = warmed {
+            self.learn_on(now, lasted_for, warmed);
+        }
+        self.conclude(now, lasted_for, &before);
         true
     }
 
@@ -437,19 +448,18 @@ impl Diagnosis {
         Some(if share >= 1.0 { 1.0 } else { (0.5 * share * share).max(at_once) })
     }
 
-    /// A slot with the lamp fully on.
-    fn weigh_on(&mut self, now: Mono, span: Duration) {
+    /// A slot with the lamp fully on; how far it is warm at least, where it is not waiting to strike.
+    fn weigh_on(&mut self, now: Mono, span: Duration) -> Option<f64> {
         let Some(warmed) = self.warmed(now) else {
             self.uv.start_slot();
             self.light.start_slot();
-            return;
+            return None;
         };
         let beside = if self.kit.uv.is_some() { BESIDE_UV } else { 1.0 };
         let minutes = minutes_of(span);
         self.weigh_power(now, beside, minutes);
         self.weigh_light(warmed, span);
-        let lit = lasted(now, self.since);
-        if let Some(warms) = self.warmth.weigh(lit) {
+        if let Some(warms) = self.warmth.weigh(lasted(now, self.since)) {
             self.beliefs.observe(by_burning(warms, HEAT_MORE * beside * minutes));
         }
         if let Some(sight) = self.uv.weigh(warmed).filter(|_| self.kit.uv.is_some()) {
@@ -457,12 +467,17 @@ impl Diagnosis {
             self.crowded = sight.crowd.is_some();
             self.beliefs.observe(by_uv(&sight));
         }
-        let of = self.beliefs.probabilities();
+        Some(warmed)
+    }
+
+    /// Learns from a slot with the lamp fully on, as far as it is taken to be well.
+    fn learn_on(&mut self, now: Mono, span: Duration, warmed: f64) {
+        let (of, lit) = (self.shares, lasted(now, self.since));
         let alive = fault_share(&of) < 0.5;
         self.was_lit |= self.burns == Some(true) || (alive && self.uv_is_seen());
         self.uv.learn_lit(warmed >= 1.0 && alive, span);
         self.light.learn_lit(warmed >= 1.0 && alive, span);
-        if warmed >= 1.0 && libm::log(of[WELL]) - libm::log(1.0 - of[WELL]) > -1.0 {
+        if warmed >= 1.0 && self.warmth.may_learn(lit) && libm::log(of[WELL]) - libm::log(1.0 - of[WELL]) > -1.0 {
             self.warmth.learn(lit);
         }
     }
@@ -506,17 +521,17 @@ impl Diagnosis {
         fault_share(&self.beliefs.probabilities())
     }
 
-    /// Notes how long what leads has led; `before`: logarithm of the odds of a fault before this slot was weighed.
-    fn conclude(&mut self, now: Mono, span: Duration, before: f64) {
-        let of = self.beliefs.probabilities();
-        self.shares = of;
+    /// Notes how long what leads has led; `before`: what was believed before this slot was weighed.
+    fn conclude(&mut self, now: Mono, span: Duration, before: &Beliefs<STATES>) {
+        let of = self.shares;
         let fault = fault_share(&of);
         let shaded = of[SHADE] + of[COVER];
         let odds = log_odds(fault);
         if self.told == Told::Full {
-            if odds < UNSPOKEN || odds < before - SPEAKS {
+            let before = || log_odds(fault_share(&before.probabilities()));
+            if odds < UNSPOKEN || odds < before() - SPEAKS {
                 self.dark_since = None;
-            } else if odds > before + SPEAKS {
+            } else if odds > before() + SPEAKS {
                 self.dark_since.get_or_insert(now);
             }
             if self.draw.says() == Some(false) && self.kit.uv.is_some() && of[WELL] > 0.9 && self.uv_is_seen() {

@@ -7,10 +7,13 @@ use chrono::{DateTime, Utc};
 use rusqlite::Row;
 
 use super::samples::{Stored, minute, moment};
-use super::{Failure, HOUR_MINUTES, MINUTE_MS, Reader, Sample, Series, Whose, Window};
+use super::{COMMISSIONING, Failure, HOUR_MINUTES, MINUTE_MS, Reader, Sample, Series, Whose, Window};
 use crate::message::payload_of;
 use crate::message::topics::SITE;
 use crate::settings::{Measures, Probe, Settings};
+
+/// What the journal knows of an act beside what was done: who, why, and by which key it was sent once.
+const UNSPOKEN: [&str; 3] = ["by", "why", "key"];
 
 /// A minute is told by so many messages at most; a probe that says more is as well told by these. Our choice.
 pub const SAID_AT_MOST: u64 = 60;
@@ -62,7 +65,15 @@ impl Reader {
             }
             minutes.iter().for_each(|((at, topic), said)| tell(*at, topic, said, &mut lines));
             self.acts(None, window(from, next), |done| {
+                if done.verb() == COMMISSIONING {
+                    return Ok(());
+                }
                 let mut words = done.words;
+                // What was told late calibrated nothing, and a recording knows no reading but one that is told at once.
+                if words.contains_key("taken") {
+                    return Ok(());
+                }
+                UNSPOKEN.iter().for_each(|word| _ = words.remove(*word));
                 let at = done.at.to_rfc3339_opts(chrono::SecondsFormat::Millis, true);
                 words.insert("t".to_owned(), at.into());
                 words.entry("enclosure").or_insert_with(|| SITE.into());
