@@ -53,6 +53,10 @@ pub enum AlarmKind {
     LampDark,
     /// Full on, and the target is not reached.
     HeatWeak,
+    /// Held back for long by the soft limit of its circuit.
+    LampHeldBack,
+    /// A cooling season is held back or was broken off by a warm room.
+    SeasonAmiss,
     /// UVI above the ceiling.
     UvOverCeiling,
     /// The basking UVI is above its band.
@@ -83,7 +87,7 @@ pub enum AlarmKind {
 
 impl AlarmKind {
     /// Every kind.
-    pub const ALL: [AlarmKind; 20] = [
+    pub const ALL: [AlarmKind; 22] = [
         AlarmKind::OverTemperature,
         AlarmKind::HeatUnstoppable,
         AlarmKind::RelayDeaf,
@@ -91,6 +95,8 @@ impl AlarmKind {
         AlarmKind::ProbeDoubtful,
         AlarmKind::LampDark,
         AlarmKind::HeatWeak,
+        AlarmKind::LampHeldBack,
+        AlarmKind::SeasonAmiss,
         AlarmKind::UvOverCeiling,
         AlarmKind::UvAboveBand,
         AlarmKind::UvBelowBand,
@@ -139,6 +145,10 @@ impl AlarmKind {
             AlarmKind::ProbeDoubtful => minutes(150),
             // A deficit of heat builds up over hours, unless the target is reached.
             AlarmKind::HeatWeak => Carrying { by_word: true, ..minutes(4 * 60) },
+            // It is held back for an hour before it is told.
+            AlarmKind::LampHeldBack => minutes(90),
+            // It is judged at once, and a day of readings tells whether it is cold enough.
+            AlarmKind::SeasonAmiss => minutes(25 * 60),
             // A lamp must be on and warm before anything can be said of it: within a day it is.
             AlarmKind::LampDark | AlarmKind::UvAboveBand | AlarmKind::UvBelowBand => {
                 Carrying { by_word: true, ..minutes(25 * 60) }
@@ -189,6 +199,8 @@ impl AlarmKind {
             AlarmKind::ProbeDoubtful => "probe-doubtful",
             AlarmKind::LampDark => "lamp-dark",
             AlarmKind::HeatWeak => "heat-weak",
+            AlarmKind::LampHeldBack => "lamp-held-back",
+            AlarmKind::SeasonAmiss => "season-amiss",
             AlarmKind::UvOverCeiling => "uv-over-ceiling",
             AlarmKind::UvAboveBand => "uv-above-band",
             AlarmKind::UvBelowBand => "uv-below-band",

@@ -8,7 +8,9 @@
 
 mod agenda;
 mod alarm;
+pub mod almanac;
 mod board;
+mod circuits;
 mod clock;
 mod contactors;
 mod context;
@@ -24,6 +26,7 @@ mod lamp;
 pub mod photoperiod;
 mod reason;
 mod record;
+mod season;
 mod sparing;
 mod trouble;
 mod uv;
@@ -33,14 +36,17 @@ mod walk;
 pub use alarm::{AlarmKind, AlarmNotice, AlarmState, Priority};
 pub use effect::{Command, Effect};
 pub use enclosure::Waiting;
-pub use event::{Act, Event, MeterReading, OutputRef, Reading, Unreadable};
+pub use event::{Act, Event, MeterReading, OutputRef, Reading, SeasonAct, Unreadable};
 pub use health::view::LampHealth;
 pub use reason::{Proposal, Reason};
 pub use record::{
-    AlarmRecord, OverrideRecord, PairingRecord, PastGain, RaisedRecord, Record, SeriesRecord, SpotRecord, SwitchRecord,
+    AlarmRecord, OverrideRecord, PairingRecord, PastGain, RaisedRecord, Record, SeasonRecord, SeriesRecord, SpotRecord,
+    SwitchRecord,
 };
 pub use uv::{Footing, Told, UvDay, middle_of};
-pub use view::{DayView, EnclosureView, Heard, InterlockView, LampView, ProbeView, Quality, RoundView, UvView};
+pub use view::{
+    DayView, EnclosureView, Heard, InterlockView, LampView, ProbeView, Quality, RoundView, SeasonView, UvView,
+};
 pub use walk::{Remark, SpotView};
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -55,6 +61,7 @@ use crate::units::{Celsius, Level};
 
 use agenda::Agenda;
 use board::Board;
+use circuits::Circuits;
 use clock::{Change, Clock};
 use contactors::Contactors;
 use context::Context;
@@ -83,6 +90,7 @@ pub struct Controller {
     tickets: u64,
     enclosures: Vec<EnclosureControl>,
     contactors: Contactors,
+    circuits: Circuits,
     circles: Circles,
     board: Board,
     agenda: Agenda,
@@ -130,6 +138,7 @@ macro_rules! context {
             site: &$self.settings.site,
             clock: &$self.clock,
             contactors: &$self.contactors,
+            circuits: &mut $self.circuits,
             circles: &mut $self.circles,
             tickets: &mut $self.tickets,
             demands: &mut $demands,
@@ -151,6 +160,7 @@ impl Controller {
             tickets: 0,
             enclosures: Vec::new(),
             contactors: Contactors::new(&settings, restored, false),
+            circuits: Circuits::new(&settings),
             circles: Circles::new(&settings),
             board: Board::new(None, &settings.site.name, settings.site.timezone),
             agenda: Agenda::new(settings.enclosures.len()),
@@ -264,7 +274,10 @@ impl Controller {
     /// Why a lamp is judged as it is: the readings, the beliefs and the thresholds, a line each. None where the settings
     /// have no such lamp.
     pub fn why(&self, enclosure: EnclosureIx, lamp: LampIx) -> Option<Vec<String>> {
-        self.enclosures.get(enclosure.0)?.why(lamp, &self.circles.peers(enclosure, lamp))
+        let mut why = self.enclosures.get(enclosure.0)?.why(lamp, &self.circles.peers(enclosure, lamp))?;
+        let circuit = self.settings.enclosures.get(enclosure.0)?.lamps.get(lamp.0)?.circuit;
+        why.extend(circuit.iter().flat_map(|&circuit| self.circuits.why(&self.settings, circuit, (enclosure, lamp))));
+        Some(why)
     }
 
     /// Why an alarm of an enclosure stands or does not: readings, fit and thresholds, a line each. None where the settings
@@ -273,7 +286,7 @@ impl Controller {
         let settings = self.settings.enclosures.get(enclosure.0)?;
         let control = self.enclosures.get(enclosure.0)?;
         let mut why = control.why_alarm(self.now.mono, &self.settings.site, settings, kind);
-        if kind == AlarmKind::LampDark {
+        if matches!(kind, AlarmKind::LampDark | AlarmKind::LampHeldBack) {
             for (ix, lamp) in settings.lamps.iter().enumerate() {
                 let lines = self.why(enclosure, LampIx(ix)).unwrap_or_default();
                 why.extend(lines.into_iter().map(|line| format!("{}: {line}", lamp.name)));
@@ -443,6 +456,9 @@ impl Controller {
             Act::LampChange { enclosure, lamp } => {
                 self.with(enclosure, out, |control, ctx, settings| control.lamp_change(ctx, settings, lamp));
             }
+            Act::Season { enclosure, act } => {
+                self.with(enclosure, out, |control, ctx, settings| control.season_act(ctx, settings, act));
+            }
             Act::Override { enclosure, lamp, level, span } => {
                 self.with(enclosure, out, |control, ctx, settings| {
                     control.set_by_hand(ctx, settings, lamp, level, span);
@@ -527,6 +543,8 @@ impl Controller {
             let below = self.contactors.open(self.now.mono, cut_off, name, &why, out);
             self.look_at(below);
         }
+        let stirred = self.circuits.take_stirred();
+        self.look_at(stirred);
     }
 
     /// Everything whose time has come.
@@ -673,6 +691,8 @@ impl Controller {
         let contactors = Contactors::new(&self.settings, &[], self.link == Link::Up);
         let before = std::mem::replace(&mut self.contactors, contactors);
         self.contactors.adopt(self.now.mono, &self.settings.cut_offs, before, &was.cut_offs);
+        let earlier = std::mem::replace(&mut self.circuits, Circuits::new(&self.settings));
+        self.circuits.adopt(&earlier);
         self.circles = Circles::new(&self.settings);
         let earlier = std::mem::take(&mut self.enclosures);
         self.enclosures = self.build_enclosures();
@@ -683,6 +703,7 @@ impl Controller {
                 earlier.tell_rows(before);
                 control.adopt(self.now.mono, enclosure, earlier, before);
             }
+            control.tell_circuits(enclosure, &mut self.circuits);
         }
         // Every enclosure tells anew which lamps will need a spare.
         self.spares.clear();
@@ -715,6 +736,11 @@ impl Controller {
         Some(self.enclosures.get(enclosure.0)?.outline())
     }
 
+    /// The course of an enclosure's cooling season; none before it begins, or where there is none.
+    pub fn course(&self, enclosure: EnclosureIx) -> Option<photoperiod::Course> {
+        self.enclosures.get(enclosure.0)?.course()
+    }
+
     /// The target of a lamp's thermostat that is in force, as the [view](Controller::view) has it.
     pub fn target(&self, enclosure: EnclosureIx, lamp: LampIx) -> Option<Celsius> {
         self.enclosures.get(enclosure.0)?.target(lamp)
@@ -725,7 +751,7 @@ impl Controller {
         let settings = self.settings.enclosures.get(enclosure.0)?;
         let control = self.enclosures.get(enclosure.0)?;
         let (mut tickets, mut demands, mut out) = (0, Vec::new(), Vec::new());
-        let (mut circles, mut spares) = (Circles::default(), Demand::default());
+        let (mut circuits, mut circles, mut spares) = (Circuits::default(), Circles::default(), Demand::default());
         let ctx = Context {
             now: self.now.mono,
             wall: self.clock.wall(self.now.mono),
@@ -736,6 +762,7 @@ impl Controller {
             site: &self.settings.site,
             clock: &self.clock,
             contactors: &self.contactors,
+            circuits: &mut circuits,
             circles: &mut circles,
             tickets: &mut tickets,
             demands: &mut demands,

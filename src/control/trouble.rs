@@ -14,7 +14,7 @@ use chrono_tz::Tz;
 
 use crate::guard::{Latch, StillHeats};
 use crate::time::spoken;
-use crate::units::{Celsius, Level, Uvi};
+use crate::units::{Celsius, Level, Uvi, Watts};
 
 use super::alarm::{AlarmKind, Priority};
 use super::clock::ClockDoubt;
@@ -73,6 +73,22 @@ pub(super) enum Trouble {
         reading: Celsius,
         target: Celsius,
         spot: Arc<str>,
+    },
+    LampHeldBack {
+        circuit: Arc<str>,
+        limit: Watts,
+        /// It gives heat.
+        warms: bool,
+    },
+    SeasonHeldBack {
+        spot: &'static str,
+        coolest: Option<Celsius>,
+        limit: Celsius,
+    },
+    SeasonBrokenOff {
+        spot: &'static str,
+        limit: Celsius,
+        hours: u32,
     },
     UvOverCeiling {
         reading: Uvi,
@@ -156,6 +172,8 @@ impl Trouble {
             Trouble::ProbeDoubtful { .. } => AlarmKind::ProbeDoubtful,
             Trouble::LampDark { .. } => AlarmKind::LampDark,
             Trouble::HeatWeak { .. } => AlarmKind::HeatWeak,
+            Trouble::LampHeldBack { .. } => AlarmKind::LampHeldBack,
+            Trouble::SeasonHeldBack { .. } | Trouble::SeasonBrokenOff { .. } => AlarmKind::SeasonAmiss,
             Trouble::UvOverCeiling { .. } | Trouble::SpotOverCeiling { .. } => AlarmKind::UvOverCeiling,
             Trouble::WalkDue { .. } => AlarmKind::WalkDue,
             Trouble::UvAboveBand { .. } => AlarmKind::UvAboveBand,
@@ -193,6 +211,9 @@ impl Trouble {
             Trouble::ProbeSilent { .. }
             | Trouble::ProbeDoubtful { .. }
             | Trouble::HeatWeak { .. }
+            | Trouble::LampHeldBack { .. }
+            | Trouble::SeasonHeldBack { .. }
+            | Trouble::SeasonBrokenOff { .. }
             | Trouble::UvAboveBand { .. }
             | Trouble::UvBelowBand { .. }
             | Trouble::ClockDoubtful { .. }
@@ -351,6 +372,24 @@ impl Trouble {
                     look_first(finding.cause)
                 )
             }
+            Trouble::SeasonHeldBack { spot, coolest, limit } => format!(
+                "{place}: the cooling season is held back since {since}, because it is not cold enough: the coolest hour of a \
+                 day at the {spot} spot was {}, and it begins at {limit} or below. Cool the room, or break the season off: \
+                 `lampwarden season break-off`. Ask a veterinarian before an animal is cooled late.",
+                coolest.map_or("not known".to_owned(), |coolest| coolest.to_string())
+            ),
+            Trouble::SeasonBrokenOff { spot, limit, hours } => format!(
+                "{place}: the cooling season was broken off {since}: the {spot} spot has been above {limit} for {hours} h. The \
+                 way up has begun, day lengths and targets rise from now on. Offer food and water as after every cooling; an \
+                 animal that was warm for days without food should be seen by a veterinarian."
+            ),
+            Trouble::LampHeldBack { circuit, limit, warms } => format!(
+                "{place}: {subject} is to be on and has been held back since {since}, for an hour and more: circuit \
+                 {circuit} is at its soft limit of {limit}, and lamps with a higher `priority`, or that were first, are on. \
+                 {}Give it a higher `priority`, let others draw less, or let a licensed electrician put it on another \
+                 circuit. {MAINS}",
+                if *warms { format!("{COLD} ") } else { String::new() }
+            ),
             Trouble::HeatWeak { reading, target, spot } => format!(
                 "{place}: lamp {subject} does not reach its target since {since}. It is fully on, {spot} is at \
                  {reading} and the target is {target}. Look whether the lamp is lit and in place, the probe where it \
@@ -595,6 +634,9 @@ mod tests {
             dark(Cause::RelayOpen, Some(Cause::LampDark), false),
             dark(Cause::SupplyDead, None, true),
             Trouble::HeatWeak { reading, target: cut, spot: "basking".into() },
+            Trouble::LampHeldBack { circuit: "left".into(), limit: Watts(2500.0), warms: true },
+            Trouble::SeasonHeldBack { spot: "cool", coolest: Some(reading), limit: cut },
+            Trouble::SeasonBrokenOff { spot: "cool", limit: cut, hours: 48 },
             Trouble::UvOverCeiling { reading: Uvi(9.1), ceiling: Uvi(8.0), latched: true },
             Trouble::UvAboveBand { reading: Uvi(7.6), high: Uvi(7.4) },
             Trouble::UvBelowBand { reading: Uvi(2.1), low: Uvi(2.9) },
@@ -689,10 +731,17 @@ mod tests {
                 Trouble::OverTemperature { .. } | Trouble::HeatUnstoppable { .. } => {
                     assert!(text.contains("veterinarian") && text.contains("licensed electrician"), "{text}");
                 }
-                Trouble::RelayDeaf { .. } | Trouble::LampDark { .. } | Trouble::HeatWeak { .. } => {
+                Trouble::RelayDeaf { .. }
+                | Trouble::LampDark { .. }
+                | Trouble::HeatWeak { .. }
+                | Trouble::LampHeldBack { .. } => {
                     assert!(text.contains("licensed electrician"), "{text}");
                 }
-                Trouble::UvOverCeiling { .. } | Trouble::SpotOverCeiling { .. } | Trouble::UvAboveBand { .. } => {
+                Trouble::UvOverCeiling { .. }
+                | Trouble::SpotOverCeiling { .. }
+                | Trouble::UvAboveBand { .. }
+                | Trouble::SeasonHeldBack { .. }
+                | Trouble::SeasonBrokenOff { .. } => {
                     assert!(text.contains("veterinarian"), "{text}");
                 }
                 _ => {}
@@ -704,6 +753,7 @@ mod tests {
     fn every_cut_says_that_the_animal_may_grow_cold() {
         let cuts = samples().into_iter().filter(|trouble| match trouble {
             Trouble::OverTemperature { .. } | Trouble::HeatWeak { .. } | Trouble::CutOffOpen { .. } => true,
+            Trouble::LampHeldBack { warms, .. } => *warms,
             Trouble::ProbeSilent { holds_off, .. } | Trouble::ProbeDoubtful { holds_off, .. } => !holds_off.is_empty(),
             _ => false,
         });

@@ -36,8 +36,8 @@ pub const GUARD_STATES: [&str; 9] = [
 ];
 
 /// What a keeper can do, as [`Coverage::acts`] counts it.
-const ACTS: [&str; 7] =
-    ["acknowledge", "reset", "reset-cut-off", "override", "override ended", "meter-reading", "lamp-change"];
+const ACTS: [&str; 8] =
+    ["acknowledge", "reset", "reset-cut-off", "override", "override ended", "meter-reading", "lamp-change", "season"];
 
 /// Title of the table of faults, the only one whose rows owe anything.
 pub(super) const FAULTS: &str = "Faults";
@@ -66,6 +66,7 @@ impl Coverage {
             Act::Override { level: None, .. } => "override ended",
             Act::MeterReading { .. } => "meter-reading",
             Act::LampChange { .. } => "lamp-change",
+            Act::Season { .. } => "season",
         };
         *self.acts.entry(name).or_default() += 1;
     }

@@ -3,14 +3,14 @@
 use std::collections::BTreeMap;
 use std::time::Duration;
 
-use super::super::fields::Put;
+use super::super::fields::{Fields, Put};
 use super::super::finding::{At, Draft};
 use super::super::keys::span_text;
 use super::Bench;
 use super::enclosure::Housing;
 use super::lamp::{Control, Draftsman, title};
 use super::probe::KnownProbe;
-use crate::settings::{Guard, Heat, HeatLaw, HeatWeak, Measures, Pi, ProbeIx, Target};
+use crate::settings::{Guard, Heat, HeatLaw, HeatWeak, Measures, Pi, ProbeIx, SpotYear, Target};
 use crate::units::{Celsius, Kelvin, KelvinPerSecond, KelvinSeconds};
 
 /// Limit above the cut where none is given: guess.
@@ -95,6 +95,12 @@ impl Bench<'_, '_> {
         };
         self.sink.push(Draft::error(fields.place("warms"), wrong, right).also(warms.key, "the probe's spot").absence());
         None
+    }
+
+    /// How the targets of the spot a lamp warms change over the year: not, where it has its own.
+    pub(super) fn spot_year(&self, lamp: &Fields, warms: Option<&KnownProbe>, housing: &Housing) -> Option<SpotYear> {
+        let spot = warms.filter(|_| !lamp.has("target"))?.spot.as_deref()?;
+        housing.care.as_ref()?.program.as_ref()?.of_spot(spot)
     }
 
     fn light_at_night(&mut self, lamp: &Draftsman, target: &Put<Target>) {
@@ -267,6 +273,11 @@ impl Bench<'_, '_> {
         });
         if let Some(target) = target {
             self.above_target(lamp, cut, &target);
+            let highest = self.spot_year(lamp.fields, warms, housing).map(|year| year.highest(target.value));
+            if let Some(highest) = highest.filter(|highest| *highest > target.value.day) {
+                let all_year = Target { day: highest, ..target.value };
+                self.above_target(lamp, cut, &Put { at: target.at, value: all_year });
+            }
         }
     }
 

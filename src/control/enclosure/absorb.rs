@@ -100,6 +100,7 @@ impl EnclosureControl {
         self.retained.iter().for_each(|&(_, until)| by(Some(until)));
         self.uv.iter().for_each(|series| by(series.next_deadline()));
         by(self.walk.due().and_then(|due| ctx.mono_at(due)).filter(later));
+        by(self.season.as_ref().and_then(|season| season.next()).and_then(|next| ctx.mono_at(next)).filter(later));
         let (day, filing) = self.health.next(&self.lamps);
         by(day.and_then(|day| ctx.mono_at(day)).filter(later));
         self.timer = timer;

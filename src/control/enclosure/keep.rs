@@ -39,6 +39,7 @@ impl EnclosureControl {
             Record::Health { health, .. } => self.health.restore(enclosure, health, &mut self.lamps),
             Record::Alarms { standing, raised, .. } => self.recall_alarms(ctx, enclosure, standing, raised),
             Record::Overrides { set, .. } => return self.recall_overrides(ctx, enclosure, set),
+            Record::Season { season, .. } => self.recall_season(season),
             Record::Switches { lamps, .. } => {
                 for record in lamps {
                     if let Some(ix) = lamp_called(enclosure, &record.lamp, &record.set) {

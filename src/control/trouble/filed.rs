@@ -74,6 +74,8 @@ impl Trouble {
             Trouble::ClockDoubtful { doubt, given_up, .. } => {
                 [doubt.word().to_owned()].into_iter().chain(given_up.iter().cloned()).collect::<Vec<_>>().join(", ")
             }
+            Trouble::SeasonHeldBack { .. } => "held back".to_owned(),
+            Trouble::SeasonBrokenOff { .. } => "broken off".to_owned(),
             Trouble::OnFile { gist, .. } => gist.clone(),
             Trouble::OverTemperature { .. }
             | Trouble::HeatUnstoppable { .. }
@@ -81,6 +83,7 @@ impl Trouble {
             | Trouble::ProbeSilent { .. }
             | Trouble::ProbeDoubtful { .. }
             | Trouble::HeatWeak { .. }
+            | Trouble::LampHeldBack { .. }
             | Trouble::UvOverCeiling { .. }
             | Trouble::UvAboveBand { .. }
             | Trouble::UvBelowBand { .. }

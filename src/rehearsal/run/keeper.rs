@@ -91,6 +91,7 @@ pub(super) fn in_words(act: &Act, settings: &Settings) -> String {
         Act::LampChange { enclosure, lamp } => {
             format!("says that {}/{} was changed", id(enclosure), settings.enclosures[enclosure.0].lamps[lamp.0].name)
         }
+        Act::Season { enclosure, act } => format!("says of the season of {}: {}", id(enclosure), act.word()),
         Act::ResetCutOff { cut_off } => format!("resets cut-off {}", settings.cut_offs[cut_off.0].name),
         Act::Override { enclosure, lamp, level, .. } => {
             let name = &settings.enclosures[enclosure.0].lamps[lamp.0].name;

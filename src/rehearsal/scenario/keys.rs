@@ -113,7 +113,7 @@ static FAULT: Section = Section {
 
 /// What a keeper can do.
 pub(super) const DOINGS: &[&str] =
-    &["acknowledge", "reset", "reset-cut-off", "override", "meter-reading", "lamp-change"];
+    &["acknowledge", "reset", "reset-cut-off", "override", "meter-reading", "lamp-change", "season"];
 
 static ACT: Section = Section {
     name: "an act",
@@ -130,6 +130,7 @@ static ACT: Section = Section {
         part("for", Kind::Span(1, 86_400), "How long an override lasts.", "\"20m\""),
         part("spot", WHERE, "Where the meter is held.", "\"basking\""),
         part("uvi", within(0.0, 200.0, ""), "What the meter shows.", "4.2"),
+        part("season", Kind::Word(&["hold", "go-on", "break-off"]), "What is said of a cooling season.", "\"hold\""),
         optional("guess", Kind::Switch, "false", "The keeper calls the reading a guess.", "true"),
     ],
 };

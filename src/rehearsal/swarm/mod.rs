@@ -165,6 +165,7 @@ mod tests {
                 Act::Override { level: None, .. } => "override ended",
                 Act::MeterReading { .. } => "meter-reading",
                 Act::LampChange { .. } => "lamp-change",
+                Act::Season { .. } => "season",
             }));
             if left.is_empty() && acts.len() == 7 {
                 return;
