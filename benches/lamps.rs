@@ -6,7 +6,7 @@
 //!
 //! Each piece of 50 enclosures is a line of `--out`; pieces that stand there already are not run again, so that a run can be
 //! broken off, and files of other ranges of seeds can be added to it with `cat`. The table is of everything in the file.
-//! `--years` must be that of the pieces in it. `--threads N` runs so many pieces at once, `--false` shows false alarms in words. One seed gives one
+//! `--years` must be that of the pieces in it. `--threads N` runs so many pieces at once, `--false` shows false alarms and dark lamps in words. One seed gives one
 //! course, whatever runs beside it.
 
 #![allow(
@@ -95,7 +95,7 @@ fn main() {
             }
             let tally = trial::run(first..(first + PIECE).min(asked.seeds.end), asked.years);
             if asked.in_words {
-                tally.examples.iter().for_each(|example| eprintln!("{example}"));
+                tally.examples.iter().chain(&tally.delays).for_each(|example| eprintln!("{example}"));
             }
             let piece = Piece { first, years: asked.years, tally };
             let Ok(mut pieces) = pieces.lock() else { break };

@@ -24,6 +24,7 @@ fn every_page_that_leads_to_mains_carries_its_cautions() {
                 [..],
         ),
         ("deploy/README.md", &["licensed", "local code", "residual-current", "thermal cut-out", "cautions"]),
+        ("deploy/alarms.md", &["residual-current", "thermal cut-out", "licensed", "local code", "veterinarian"]),
         ("deploy/upgrade.md", &["thermal cut-out", "Unplug what warms"]),
         (
             "deploy/Containerfile",

@@ -58,6 +58,8 @@ fn notice(kind: AlarmKind, priority: Priority, state: AlarmState) -> AlarmNotice
         since: at(0, 0).wall,
         text: format!("Quince: {kind} since 13:00 on 1 Jul 2026. Look."),
         subjects: Vec::new(),
+        latched: false,
+        aside: None,
     }
 }
 

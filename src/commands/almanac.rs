@@ -180,6 +180,7 @@ mod tests {
             care: Care { name: "any".to_owned(), photoperiod: photoperiod.clone(), uv: None, program: None },
             probes: Vec::new(),
             lamps: Vec::new(),
+            out_of_service: None,
         };
         Settings {
             site: Site {

@@ -83,11 +83,13 @@ pub enum AlarmKind {
     ConfigRefused,
     /// Messages to people do not arrive.
     NoticeFailing,
+    /// So much fell silent or dark at once that one supply must have failed: power, network, a circuit, a relay box.
+    SupplyLost,
 }
 
 impl AlarmKind {
     /// Every kind.
-    pub const ALL: [AlarmKind; 22] = [
+    pub const ALL: [AlarmKind; 23] = [
         AlarmKind::OverTemperature,
         AlarmKind::HeatUnstoppable,
         AlarmKind::RelayDeaf,
@@ -110,10 +112,12 @@ impl AlarmKind {
         AlarmKind::JournalFailing,
         AlarmKind::ConfigRefused,
         AlarmKind::NoticeFailing,
+        AlarmKind::SupplyLost,
     ];
 
     /// How long the condition must stand before the alarm is raised, and be gone before it is cleared. Conditions that
-    /// are themselves the end of a wait have none; the others are guesses against chatter.
+    /// are themselves the end of a wait have none; the others are guesses against chatter. `deploy/alarms.md` has them in
+    /// a table, with deadbands and latching.
     pub const fn delays(self) -> (Duration, Duration) {
         const fn minutes(on: u64, off: u64) -> (Duration, Duration) {
             (Duration::from_secs(60 * on), Duration::from_secs(60 * off))
@@ -123,6 +127,8 @@ impl AlarmKind {
             // A diagnosis has taken its time already.
             AlarmKind::LampDark => minutes(0, 1),
             AlarmKind::UvOverCeiling => minutes(1, 1),
+            // Until it is known how much has fallen silent.
+            AlarmKind::SupplyLost => minutes(1, 0),
             _ => minutes(0, 0),
         }
     }
@@ -167,7 +173,52 @@ impl AlarmKind {
             AlarmKind::JournalFailing => Carrying { by_link: false, ..minutes(2) },
             // What waits is tried again at once, and three failures take a minute or two.
             AlarmKind::NoticeFailing => Carrying { by_link: false, ..minutes(10) },
+            // As long as what it is the cause of.
+            AlarmKind::SupplyLost => minutes(60),
         }
+    }
+
+    /// For how long a person may shelve it at most; zero: never. A lamp that cannot be stopped, and one that got too hot,
+    /// must not be silenced for long: whoever is there now hears of it again before anything can burn. All are guesses, that
+    /// shelving must end is the standards'.
+    pub const fn shelved_at_most(self) -> Duration {
+        const HOUR: u64 = 3600;
+        let seconds = match self {
+            AlarmKind::HeatUnstoppable => 0,
+            AlarmKind::OverTemperature => HOUR / 2,
+            AlarmKind::RelayDeaf
+            | AlarmKind::ProbeSilent
+            | AlarmKind::LampDark
+            | AlarmKind::HeatWeak
+            | AlarmKind::LampHeldBack
+            | AlarmKind::UvOverCeiling
+            | AlarmKind::RetainedCommand
+            | AlarmKind::BrokerLost
+            | AlarmKind::JournalFailing
+            | AlarmKind::NoticeFailing
+            | AlarmKind::SupplyLost => 24 * HOUR,
+            AlarmKind::ProbeDoubtful
+            | AlarmKind::SeasonAmiss
+            | AlarmKind::UvAboveBand
+            | AlarmKind::UvBelowBand
+            | AlarmKind::ClockDoubtful
+            | AlarmKind::ConfigRefused => 7 * 24 * HOUR,
+            AlarmKind::UvFading | AlarmKind::CalibrationDue | AlarmKind::WalkDue | AlarmKind::SpareDue => {
+                30 * 24 * HOUR
+            }
+        };
+        Duration::from_secs(seconds)
+    }
+
+    /// Whether it is the guard's, or about a lamp that may heat unbidden: told whether or not an animal lives there.
+    pub const fn is_of_the_guard(self) -> bool {
+        matches!(
+            self,
+            AlarmKind::OverTemperature
+                | AlarmKind::HeatUnstoppable
+                | AlarmKind::UvOverCeiling
+                | AlarmKind::RetainedCommand
+        )
     }
 
     /// Whether each time it is raised is an event of its own, which no earlier one may hide. There cannot be many: the
@@ -214,6 +265,7 @@ impl AlarmKind {
             AlarmKind::JournalFailing => "journal-failing",
             AlarmKind::ConfigRefused => "config-refused",
             AlarmKind::NoticeFailing => "notice-failing",
+            AlarmKind::SupplyLost => "supply-lost",
         }
     }
 
@@ -278,6 +330,74 @@ pub struct AlarmNotice {
     pub text: String,
     /// Names of the probes or lamps concerned; empty where it concerns the whole.
     pub subjects: Vec<String>,
+    /// Whether it stands until a person resets what it is about.
+    pub latched: bool,
+    /// Why nobody is told of it by itself for the time being, although it stands; none: it is told.
+    pub aside: Option<Aside>,
+}
+
+impl AlarmNotice {
+    /// The word of the standard for where it stands: of one that is put aside, how.
+    pub fn standing(&self) -> &'static str {
+        match &self.aside {
+            Some(aside) if self.state.is_active() => aside.word(),
+            _ => self.state.word(),
+        }
+    }
+}
+
+/// Why an alarm that stands is told to nobody by itself for the time being (ISA-18.2 / IEC 62682: suppression). It is
+/// judged, listed and recorded all the same.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Aside {
+    /// A person has put it aside.
+    Shelved {
+        /// Until when, wall time; then it is told again if it still stands.
+        until: DateTime<Utc>,
+        /// Their reason.
+        why: String,
+    },
+    /// Its enclosure is out of service.
+    OutOfService {
+        /// The keeper's reason.
+        why: String,
+    },
+    /// It is a consequence of another alarm, which is told instead.
+    Consequence(Cause),
+    /// It says nothing that anybody could see to now; why, as a clause.
+    ByDesign(&'static str),
+}
+
+/// The alarm that another is a consequence of.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Cause {
+    /// Whose; none: the site's.
+    pub enclosure: Option<EnclosureIx>,
+    /// What about.
+    pub kind: AlarmKind,
+}
+
+impl Aside {
+    /// The words of the standard for each, in the order of the type; a consequence is suppressed by design.
+    pub const WORDS: [&str; 3] = ["shelved", "out of service", "suppressed by design"];
+
+    /// The words of the standard.
+    pub const fn word(&self) -> &'static str {
+        match self {
+            Aside::Shelved { .. } => Aside::WORDS[0],
+            Aside::OutOfService { .. } => Aside::WORDS[1],
+            Aside::Consequence(_) | Aside::ByDesign(_) => Aside::WORDS[2],
+        }
+    }
+
+    /// Why, in a person's words where there are any.
+    pub fn why(&self) -> String {
+        match self {
+            Aside::Shelved { why, .. } | Aside::OutOfService { why } => why.clone(),
+            Aside::Consequence(cause) => format!("a consequence of {}", cause.kind),
+            Aside::ByDesign(why) => (*why).to_owned(),
+        }
+    }
 }
 
 /// How an alarm that stood when the daemon ended is found again or cleared.
@@ -469,6 +589,26 @@ mod tests {
                 Step::Ack => _ = life.acknowledge(),
             }
             assert_eq!(life.state(), to, "{from:?} {step:?}");
+        }
+    }
+
+    /// What keepers are told of delays and shelving is what holds.
+    #[test]
+    fn the_table_of_alarms_is_right() {
+        let page = include_str!("../../deploy/alarms.md");
+        let short = |span: Duration, none: &str| match span.as_secs() {
+            0 => none.to_owned(),
+            day if day % 86_400 == 0 && day > 86_400 => format!("{} d", day / 86_400),
+            hour if hour % 3600 == 0 => format!("{} h", hour / 3600),
+            seconds => format!("{} min", seconds / 60),
+        };
+        for kind in AlarmKind::ALL {
+            let row = page.lines().find(|line| line.starts_with(&format!("| `{kind}` |")));
+            let row: Vec<_> = row.unwrap_or_else(|| panic!("{kind} has no row")).split('|').map(str::trim).collect();
+            let (on, off) = kind.delays();
+            assert_eq!((row[2], row[3]), (&*short(on, "–"), &*short(off, "–")), "{kind}");
+            assert_eq!(row[6], short(kind.shelved_at_most(), "never"), "{kind}");
+            assert_eq!(row[7] == "yes", kind.is_of_the_guard(), "{kind}");
         }
     }
 

@@ -9,7 +9,7 @@ use chrono_tz::Tz;
 use crate::settings::EnclosureIx;
 use crate::time::{Mono, spoken};
 
-use super::alarm::{AlarmKind, AlarmNotice, AlarmState, Life};
+use super::alarm::{AlarmKind, AlarmNotice, AlarmState, Aside, Life};
 use super::effect::Effect;
 use super::record::{AlarmRecord, RaisedRecord, Record};
 use super::trouble::Trouble;
@@ -35,6 +35,8 @@ pub(super) struct Board {
     raised: BTreeMap<AlarmKind, VecDeque<(Mono, DateTime<Utc>)>>,
     /// What was last filed.
     filed: Option<Record>,
+    /// Kinds that say nothing now by themselves.
+    asides: BTreeMap<AlarmKind, Aside>,
 }
 
 #[derive(Clone, Debug)]
@@ -57,6 +59,7 @@ impl Board {
             changed: Vec::new(),
             raised: BTreeMap::new(),
             filed: None,
+            asides: BTreeMap::new(),
         }
     }
 
@@ -211,6 +214,43 @@ impl Board {
         self.entries.iter().any(|(key, entry)| is_meant(key) && entry.life.state().is_active())
     }
 
+    /// Whether all of an enclosure is normal.
+    pub(super) fn is_clear(&self) -> bool {
+        self.entries.is_empty()
+    }
+
+    /// Whether there is anything of `kind`, or was when it was last put aside.
+    pub(super) fn knows(&self, kind: AlarmKind) -> bool {
+        self.asides.contains_key(&kind) || self.entries.keys().any(|(of, _)| *of == kind)
+    }
+
+    /// Alarms of `kind` say nothing now by themselves (`Some`), or do (`None`).
+    pub(super) fn put_aside(&mut self, kind: AlarmKind, aside: Option<Aside>) {
+        if self.asides.get(&kind) != aside.as_ref() {
+            match aside {
+                Some(aside) => _ = self.asides.insert(kind, aside),
+                None => _ = self.asides.remove(&kind),
+            }
+            self.changed.push(kind);
+        }
+    }
+
+    /// An alarm of `kind` is to be told anew where it stands: who has seen it has not seen it of late.
+    pub(super) fn annunciate(&mut self, kind: AlarmKind) {
+        for ((of, _), entry) in &mut self.entries {
+            if *of == kind {
+                entry.life.worsen();
+                self.changed.push(kind);
+            }
+        }
+    }
+
+    /// Subjects of which an alarm of `kind` stands.
+    pub(super) fn standing_of(&self, kind: AlarmKind) -> impl Iterator<Item = &str> {
+        let of_kind = self.entries.iter().filter(move |((of, _), entry)| *of == kind && entry.life.state().is_active());
+        of_kind.map(|((_, subject), _)| subject.as_str())
+    }
+
     /// Somebody has seen the alarms of one kind, or all.
     pub(super) fn acknowledge(&mut self, kind: Option<AlarmKind>) {
         for ((of, _), entry) in &mut self.entries {
@@ -319,6 +359,8 @@ impl Board {
             since,
             text,
             subjects: subjects.collect(),
+            latched: concerned.iter().any(|(_, entry)| entry.trouble.is_latched()),
+            aside: self.asides.get(&kind).cloned(),
         })
     }
 
@@ -359,6 +401,7 @@ impl Board {
         self.announced = earlier.announced;
         self.raised = earlier.raised;
         self.filed = earlier.filed;
+        self.asides = earlier.asides;
         for notice in self.announced.values_mut() {
             notice.enclosure = self.owner;
         }

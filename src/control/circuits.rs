@@ -120,7 +120,7 @@ impl Circuits {
             line.asked += u64::from(member.asks.is_none());
             member.asks = asks.map(|priority| Asks { priority, turn });
             member.lit = lit;
-            line.share_out(lamp.0, &mut self.stirred);
+            line.share_out(at, &mut self.stirred);
         }
         line.members[at].has_room
     }
@@ -199,8 +199,8 @@ impl Line {
         order
     }
 
-    /// Gives room anew. `asking` needs not be told.
-    fn share_out(&mut self, asking: EnclosureIx, stirred: &mut Vec<EnclosureIx>) {
+    /// Gives room anew. The lamp `asking` is told by the answer; others of its enclosure may have been asked about already.
+    fn share_out(&mut self, asking: usize, stirred: &mut Vec<EnclosureIx>) {
         let Some(Watts(limit)) = self.limit else { return };
         let limit = limit + SAME_LOAD;
         let (mut given, mut on) = (0.0, self.load());
@@ -220,8 +220,8 @@ impl Line {
                 room[at] = true;
             }
         }
-        for (member, has_room) in self.members.iter_mut().zip(room) {
-            if member.has_room != has_room && (member.asks.is_some() || member.lit) && member.enclosure != asking {
+        for (at, (member, has_room)) in self.members.iter_mut().zip(room).enumerate() {
+            if member.has_room != has_room && (member.asks.is_some() || member.lit) && at != asking {
                 stirred.push(member.enclosure);
             }
             member.has_room = has_room;

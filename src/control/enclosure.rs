@@ -1,6 +1,7 @@
 //! One enclosure: its probes, lamps, UV and alarms.
 
 mod absorb;
+mod aside;
 mod dark;
 mod judge;
 mod keep;
@@ -332,6 +333,12 @@ impl EnclosureControl {
         self.board.step(ctx.now, ctx.stamp, ctx.out);
     }
 
+    /// An alarm of `kind` is told anew where it stands.
+    pub(super) fn annunciate(&mut self, ctx: &mut Context<'_>, kind: AlarmKind) {
+        self.board.annunciate(kind);
+        self.board.step(ctx.now, ctx.stamp, ctx.out);
+    }
+
     /// A person resets the guards of one lamp, or of all.
     pub(super) fn reset(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure, lamp: Option<LampIx>) {
         for (at, control) in self.lamps.iter_mut().enumerate() {
@@ -383,7 +390,8 @@ impl EnclosureControl {
                 self.file_series(ctx, enclosure, at);
             }
         }
-        self.wards[ix.0].diagnosis.changed();
+        self.wards[ix.0].changed();
+        self.board.set(ctx.now, ctx.stamp, AlarmKind::LampDark, &lamp.name, None);
         self.health.lamp_changed(ctx.now, ctx.stamp, enclosure, ix, &mut self.lamps);
         self.forecast(ctx, enclosure);
         self.file_health(ctx, enclosure);
@@ -432,7 +440,10 @@ impl EnclosureControl {
     }
 
     fn file_health(&self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
-        let health = self.health.to_record(ctx.now, enclosure, &self.lamps);
+        let mut health = self.health.to_record(ctx.now, enclosure, &self.lamps);
+        for (record, ward) in health.lamps.iter_mut().zip(&self.wards) {
+            record.known_by = ward.to_record();
+        }
         ctx.out.push(Effect::File(Record::Health { enclosure: enclosure.id.clone(), health }));
     }
 
@@ -503,6 +514,7 @@ impl EnclosureControl {
         self.judge_dark(ctx, enclosure);
         self.judge_probes(ctx, enclosure);
         self.judge_uv(ctx, enclosure);
+        self.put_aside(enclosure);
         self.board.step(ctx.now, ctx.stamp, ctx.out);
         let news = |effect: &Effect| matches!(effect, Effect::Switched { .. } | Effect::Alarm(_));
         if ctx.out[before..].iter().any(news) {

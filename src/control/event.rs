@@ -135,6 +135,31 @@ pub enum Act {
         /// Which; none: all of them.
         kind: Option<super::AlarmKind>,
     },
+    /// A person puts an alarm aside for a while; it is told again afterwards if it still stands.
+    Shelve {
+        /// Whose alarm; `None` is the site.
+        enclosure: Option<EnclosureIx>,
+        /// Which.
+        kind: super::AlarmKind,
+        /// For how long, at most [`AlarmKind::shelved_at_most`](super::AlarmKind::shelved_at_most); longer is cut to that.
+        span: Duration,
+        /// Their reason.
+        why: String,
+    },
+    /// A person takes an alarm off the shelf, or every one of the enclosure.
+    Unshelve {
+        /// Whose alarm; `None` is the site.
+        enclosure: Option<EnclosureIx>,
+        /// Which; none: all of them.
+        kind: Option<super::AlarmKind>,
+    },
+    /// No animal lives in an enclosure: its alarms are told to nobody, those of the guard apart. Or one does again.
+    Service {
+        /// Which enclosure.
+        enclosure: EnclosureIx,
+        /// Why it is out of service; none: it is in service again.
+        out: Option<String>,
+    },
     /// A person resets a latched guard or a frozen probe of one lamp, or of every lamp of the enclosure.
     Reset {
         /// Whose lamps.

@@ -26,6 +26,7 @@ use std::time::Duration;
 
 use chrono::{DateTime, NaiveDate, TimeDelta, Timelike as _, Utc};
 
+use super::diagnosis::DiagnosisRecord;
 use super::lamp::LampControl;
 use super::trouble::Trouble;
 use super::uv::{Footing, Slot, UvSeries};
@@ -296,6 +297,7 @@ impl Health {
             life: control.life.to_record(now),
             acceptance: care.acceptance,
             open_share: care.open_share,
+            known_by: DiagnosisRecord::default(),
         });
         HealthRecord {
             lamps: lamps.collect(),

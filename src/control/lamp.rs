@@ -90,6 +90,8 @@ struct Hours {
     open: bool,
     /// How far its ramp has come, 0..=1.
     share: f64,
+    /// The share changes from now on.
+    ramping: bool,
     /// The day target is in force: it follows `after_dawn` and `before_dusk` too.
     day_target: bool,
     /// The date in force, and how deep it is in a cooling season.
@@ -102,7 +104,7 @@ struct Hours {
 
 impl Hours {
     const UNKNOWN: Hours =
-        Hours { is_day: false, open: false, share: 0.0, day_target: false, date: None, from: None, next: None };
+        Hours { is_day: false, open: false, share: 0.0, ramping: false, day_target: false, date: None, from: None, next: None };
 
     /// Without a wall time it counts as night: lights stay off, and the night targets hold.
     fn at(day: &mut DayClock, window: &Window, wall: Option<DateTime<Utc>>) -> Hours {
@@ -121,6 +123,7 @@ impl Hours {
             is_day: daylight.is_day,
             open: opening.open,
             share: opening.share,
+            ramping: opening.is_ramping(),
             day_target: by_day.open,
             date: daylight.today.map(|today| (today.date, day.depth(today.date))),
             from: Some(wall),
@@ -447,7 +450,7 @@ impl LampControl {
 
     /// Whether its level moves without any event.
     pub(super) fn is_ramping(&self) -> bool {
-        self.hours.open && self.hours.share < 1.0
+        self.hours.open && self.hours.ramping
     }
 
     /// Of which temperatures of `ix` it proposes what it does now and its guard has nothing to say, until something else

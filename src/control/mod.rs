@@ -19,6 +19,7 @@ mod drive;
 mod effect;
 mod enclosure;
 mod event;
+mod grouping;
 pub mod health;
 mod heat;
 mod intake;
@@ -28,20 +29,21 @@ mod reason;
 mod record;
 mod season;
 mod sparing;
+mod suppression;
 mod trouble;
 mod uv;
 mod view;
 mod walk;
 
-pub use alarm::{AlarmKind, AlarmNotice, AlarmState, Priority};
+pub use alarm::{AlarmKind, AlarmNotice, AlarmState, Aside, Cause, Priority};
 pub use effect::{Command, Effect};
 pub use enclosure::Waiting;
 pub use event::{Act, Event, MeterReading, OutputRef, Reading, SeasonAct, Unreadable};
 pub use health::view::LampHealth;
 pub use reason::{Proposal, Reason};
 pub use record::{
-    AlarmRecord, OverrideRecord, PairingRecord, PastGain, RaisedRecord, Record, SeasonRecord, SeriesRecord, SpotRecord,
-    SwitchRecord,
+    AlarmRecord, OverrideRecord, PairingRecord, PastGain, RaisedRecord, Record, SeasonRecord, SeriesRecord,
+    ShelfRecord, SpotRecord, SwitchRecord,
 };
 pub use uv::{Footing, Told, UvDay, middle_of};
 pub use view::{
@@ -68,6 +70,7 @@ use context::Context;
 use diagnosis::Circles;
 use enclosure::EnclosureControl;
 use health::spares::{self, Demand};
+use suppression::Suppression;
 use trouble::Trouble;
 
 /// At the start the broker may take this long to be reached before it counts as lost; a guess.
@@ -93,6 +96,7 @@ pub struct Controller {
     circuits: Circuits,
     circles: Circles,
     board: Board,
+    suppression: Suppression,
     agenda: Agenda,
     /// Lamps that will need a spare, and the kinds last told to be short.
     spares: Demand,
@@ -163,6 +167,7 @@ impl Controller {
             circuits: Circuits::new(&settings),
             circles: Circles::new(&settings),
             board: Board::new(None, &settings.site.name, settings.site.timezone),
+            suppression: Suppression::new(&settings),
             agenda: Agenda::new(settings.enclosures.len()),
             spares: Demand::default(),
             short: Vec::new(),
@@ -225,12 +230,14 @@ impl Controller {
         if let Some(known) = last_known {
             self.clock.recall(self.now, known);
         }
+        let before = out.len();
         // Alarms first: what else is on file may find their conditions again.
         let (alarms, others): (Vec<_>, Vec<_>) =
             records.iter().partition(|record| matches!(record, Record::Alarms { .. }));
         for record in alarms.into_iter().chain(others) {
             self.recall_one(record, out);
         }
+        self.put_aside(before, out);
         self.stirred = true;
         self.everybody_now();
     }
@@ -238,6 +245,11 @@ impl Controller {
     fn recall_one(&mut self, record: &Record, out: &mut Vec<Effect>) {
         let at = |id: &str| self.settings.enclosures.iter().position(|enclosure| enclosure.id == id);
         match (record.enclosure().map(at), record) {
+            (owner @ (Some(Some(_)) | None), Record::Asides { shelved, out_of_service, .. }) => {
+                let (now, out_of_service) = (self.now.mono, out_of_service.as_deref());
+                let wall = self.clock.wall(now).filter(|_| self.clock.is_trusted());
+                self.suppression.restore(now, wall, owner.flatten().map(EnclosureIx), shelved, out_of_service);
+            }
             (Some(Some(ix)), _) => {
                 let mut given_up = Vec::new();
                 self.with(EnclosureIx(ix), out, |control, ctx, settings| {
@@ -259,7 +271,8 @@ impl Controller {
                 out.extend(self.board.announced().cloned().map(Effect::Alarm));
                 let cut_offs = &self.settings.cut_offs;
                 let is_there = |subject: &str| cut_offs.iter().any(|cut_off| cut_off.name == subject);
-                self.board.retain_subjects(|kind, subject| kind == AlarmKind::SpareDue || is_there(subject));
+                let stays = |kind| matches!(kind, AlarmKind::SpareDue | AlarmKind::SupplyLost);
+                self.board.retain_subjects(|kind, subject| stays(kind) || is_there(subject));
             }
             _ => {}
         }
@@ -341,6 +354,7 @@ impl Controller {
     }
 
     fn handle_something(&mut self, event: Event, out: &mut Vec<Effect>) {
+        let before = out.len();
         self.stirred |= !matches!(
             event,
             Event::Tick
@@ -389,6 +403,62 @@ impl Controller {
             }
         }
         self.run_due(out);
+        self.put_aside(before, out);
+    }
+
+    /// Stamps the alarms among the effects from number `from` on with why they are put aside, tells what they have in common
+    /// as one, and tells anew what is put aside no longer.
+    fn put_aside(&mut self, from: usize, out: &mut Vec<Effect>) {
+        let is_alarm = |effect: &Effect| matches!(effect, Effect::Alarm(_));
+        let now = self.now.mono;
+        let due = self.suppression.next_deadline().is_some_and(|due| now >= due);
+        if !due && !self.suppression.is_stale() && !out[from..].iter().any(is_alarm) {
+            return;
+        }
+        for (owner, kind) in self.suppression.settle(now) {
+            self.annunciate(owner, kind, out);
+            out.push(Effect::File(self.suppression.record(&self.settings, owner)));
+        }
+        self.suppression.stamp(now, &self.settings, &self.circles, &mut out[from..]);
+        if self.suppression.is_stale() {
+            let told = out.len();
+            let stamp = self.stamp();
+            for (subject, trouble) in self.suppression.supplies(&self.settings) {
+                self.board.set(now, stamp, AlarmKind::SupplyLost, &subject, trouble);
+            }
+            self.board.step(now, stamp, out);
+            self.suppression.stamp(now, &self.settings, &self.circles, &mut out[told..]);
+            self.suppression.restamp(&self.settings, out);
+        }
+        self.site_due = self.site_deadline();
+    }
+
+    /// An alarm is told anew where it stands.
+    fn annunciate(&mut self, owner: Option<EnclosureIx>, kind: AlarmKind, out: &mut Vec<Effect>) {
+        match owner {
+            Some(enclosure) => self.with(enclosure, out, |control, ctx, _| control.annunciate(ctx, kind)),
+            None => {
+                self.board.annunciate(kind);
+                let stamp = self.stamp();
+                self.board.step(self.now.mono, stamp, out);
+            }
+        }
+    }
+
+    /// Takes an owner's alarms off the shelf, one kind or all.
+    fn unshelve(&mut self, owner: Option<EnclosureIx>, kind: Option<AlarmKind>, out: &mut Vec<Effect>) {
+        let ended = self.suppression.unshelve(owner, kind);
+        for (owner, kind) in &ended {
+            self.annunciate(*owner, *kind, out);
+        }
+        if !ended.is_empty() {
+            out.push(Effect::File(self.suppression.record(&self.settings, owner)));
+        }
+    }
+
+    /// Every alarm that stands, put aside or not, in the order of enclosures and kinds; the site's come first.
+    pub fn alarms(&self) -> impl Iterator<Item = &AlarmNotice> {
+        self.suppression.standing()
     }
 
     fn report(&mut self, output: OutputRef, level: Level, out: &mut Vec<Effect>) {
@@ -402,6 +472,7 @@ impl Controller {
 
     fn link_up(&mut self, out: &mut Vec<Effect>) {
         self.link = Link::Up;
+        self.suppression.broker(self.now.mono, None);
         self.contactors.link_up(self.now.mono);
         self.board.link_up(self.now.mono);
         out.extend(self.board.announced().cloned().map(Effect::Alarm));
@@ -412,6 +483,8 @@ impl Controller {
 
     fn link_down(&mut self) {
         self.link = Link::Down;
+        let stamp = self.stamp();
+        self.suppression.broker(self.now.mono, Some(stamp));
         self.contactors.link_down();
         for control in &mut self.enclosures {
             control.link_down();
@@ -441,6 +514,20 @@ impl Controller {
             Act::Acknowledge { enclosure: None, kind } => self.board.acknowledge(kind),
             Act::Acknowledge { enclosure: Some(enclosure), kind } => {
                 self.with(enclosure, out, |control, ctx, _| control.acknowledge(ctx, kind));
+            }
+            Act::Shelve { enclosure, kind, span, why } => {
+                let (now, stamp) = (self.now.mono, self.stamp());
+                let is_there = enclosure.is_none_or(|EnclosureIx(ix)| ix < self.enclosures.len());
+                if is_there && self.suppression.shelve(now, stamp, (enclosure, kind), span, &why) {
+                    out.push(Effect::File(self.suppression.record(&self.settings, enclosure)));
+                }
+            }
+            Act::Unshelve { enclosure, kind } => self.unshelve(enclosure, kind, out),
+            Act::Service { enclosure, out: why } => {
+                if enclosure.0 < self.enclosures.len() {
+                    self.suppression.service(enclosure, why);
+                    out.push(Effect::File(self.suppression.record(&self.settings, Some(enclosure))));
+                }
             }
             Act::Reset { enclosure, lamp } => {
                 self.with(enclosure, out, |control, ctx, settings| control.reset(ctx, settings, lamp));
@@ -654,7 +741,9 @@ impl Controller {
             _ => None,
         };
         let contactors = self.contactors.next_deadline(self.now.mono, &self.settings.cut_offs);
-        let site = [awaited, contactors, self.clock.next_deadline(), self.board.next_deadline(), self.refused_until];
+        let aside = self.suppression.next_deadline();
+        let site =
+            [awaited, contactors, self.clock.next_deadline(), self.board.next_deadline(), self.refused_until, aside];
         let stored = self.stored.iter().map(|(_, until)| *until);
         site.into_iter().flatten().chain(stored).min().unwrap_or(Mono::END)
     }
@@ -687,6 +776,7 @@ impl Controller {
     pub fn reload(&mut self, now: Moment, settings: Settings, out: &mut Vec<Effect>) {
         self.now = Moment { mono: now.mono.max(self.now.mono), wall: now.wall };
         self.clock.observe(self.now);
+        let told = out.len();
         let was = std::mem::replace(&mut self.settings, settings);
         let contactors = Contactors::new(&self.settings, &[], self.link == Link::Up);
         let before = std::mem::replace(&mut self.contactors, contactors);
@@ -705,6 +795,11 @@ impl Controller {
             }
             control.tell_circuits(enclosure, &mut self.circuits);
         }
+        let id = |ix: EnclosureIx| was.enclosures.get(ix.0).map(|enclosure| &enclosure.id);
+        let place =
+            |id: &String| self.settings.enclosures.iter().position(|enclosure| enclosure.id == *id).map(EnclosureIx);
+        let same = |ix| id(ix).and_then(place);
+        self.suppression.reload(self.now.mono, (&self.settings, &self.circles), same);
         // Every enclosure tells anew which lamps will need a spare.
         self.spares.clear();
         self.refused_until = None;
@@ -713,6 +808,7 @@ impl Controller {
         self.stirred = true;
         self.everybody_now();
         self.run_due(out);
+        self.put_aside(told, out);
     }
 
     /// The health of an enclosure's lamps as it stands, with the reasons; none where `enclosure` is not in the settings.

@@ -67,6 +67,15 @@ pub enum Record {
         /// The record.
         season: SeasonRecord,
     },
+    /// What a person has put aside of an owner's alarms, filed when it begins or ends.
+    Asides {
+        /// The enclosure's id; none: the site's.
+        enclosure: Option<String>,
+        /// Shelved alarms.
+        shelved: Vec<ShelfRecord>,
+        /// Why the enclosure is out of service by its keeper's word; none: it is not.
+        out_of_service: Option<String>,
+    },
     /// When lamps of an enclosure last went on or off, of those that must stay off for a time: filed with each switch.
     Switches {
         /// The enclosure's id.
@@ -86,6 +95,8 @@ impl Record {
             Record::Health { enclosure, .. } => format!("health {enclosure}"),
             Record::Alarms { enclosure: Some(enclosure), .. } => format!("alarms {enclosure}"),
             Record::Alarms { enclosure: None, .. } => "alarms".to_owned(),
+            Record::Asides { enclosure: Some(enclosure), .. } => format!("asides {enclosure}"),
+            Record::Asides { enclosure: None, .. } => "asides".to_owned(),
             Record::Overrides { enclosure, .. } => format!("overrides {enclosure}"),
             Record::Season { enclosure, .. } => format!("season {enclosure}"),
             Record::Switches { enclosure, .. } => format!("switches {enclosure}"),
@@ -102,7 +113,7 @@ impl Record {
             | Record::Overrides { enclosure, .. }
             | Record::Season { enclosure, .. }
             | Record::Switches { enclosure, .. } => Some(enclosure),
-            Record::Alarms { enclosure, .. } => enclosure.as_deref(),
+            Record::Alarms { enclosure, .. } | Record::Asides { enclosure, .. } => enclosure.as_deref(),
         }
     }
 }
@@ -135,6 +146,18 @@ pub struct RaisedRecord {
     pub kind: AlarmKind,
     /// The last few times within a day, oldest first.
     pub at: Vec<DateTime<Utc>>,
+}
+
+/// An alarm that a person has put aside for a while.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ShelfRecord {
+    /// What about.
+    pub kind: AlarmKind,
+    /// When it ends, wall time.
+    pub until: DateTime<Utc>,
+    /// Why.
+    pub why: String,
 }
 
 /// A level that was set by hand.

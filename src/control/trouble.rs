@@ -153,6 +153,14 @@ pub(super) enum Trouble {
     NoticeFailing {
         why: String,
     },
+    /// Much of what hangs on one supply fell silent or dark at once.
+    SupplyLost {
+        /// How many, of how many.
+        count: usize,
+        total: usize,
+        /// Some of them.
+        places: Vec<String>,
+    },
     /// As it was filed, when the daemon had last run.
     OnFile {
         kind: AlarmKind,
@@ -190,6 +198,7 @@ impl Trouble {
             Trouble::StorageFailing { .. } => AlarmKind::JournalFailing,
             Trouble::ConfigRefused { .. } => AlarmKind::ConfigRefused,
             Trouble::NoticeFailing { .. } => AlarmKind::NoticeFailing,
+            Trouble::SupplyLost { .. } => AlarmKind::SupplyLost,
             Trouble::OnFile { kind, .. } => *kind,
         }
     }
@@ -207,6 +216,7 @@ impl Trouble {
             | Trouble::SpotOverCeiling { .. }
             | Trouble::RetainedCommand { .. }
             | Trouble::BrokerLost
+            | Trouble::SupplyLost { .. }
             | Trouble::StorageFailing { .. } => Priority::High,
             Trouble::ProbeSilent { .. }
             | Trouble::ProbeDoubtful { .. }
@@ -259,7 +269,10 @@ impl Trouble {
             (Trouble::SpareDue { due: now, stock: left, .. }, Trouble::SpareDue { due: before, stock: had, .. }) => {
                 (now, left) != (before, had)
             }
-            _ if self.kind() == AlarmKind::CalibrationDue && known.kind() == AlarmKind::CalibrationDue => {
+            (Trouble::SupplyLost { count: now, .. }, Trouble::SupplyLost { count: before, .. }) => {
+                twice_as_many(*now, *before)
+            }
+            _ if [AlarmKind::CalibrationDue, AlarmKind::SeasonAmiss].contains(&self.kind()) && known.kind() == self.kind() => {
                 std::mem::discriminant(self) != std::mem::discriminant(known)
             }
             (Trouble::ConfigRefused { why: now }, Trouble::ConfigRefused { why: before })
@@ -374,14 +387,14 @@ impl Trouble {
             }
             Trouble::SeasonHeldBack { spot, coolest, limit } => format!(
                 "{place}: the cooling season is held back since {since}, because it is not cold enough: the coolest hour of a \
-                 day at the {spot} spot was {}, and it begins at {limit} or below. Cool the room, or break the season off: \
+                 day at the {spot} spot was {}, and it begins at {limit} or below. See why the room is warm and cool it, or break the season off: \
                  `lampwarden season break-off`. Ask a veterinarian before an animal is cooled late.",
                 coolest.map_or("not known".to_owned(), |coolest| coolest.to_string())
             ),
             Trouble::SeasonBrokenOff { spot, limit, hours } => format!(
                 "{place}: the cooling season was broken off {since}: the {spot} spot has been above {limit} for {hours} h. The \
-                 way up has begun, day lengths and targets rise from now on. Offer food and water as after every cooling; an \
-                 animal that was warm for days without food should be seen by a veterinarian."
+                 way up has begun, day lengths and targets rise from now on. Look at the animal, and offer food and water as \
+                 after every cooling; one that was warm for days without food should be seen by a veterinarian."
             ),
             Trouble::LampHeldBack { circuit, limit, warms } => format!(
                 "{place}: {subject} is to be on and has been held back since {since}, for an hour and more: circuit \
@@ -497,6 +510,9 @@ impl Trouble {
                 "{place}: the changed configuration was refused at {since}; the one before stays in force. {why}. Run \
                  `lampwarden check` on it."
             ),
+            Trouble::SupplyLost { count, total, places } => {
+                supply_in_words(place, subject, since, (*count, *total), places)
+            }
             Trouble::NoticeFailing { why } => format!(
                 "{place}: messages to people do not arrive since {since}: {why}. They are kept and tried again. Check the \
                  network, the server and its password with `lampwarden contacts test`, and see to it that somebody looks at \
@@ -543,6 +559,29 @@ fn clock_in_words(doubt: ClockDoubt, timezone: Tz, since: &str) -> (String, &'st
     }
 }
 
+/// What fell silent or dark at once; `subject` is the supply, empty for the site's.
+fn supply_in_words(place: &str, subject: &str, since: &str, (count, total): (usize, usize), some: &[String]) -> String {
+    let more = count.saturating_sub(some.len());
+    let more = if more > 0 { format!(" and {more} more") } else { String::new() };
+    let named = some.join(", ");
+    let heat = "Where a guard hears no probe its lamp stays off, so animals there may get no heat: if it grows cold, warm the \
+                room or move them.";
+    let fuse = "Where a fuse or that device has tripped, have the cause found before it is set again.";
+    let apart = "Each alarm of its own stands in the list, is not told by itself, and will be if it outlasts this one.";
+    if subject.is_empty() {
+        return format!(
+            "{place}: power or network has failed since {since}. {count} of {total} enclosures fell silent or dark within \
+             minutes, which mostly has one cause: {named}{more}. {apart} {heat} Look whether there is power, at fuses and the \
+             residual-current device, and at the network those probes and relays hang on. {fuse} {MAINS}"
+        );
+    }
+    format!(
+        "{place}: everything on {subject} has failed since {since}. {count} of {total} lamps there are dark or do not obey, \
+         and none is seen lit: {named}{more}. {apart} {heat} Look first at its plug, power strip, fuse and residual-current \
+         device. {fuse} {MAINS}"
+    )
+}
+
 /// Lamps that are no more as somebody set them.
 fn by_hand_no_more(given_up: &[String]) -> String {
     if given_up.is_empty() {
@@ -569,7 +608,7 @@ fn look_first(cause: Cause) -> &'static str {
             "Look first at the supply: plug, power strip, fuse and residual-current device. Where a fuse or that device has \
              tripped, have the cause found before it is set again. See that the animals do not grow cold meanwhile."
         }
-        Cause::Well | Cause::LampDark | Cause::Shaded | Cause::ProbeDead => {
+        Cause::Well | Cause::LampDark | Cause::OtherDark | Cause::Shaded | Cause::ProbeDead => {
             "Look first whether it glows. Where it does not, see whether plug and lamp sit tight, then fit a spare, log the \
              change and take a meter reading. A UV lamp can glow and give no UV: then only a hand-held meter tells."
         }
@@ -584,6 +623,11 @@ fn day(date: NaiveDate) -> String {
 /// Whether a forecast has moved so far that it is worth saying again.
 fn moved_by_a_week(now: Option<NaiveDate>, before: Option<NaiveDate>) -> bool {
     now.zip(before).is_some_and(|(now, before)| (now - before).num_days().abs() >= 7)
+}
+
+/// Whether more has come to it than what somebody was told.
+fn twice_as_many(now: usize, before: usize) -> bool {
+    now >= before.saturating_mul(2) && now > before
 }
 
 fn held_off(lamps: &[Arc<str>]) -> String {
@@ -669,6 +713,7 @@ mod tests {
             Trouble::StorageFailing { why: "no space left".into() },
             Trouble::ConfigRefused { why: "2 errors.".into() },
             Trouble::NoticeFailing { why: "mail to keeper: the mail server does not answer".into() },
+            Trouble::SupplyLost { count: 8, total: 12, places: vec!["Quince".into(), "Gable end".into()] },
         ]
     }
 
@@ -689,6 +734,8 @@ mod tests {
             reading: Uvi(3.1),
             low: Uvi(2.9),
         }));
+        let places = || vec!["Quince".to_owned()];
+        all.extend([4, 15, 16].map(|count| Trouble::SupplyLost { count, total: 40, places: places() }));
         let covered = "something lies on it".into();
         all.push(Trouble::ProbeDoubtful { why: covered, holds_off: vec![], frozen: false, momentary: false });
         all.push(Trouble::UvOverCeiling { reading: Uvi(9.1), ceiling: Uvi(8.0), latched: false });
@@ -734,7 +781,8 @@ mod tests {
                 Trouble::RelayDeaf { .. }
                 | Trouble::LampDark { .. }
                 | Trouble::HeatWeak { .. }
-                | Trouble::LampHeldBack { .. } => {
+                | Trouble::LampHeldBack { .. }
+                | Trouble::SupplyLost { .. } => {
                     assert!(text.contains("licensed electrician"), "{text}");
                 }
                 Trouble::UvOverCeiling { .. }
@@ -752,7 +800,10 @@ mod tests {
     #[test]
     fn every_cut_says_that_the_animal_may_grow_cold() {
         let cuts = samples().into_iter().filter(|trouble| match trouble {
-            Trouble::OverTemperature { .. } | Trouble::HeatWeak { .. } | Trouble::CutOffOpen { .. } => true,
+            Trouble::OverTemperature { .. }
+            | Trouble::HeatWeak { .. }
+            | Trouble::CutOffOpen { .. }
+            | Trouble::SupplyLost { .. } => true,
             Trouble::LampHeldBack { warms, .. } => *warms,
             Trouble::ProbeSilent { holds_off, .. } | Trouble::ProbeDoubtful { holds_off, .. } => !holds_off.is_empty(),
             _ => false,

@@ -37,6 +37,7 @@ impl Diary {
     /// An alarm was raised or has ended.
     pub(super) fn note(&mut self, at: DateTime<Utc>, settings: &Settings, notice: &AlarmNotice) {
         match notice.state {
+            _ if notice.aside.is_some() => {}
             AlarmState::Unacknowledged => self.put(at, first_sentence(&notice.text)),
             AlarmState::Normal => {
                 let enclosure = notice.enclosure.and_then(|EnclosureIx(ix)| settings.enclosures.get(ix));

@@ -1,10 +1,12 @@
 //! What the digest is written from: the site as it stands.
 
+use std::collections::BTreeMap;
+
 use chrono::{DateTime, NaiveDate, Utc};
 
-use crate::control::{AlarmKind, Controller, EnclosureView, Quality};
+use crate::control::{AlarmKind, Aside, Controller, EnclosureView, Quality};
 use crate::notify::digest::Day;
-use crate::notify::{Notifier, first_sentence};
+use crate::notify::{Key, Notifier, first_sentence};
 use crate::settings::{Enclosure, EnclosureIx, Measures, Settings};
 
 /// Kinds that are a date in the keeper's calendar rather than something wrong.
@@ -14,13 +16,32 @@ const DUE: [AlarmKind; 4] = [AlarmKind::WalkDue, AlarmKind::CalibrationDue, Alar
 pub(super) fn day(controller: &Controller, notifier: &Notifier, different: Vec<String>) -> Day {
     let settings = controller.settings();
     let mut day = Day { different, ..Day::default() };
+    let (mut consequences, mut asides) = (0, BTreeMap::new());
+    for notice in controller.alarms() {
+        let enclosure = notice.enclosure.and_then(|EnclosureIx(ix)| settings.enclosures.get(ix));
+        let key = Key { enclosure: enclosure.map(|enclosure| enclosure.id.clone()), kind: notice.kind };
+        asides.extend(notice.aside.as_ref().map(|aside| (key, aside)));
+    }
     for told in notifier.standing() {
         let sentence = first_sentence(told.text);
+        let aside = asides.get(told.key);
+        if matches!(aside, Some(Aside::Consequence(_))) {
+            consequences += 1;
+            continue;
+        }
+        if let Some(aside) = aside.filter(|_| !DUE.contains(&told.key.kind)) {
+            day.standing.push(format!("{sentence} ({}, {}: {})", told.priority.word(), aside.word(), aside.why()));
+            continue;
+        }
         if DUE.contains(&told.key.kind) {
             day.due.push((None, sentence));
         } else {
             day.standing.push(format!("{sentence} ({})", told.priority.word()));
         }
+    }
+    if let Some(last) = day.standing.last_mut().filter(|_| consequences > 0) {
+        *last +=
+            &format!("\n{consequences} consequences of these are not told one by one; `lampwarden alarms` lists them");
     }
     for (ix, enclosure) in settings.enclosures.iter().enumerate() {
         let ix = EnclosureIx(ix);

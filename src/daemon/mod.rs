@@ -7,12 +7,14 @@ mod clock;
 mod desk;
 mod diary;
 mod digest;
+mod past;
 mod people;
 mod records;
 mod telling;
 
 pub use clock::Clock;
 pub use desk::ask;
+pub use past::gathered;
 
 use std::future::Future;
 use std::path::PathBuf;
@@ -37,6 +39,9 @@ use telling::Telling;
 /// Without a service manager the loop wakes up this often at the latest.
 const IDLE: Duration = Duration::from_secs(3600);
 
+/// So many messages are handled before the connection takes in more; a guess.
+const IN_A_ROW: usize = 16;
+
 /// How the daemon runs.
 pub struct Options {
     /// What the keeper asked for.
@@ -55,6 +60,7 @@ pub struct Options {
 /// directory, or a certificate that cannot be read. Afterwards nothing ends it but `stop`.
 pub async fn run(options: Options, stop: impl Future<Output = ()>) -> anyhow::Result<()> {
     let Options { settings, reread, clock, state_directory, service } = options;
+    let path = state_directory.as_ref().map(|directory| directory.join(crate::journal::FILE));
     let (journal, remembered, desk) = match state_directory {
         Some(directory) => {
             let (journal, remembered) = Journal::open(&directory).map_err(|why| anyhow!(why))?;
@@ -65,7 +71,7 @@ pub async fn run(options: Options, stop: impl Future<Output = ()>) -> anyhow::Re
         None => (None, Remembered::default(), None),
     };
     let safety = remembered.safety(&settings);
-    let telling = Telling::new(&settings, clock.now(), remembered.outbox);
+    let telling = Telling::new(&settings, clock.now(), remembered.outbox, path);
     let mut controller = Controller::new(settings, clock.now(), &safety);
     let mut effects = Vec::new();
     controller.recall(&remembered.filed, remembered.last_alive, &mut effects);
@@ -85,6 +91,7 @@ pub async fn run(options: Options, stop: impl Future<Output = ()>) -> anyhow::Re
         effects,
         events: Vec::new(),
         later: Vec::new(),
+        taken: 0,
         service,
     };
     if let Some(why) = remembered.trouble {
@@ -115,6 +122,8 @@ struct Daemon {
     events: Vec<Event>,
     /// What may wait until commands are on their way.
     later: Vec<Effect>,
+    /// Taken from the inbox since the connection had its turn.
+    taken: usize,
     service: Service,
 }
 
@@ -133,9 +142,11 @@ impl Daemon {
             let outcome = self.records.lose_patience();
             self.settle(outcome);
             self.tell_people();
-            if !self.later.is_empty() || self.records.is_busy() {
-                // The connection runs in this thread too: let it write the commands before anything is logged or told.
+            if !self.later.is_empty() || self.records.is_busy() || self.taken >= IN_A_ROW {
+                // The connection runs in this thread too: let it write the commands before anything is logged or told, and
+                // take in what has come, so that a flood waits here, where what a guard needs goes first.
                 tokio::task::yield_now().await;
+                self.taken = 0;
                 self.carry_out_later();
             }
             self.service.feed();
@@ -157,7 +168,10 @@ impl Daemon {
                 news = self.telling.news() => self.hear_from_people(news),
                 asked = next_question(&mut self.desk) => self.answer(asked),
                 inbound = self.inbox.recv() => match inbound {
-                    Some(inbound) => self.inbound(inbound),
+                    Some(inbound) => {
+                        self.taken += 1;
+                        self.inbound(inbound);
+                    }
                     None => return Err(anyhow!("the connection to the broker has ended by itself")),
                 },
                 () = tokio::time::sleep(wait) => self.handle(Event::Tick),
@@ -216,6 +230,7 @@ impl Daemon {
                 self.handle(Event::LinkDown);
                 self.service.status("no broker; control goes on in memory");
             }
+            Inbound::Shed(messages) => warn!("{messages} messages were passed over: more come than can be handled"),
             Inbound::Note(note) => warn!("{note}"),
         }
     }
@@ -455,8 +470,9 @@ async fn next_question(desk: &mut Option<Desk>) -> Asked {
 
 fn log_alarm(settings: &Settings, notice: &AlarmNotice) {
     let enclosure = notice.enclosure.map_or("site", |EnclosureIx(ix)| settings.enclosures[ix].id.as_str());
-    let (kind, priority, state) = (notice.kind, notice.priority.word(), notice.state.word());
+    let (kind, priority, state) = (notice.kind, notice.priority.word(), notice.standing());
     match (notice.state, notice.priority) {
+        _ if notice.aside.is_some() => info!(enclosure, %kind, priority, state, "alarm"),
         (AlarmState::Unacknowledged, Priority::Critical | Priority::High) => {
             error!(enclosure, %kind, priority, state, "alarm: {}", notice.text);
         }

@@ -1,10 +1,15 @@
 //! The daemon and people: messages out, and what comes back by links and from the desk.
 
+use std::collections::BTreeMap;
+
+use chrono_tz::Tz;
 use serde_json::json;
 use tokio::sync::oneshot;
 use tracing::{debug, info, warn};
 
 use crate::control::{Act, Event};
+use crate::message;
+use crate::notify::digest::Week;
 use crate::notify::{self, Key, digest as digest_words, first_sentence};
 use crate::settings::{EnclosureIx, Settings};
 use crate::web::{Answer, Asked};
@@ -23,6 +28,7 @@ impl Daemon {
         if self.telling.digest_is_due(self.controller.settings(), now.wall) {
             self.write_digest();
         }
+        self.telling.look_back_if_due(self.controller.settings(), now.wall);
         let (entries, messages) = self.telling.step(now, self.controller.settings());
         self.send(entries, messages);
     }
@@ -36,10 +42,26 @@ impl Daemon {
         }
     }
 
+    fn write_week(&mut self, week: Result<Week, String>) {
+        let week = match week {
+            Ok(week) => week,
+            Err(why) => return warn!("there is no digest of the week: {why}"),
+        };
+        let now = self.clock.now();
+        self.send_to_all(|site, way, zone, nth| digest_words::compose_week(site, &week, way, zone, now.wall, nth));
+        self.telling.weekly_is_written();
+    }
+
     fn write_digest(&mut self) {
         let now = self.clock.now();
         let different = self.telling.diary.take(now.wall, self.controller.settings().site.timezone);
         let day = digest::day(&self.controller, &self.telling.notifier, different);
+        self.send_to_all(|site, way, zone, nth| digest_words::compose(site, &day, way, zone, now.wall, nth));
+    }
+
+    /// Writes a digest to all who are to have it, by each of their channels.
+    fn send_to_all(&mut self, compose: impl Fn(&str, (&str, &str), Tz, usize) -> notify::Message) {
+        let now = self.clock.now();
         let settings = self.controller.settings();
         let Some(digest) = &settings.telling.digest else { return };
         let contacts = digest.to.iter().filter_map(|name| settings.telling.contact(name)).enumerate();
@@ -47,7 +69,7 @@ impl Daemon {
         for (nth, contact) in contacts {
             for channel in &contact.channels {
                 let way = (contact.name.as_str(), channel.word());
-                messages.push(digest_words::compose(&settings.site.name, &day, way, contact.timezone, now.wall, nth));
+                messages.push(compose(&settings.site.name, way, contact.timezone, nth));
             }
         }
         for message in &messages {
@@ -67,6 +89,7 @@ impl Daemon {
                 }
             }
             News::Visited(nth, outcome) => self.telling.visited(nth, outcome),
+            News::Week(week) => self.write_week(week),
             News::Asked(asked) => self.answer_guest(asked),
         }
     }
@@ -111,6 +134,13 @@ impl Daemon {
         let zone = self.controller.settings().site.timezone;
         let mut alarms: Vec<_> = self.telling.notifier.standing().collect();
         alarms.sort_by(|a, b| b.priority.cmp(&a.priority).then_with(|| a.key.cmp(b.key)));
+        let settings = self.controller.settings();
+        let asides = self.controller.alarms().filter_map(|notice| {
+            let enclosure = notice.enclosure.and_then(|EnclosureIx(ix)| settings.enclosures.get(ix));
+            let key = Key { enclosure: enclosure.map(|enclosure| enclosure.id.clone()), kind: notice.kind };
+            Some((key, message::aside_document(settings, notice.aside.as_ref()?)))
+        });
+        let asides: BTreeMap<_, _> = asides.collect();
         let alarms = alarms.iter().map(|told| {
             json!({
                 "enclosure": told.key.enclosure.as_deref().unwrap_or(crate::message::topics::SITE),
@@ -120,6 +150,7 @@ impl Daemon {
                 "since": told.since.with_timezone(&zone).to_rfc3339_opts(chrono::SecondsFormat::Secs, false),
                 "text": told.text,
                 "told": told.told,
+                "aside": asides.get(told.key),
             })
         });
         json!({ "alarms": alarms.collect::<Vec<_>>() }).to_string()

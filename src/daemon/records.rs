@@ -283,7 +283,7 @@ fn alarm(settings: &Settings, at: DateTime<Utc>, notice: &AlarmNotice) -> AlarmE
         enclosure: enclosure.map(|enclosure| enclosure.id.clone()),
         kind: notice.kind.name(),
         priority: notice.priority.word(),
-        state: notice.state.word(),
+        state: notice.standing(),
         since: notice.since,
         text: notice.text.clone(),
         subjects: notice.subjects.clone(),

@@ -2,16 +2,18 @@
 //! is written again. Nothing here waits.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::thread;
 use std::time::{Duration, Instant};
 
-use chrono::{DateTime, NaiveDate, Utc};
+use chrono::{DateTime, Datelike as _, Days, NaiveDate, Utc};
 use tokio::sync::mpsc;
 use tracing::{error, info, warn};
 
 use crate::control::AlarmNotice;
 use crate::journal::{Entry, Outbox, PostEntry, Posted};
+use crate::notify::digest::Week;
 use crate::notify::{About, Key, Message, Notifier, Sort, test_message};
 use crate::post::{self, Ended, Outcome, Postman};
 use crate::settings::{Heartbeat, Settings};
@@ -19,9 +21,11 @@ use crate::time::{Moment, Mono};
 use crate::web::{self, Asked, Web};
 
 use super::diary::Diary;
+use super::past;
 
-/// Under this name the date of the last digest is recorded.
+/// Under these names the dates of the last digests are recorded.
 const DIGEST: &str = "digest";
+const WEEKLY: &str = "weekly";
 
 /// Everything about telling people.
 pub(super) struct Telling {
@@ -42,6 +46,11 @@ pub(super) struct Telling {
     trouble: Option<String>,
     pub(super) diary: Diary,
     digest_done: Option<NaiveDate>,
+    weekly_done: Option<NaiveDate>,
+    /// Where the week is looked up, and where it is told.
+    journal: Option<PathBuf>,
+    looking_back: mpsc::UnboundedSender<Result<Week, String>>,
+    looked_back: mpsc::UnboundedReceiver<Result<Week, String>>,
     /// The minute in which that was last looked at.
     minute: Option<i64>,
     /// When the notifier has something to do next.
@@ -66,14 +75,22 @@ pub(super) enum News {
     Asked(Asked),
     /// A heartbeat has ended.
     Visited(usize, Result<(), String>),
+    /// The week was looked up.
+    Week(Result<Week, String>),
 }
 
 impl Telling {
     /// Begins with what the journal remembers.
-    pub(super) fn new(settings: &Settings, now: Moment, outbox: Outbox) -> Telling {
+    ///
+    /// `journal`: where it lies; none where nothing is kept.
+    pub(super) fn new(settings: &Settings, now: Moment, outbox: Outbox, journal: Option<PathBuf>) -> Telling {
         let notifier = Notifier::new(settings, now, &outbox.told);
         let (visiting, visited) = mpsc::unbounded_channel();
-        let digest_done = outbox.told.iter().find(|(what, _)| what == DIGEST).and_then(|(_, date)| date.parse().ok());
+        let (looking_back, looked_back) = mpsc::unbounded_channel();
+        let done = |name: &str| {
+            outbox.told.iter().find(|(what, _)| what == name).and_then(|(_, date)| date.parse::<NaiveDate>().ok())
+        };
+        let (digest_done, weekly_done) = (done(DIGEST), done(WEEKLY));
         let mut telling = Telling {
             notifier,
             postman: Postman::new(Arc::new(settings.clone())),
@@ -88,6 +105,10 @@ impl Telling {
             trouble: None,
             diary: Diary::recalled(settings, &outbox.day),
             digest_done,
+            weekly_done,
+            journal,
+            looking_back,
+            looked_back,
             minute: None,
             due: Some(now.mono),
             entries: Vec::new(),
@@ -102,6 +123,9 @@ impl Telling {
         if telling.digest_done.is_none() {
             // The first is the next to come.
             telling.digest_done = digest_date(settings, now.wall);
+        }
+        if telling.weekly_done.is_none() {
+            telling.weekly_done = weekly_date(settings, now.wall);
         }
         telling.open(settings);
         telling
@@ -262,6 +286,7 @@ impl Telling {
             ended = self.postman.next() => News::Ended(ended),
             asked = next_guest(&mut self.web) => News::Asked(asked),
             Some((nth, outcome)) = self.visited.recv() => News::Visited(nth, outcome),
+            Some(week) = self.looked_back.recv() => News::Week(week),
         }
     }
 
@@ -326,9 +351,29 @@ impl Telling {
         wanted
     }
 
+    /// Looks the week up where its digest is due, on a thread; it comes back as [`News::Week`].
+    pub(super) fn look_back_if_due(&mut self, settings: &Settings, wall: DateTime<Utc>) {
+        let Some(date) = weekly_date(settings, wall) else { return };
+        let Some(journal) = self.journal.clone().filter(|_| self.weekly_done.is_none_or(|done| done < date)) else {
+            return;
+        };
+        self.weekly_done = Some(date);
+        let (settings, tell) = (settings.clone(), self.looking_back.clone());
+        let look = move || _ = tell.send(past::week(&journal, &settings, wall));
+        if let Err(why) = thread::Builder::new().name("week".to_owned()).spawn(look) {
+            error!("the digest of the week is not written: {why}");
+        }
+    }
+
+    /// The digest of the week is written: no other is, over a restart neither.
+    pub(super) fn weekly_is_written(&mut self) {
+        let record = self.weekly_done.map(|date| date.to_string());
+        self.entries.push(Entry::Told { what: WEEKLY.to_owned(), record });
+    }
+
     /// Writes down a message that is about no alarm.
     pub(super) fn send_digest(&mut self, message: &Message) {
-        debug_assert_eq!(message.sort, Sort::Digest);
+        debug_assert!(matches!(message.sort, Sort::Digest | Sort::Weekly));
         self.outgoing(message);
     }
 }
@@ -339,6 +384,16 @@ fn digest_date(settings: &Settings, wall: DateTime<Utc>) -> Option<NaiveDate> {
     let local = wall.with_timezone(&settings.site.timezone);
     let today = local.date_naive();
     if local.time() >= digest.at { Some(today) } else { today.pred_opt() }
+}
+
+/// The date of the last digest of the week that should be written by now; none without one.
+fn weekly_date(settings: &Settings, wall: DateTime<Utc>) -> Option<NaiveDate> {
+    let weekly = settings.telling.digest.as_ref()?.weekly?;
+    let local = wall.with_timezone(&settings.site.timezone);
+    let today = local.date_naive();
+    let since = u64::from(today.weekday().days_since(weekly.day));
+    let since = if since == 0 && local.time() < weekly.at { 7 } else { since };
+    today.checked_sub_days(Days::new(since))
 }
 
 async fn next_guest(web: &mut Option<Web>) -> Asked {

@@ -75,6 +75,35 @@ impl Book {
     }
 }
 
+impl Book {
+    /// As [`Book::write`], without the entries that the file refuses for what they say: those are returned, each with why.
+    pub(super) fn write_apart(&mut self, kept: &mut Kept, entries: &[Entry]) -> rusqlite::Result<Vec<(Entry, String)>> {
+        let run = self.ids.run;
+        let mut refused = Vec::new();
+        let transaction = self.connection.transaction()?;
+        kept.write(&transaction)?;
+        for entry in entries {
+            transaction.execute_batch("SAVEPOINT entry")?;
+            let end = match self.ids.write(&transaction, entry) {
+                Ok(()) => "RELEASE entry",
+                Err(error) if is_refusal(&error) => {
+                    refused.push((entry.clone(), error.to_string()));
+                    self.ids = Ids { run, ..Ids::default() };
+                    "ROLLBACK TO entry; RELEASE entry"
+                }
+                Err(error) => {
+                    self.ids = Ids { run, ..Ids::default() };
+                    return Err(error);
+                }
+            };
+            transaction.execute_batch(end)?;
+        }
+        transaction.commit()?;
+        kept.is_written();
+        Ok(refused)
+    }
+}
+
 impl Ids {
     fn write(&mut self, transaction: &Transaction<'_>, entry: &Entry) -> rusqlite::Result<()> {
         match entry {
@@ -225,6 +254,12 @@ pub(super) fn last_alive(connection: &Connection) -> rusqlite::Result<Option<Dat
     let last: Option<Option<i64>> =
         connection.query_row("SELECT max(alive_ms) FROM runs", [], |row| row.get(0)).optional()?;
     Ok(last.flatten().and_then(DateTime::from_timestamp_millis))
+}
+
+/// Whether the file refuses what an entry says, so that trying it again helps nothing.
+pub(super) fn is_refusal(error: &rusqlite::Error) -> bool {
+    let refusals = [ErrorCode::ConstraintViolation, ErrorCode::TypeMismatch, ErrorCode::TooBig];
+    error.sqlite_error_code().is_some_and(|code| refusals.contains(&code))
 }
 
 /// Whether the file itself is spoilt, so that trying again helps nothing.

@@ -12,6 +12,7 @@ mod gather;
 mod kept;
 mod lock;
 mod outbox;
+mod post;
 pub mod read;
 mod schema;
 #[cfg(test)]

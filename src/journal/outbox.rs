@@ -6,7 +6,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use rusqlite::{Connection, OptionalExtension as _, Transaction, params};
 
 /// Links in messages are remembered so long.
-const LINKS_KEPT: TimeDelta = TimeDelta::days(14);
+pub(super) const LINKS_KEPT: TimeDelta = TimeDelta::days(14);
 
 /// A message for the outbox.
 #[derive(Clone, Debug, PartialEq)]
@@ -43,6 +43,11 @@ impl Posted {
             Posted::Replaced => "replaced",
             Posted::GivenUp => "given up",
         }
+    }
+
+    /// What the word of a file says; none where the message still waits.
+    pub(super) fn read(word: &str) -> Option<Posted> {
+        [Posted::Sent, Posted::Replaced, Posted::GivenUp].into_iter().find(|posted| posted.word() == word)
     }
 }
 

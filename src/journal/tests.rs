@@ -246,6 +246,88 @@ fn a_file_that_is_spoilt_while_the_program_runs_is_written_anew_from_memory() {
     assert_eq!(again.safety, [safety("e1", 42.5)]);
 }
 
+/// Messages that wait and were sent, a used link, who knows of an alarm, and the key of links, at noon.
+fn correspondence() -> Vec<Entry> {
+    let post = |id: &str| {
+        Entry::Post(PostEntry {
+            id: id.into(),
+            notice: format!("notice of {id}"),
+            at: noon(),
+            contact: "hazel".into(),
+            channel: "mail".into(),
+            message: format!("{{\"id\":\"{id}\"}}"),
+        })
+    };
+    let posted = |id: &str, posted, why: Option<&str>| Entry::Posted {
+        id: id.into(),
+        posted,
+        at: noon(),
+        why: why.map(Into::into),
+    };
+    let told = |what: &str, record: Option<&str>| Entry::Told { what: what.into(), record: record.map(Into::into) };
+    vec![
+        Entry::LinkKey(vec![7; 32]),
+        post("waits"),
+        post("sent"),
+        posted("sent", Posted::Sent, None),
+        post("hopeless"),
+        posted("hopeless", Posted::GivenUp, Some("no such mailbox")),
+        Entry::Seen { notice: "notice of sent".into(), at: noon() },
+        told("stands", Some("{\"stage\":1}")),
+        told("over", Some("{\"stage\":1}")),
+        told("stands", Some("{\"stage\":2}")),
+        told("over", None),
+    ]
+}
+
+#[test]
+fn messages_and_who_knows_what_survive_a_file_that_is_spoilt_while_the_program_runs() {
+    let whole = Scratch::new("post-whole");
+    let (mut journal, _) = Journal::open(whole.path()).expect("opens");
+    journal.write(correspondence());
+    journal.close();
+    let expected = Journal::open(whole.path()).expect("opens").1.outbox;
+    assert_eq!((expected.waiting.len(), expected.notices.len(), expected.told.len()), (1, 3, 1));
+    // Spoilt after the first of it, the rest and all of it: by the one who wrote it, and by the next who only read it.
+    let entries = correspondence();
+    for (before, restarts) in [(4, false), (entries.len(), false), (entries.len(), true)] {
+        let scratch = Scratch::new("post");
+        let path = scratch.path().join(FILE);
+        let (tell, mut told) = mpsc::unbounded_channel();
+        let (mut desk, _) = Desk::open(&path).expect("opens");
+        desk.hand(Batch { number: 1, entries: entries[..before].to_vec(), now: true }, &tell);
+        assert_eq!(told.try_recv(), Ok(News::Durable(1)));
+        if restarts {
+            drop(desk);
+            desk = Desk::open(&path).expect("opens").0;
+        }
+        desk.drop_cache();
+        let length = fs::metadata(&path).expect("is there").len();
+        let file = fs::OpenOptions::new().write(true).open(&path).expect("opens");
+        std::os::unix::fs::FileExt::write_all_at(&file, &vec![0x5a; length as usize], 0).expect("spoilt");
+        let rest = entries[before..].iter().cloned().chain([act("goes on")]).collect();
+        desk.hand(Batch { number: 2, entries: rest, now: true }, &tell);
+        assert!(matches!(told.try_recv(), Ok(News::Failing(why)) if why.contains("unreadable-1")));
+        drop(desk);
+        let (_, again) = Journal::open(scratch.path()).expect("opens");
+        assert_eq!(again.outbox, expected);
+    }
+}
+
+#[test]
+fn what_the_file_refuses_for_what_it_says_is_told_and_holds_up_nothing_else() {
+    let scratch = Scratch::new("refused");
+    let (mut journal, _) = Journal::open(scratch.path()).expect("opens");
+    let refuses = "CREATE TRIGGER refuses BEFORE INSERT ON acts WHEN NEW.act = 'strange'
+        BEGIN SELECT raise(ABORT, 'not this'); END";
+    Connection::open(scratch.path().join(FILE)).expect("opens").execute_batch(refuses).expect("done");
+    let number = journal.write(vec![act("before"), act("strange"), act("after"), Entry::Safety(safety("e1", 42.5))]);
+    assert!(matches!(news(&mut journal), News::Failing(why) if why.contains("left out: 1 ")));
+    assert_eq!([news(&mut journal), news(&mut journal)], [News::Durable(number), News::Well]);
+    assert_eq!(one::<i64>(scratch.path(), "SELECT count(*) FROM acts"), 2);
+    assert_eq!(one::<i64>(scratch.path(), "SELECT count(*) FROM kept"), 1);
+}
+
 /// A series and the tables it stands in.
 fn book(scratch: &Scratch) -> Book {
     Book::open(&scratch.path().join(FILE)).expect("opens")

@@ -15,6 +15,7 @@ use super::book::{self, Book};
 use super::entry::Entry;
 use super::kept::{Kept, Recalled};
 use super::outbox::Outbox;
+use super::post::Post;
 use super::schema::Misfit;
 use super::tidy::Tidy;
 use super::{News, Remembered};
@@ -42,6 +43,7 @@ pub(super) struct Desk {
     /// None while the file cannot be opened.
     book: Option<Book>,
     kept: Kept,
+    post: Post,
     waiting: VecDeque<Entry>,
     /// The number of the last batch taken in.
     taken: u64,
@@ -65,6 +67,7 @@ impl Desk {
             path: path.to_owned(),
             book: None,
             kept: Kept::default(),
+            post: Post::default(),
             waiting: VecDeque::new(),
             taken: 0,
             due: None,
@@ -79,7 +82,7 @@ impl Desk {
         let (recalled, last_alive, trouble) = match Book::open(path) {
             Ok(book) => {
                 let recalled = Recalled::read(&book.connection);
-                outbox = recalled_outbox(&book.connection);
+                (outbox, desk.post) = recalled_post(&book.connection);
                 let last_alive = book::last_alive(&book.connection);
                 let spoilt = is_sound(&book.connection).err().or(last_alive.as_ref().err().map(ToString::to_string));
                 desk.book = Some(book);
@@ -91,7 +94,8 @@ impl Desk {
                 (lost, None, Some(error.to_string()))
             }
             Err(Misfit::Sqlite(error)) => {
-                let (recalled, last_alive, outbox) = read_only(path);
+                let (recalled, last_alive, outbox);
+                (recalled, last_alive, (outbox, desk.post)) = read_only(path);
                 desk.failing = true;
                 desk.due = Some(Instant::now() + RETRY);
                 let why = format!("{}: the journal cannot be written: {error}", path.display());
@@ -123,7 +127,7 @@ impl Desk {
         // Closing it may write to it, so that comes before it gets another name.
         self.book = None;
         let told = set_aside(&self.path, why);
-        self.kept.is_nowhere();
+        self.is_nowhere();
         self.due = Some(Instant::now());
         match Book::open(&self.path) {
             Ok(book) => self.book = Some(book),
@@ -133,6 +137,15 @@ impl Desk {
             }
         }
         told
+    }
+
+    /// The file is another one, in which nothing is that should be.
+    fn is_nowhere(&mut self) {
+        self.kept.is_nowhere();
+        // What waits is newer, so it goes after.
+        let mut entries = self.post.entries();
+        entries.extend(self.waiting.drain(..));
+        self.waiting = entries.into();
     }
 
     /// Writes until nobody can hand over any more.
@@ -189,6 +202,7 @@ impl Desk {
                 self.now = Some(*at);
                 self.is_untidy = true;
             }
+            self.post.take(&entry);
             if !self.kept.take(&entry) {
                 self.waiting.push_back(entry);
             }
@@ -260,7 +274,7 @@ impl Desk {
         if self.book.is_none() {
             let book = Book::open(&self.path).map_err(|misfit| named(&self.path, misfit.to_string()))?;
             // It may be another file than before.
-            self.kept.is_nowhere();
+            self.is_nowhere();
             self.book = Some(book);
         }
         let Some(book) = &mut self.book else { return Ok(()) };
@@ -277,6 +291,16 @@ impl Desk {
                         .map_err(|error| named(&self.path, error.to_string())),
                     None => Err(told),
                 }
+            }
+            Err(error) if book::is_refusal(&error) => {
+                let refused = book.write_apart(&mut self.kept, self.waiting.make_contiguous());
+                let refused = refused.map_err(|error| named(&self.path, error.to_string()))?;
+                if let Some((entry, why)) = refused.first() {
+                    let told = format!("refused and left out: {} entries; the first: {why}: {entry:?}", refused.len());
+                    error!("{told}");
+                    self.trouble = Some(named(&self.path, told));
+                }
+                Ok(())
             }
             Err(error) => Err(named(&self.path, error.to_string())),
         }
@@ -313,9 +337,9 @@ fn is_sound(connection: &Connection) -> Result<(), String> {
 }
 
 /// What can be read of a journal on a disk that cannot be written.
-fn read_only(path: &Path) -> (Recalled, Option<DateTime<Utc>>, Outbox) {
+fn read_only(path: &Path) -> (Recalled, Option<DateTime<Utc>>, (Outbox, Post)) {
     if !path.exists() {
-        return (Recalled::default(), None, Outbox::default());
+        return <_>::default();
     }
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_URI;
     // What means something in a URI is written as its number.
@@ -325,18 +349,19 @@ fn read_only(path: &Path) -> (Recalled, Option<DateTime<Utc>>, Outbox) {
         if let Ok(connection) = Connection::open_with_flags(uri(options), flags) {
             let recalled = Recalled::read(&connection);
             if recalled.lost.is_empty() {
-                return (recalled, book::last_alive(&connection).ok().flatten(), recalled_outbox(&connection));
+                return (recalled, book::last_alive(&connection).ok().flatten(), recalled_post(&connection));
             }
         }
     }
-    (Recalled { lost_latches: true, ..Recalled::default() }, None, Outbox::default())
+    (Recalled { lost_latches: true, ..Recalled::default() }, None, <_>::default())
 }
 
 /// The outbox, as far as it can be read: one that cannot keeps nothing from starting.
-fn recalled_outbox(connection: &Connection) -> Outbox {
-    Outbox::read(connection).unwrap_or_else(|error| {
+fn recalled_post(connection: &Connection) -> (Outbox, Post) {
+    let read = Outbox::read(connection).and_then(|outbox| Ok((outbox, Post::read(connection)?)));
+    read.unwrap_or_else(|error| {
         warn!("messages that were not sent cannot be read: {error}");
-        Outbox::default()
+        <_>::default()
     })
 }
 

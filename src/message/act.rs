@@ -6,7 +6,7 @@ use serde_json::{Map, Value, json};
 
 use crate::control::{Act, AlarmKind, MeterReading, SeasonAct};
 use crate::settings::{CutOffIx, Enclosure, EnclosureIx, LampIx, Settings};
-use crate::time::parse_span;
+use crate::time::{parse_span, spoken};
 use crate::units::{Level, Uvi};
 
 use super::payload::{Payload, quoted};
@@ -14,6 +14,9 @@ use super::{Misread, topics};
 
 /// No override lasts longer; a guess: a keeper who wants more changes the configuration.
 const OVERRIDE_MAX: Duration = Duration::from_secs(24 * 3600);
+
+/// A reason is no longer, in characters; a guess.
+const REASON_MAX: usize = 200;
 
 /// No meter shows more: touching a lamp reads 40 and more (common practice, no source); a guess beyond that.
 pub(crate) const UVI_MAX: f64 = 200.0;
@@ -41,13 +44,21 @@ pub(super) fn parse(
     let fields = fields(payload)?;
     match verb {
         "acknowledge" => acknowledge(whom, &fields),
+        "shelve" => shelve(whom, &fields),
+        "unshelve" => {
+            only(&fields, &["kind"])?;
+            Ok(Act::Unshelve { enclosure: owner(whom), kind: kind(&fields)? })
+        }
+        "out-of-service" => service(whom, &fields, true),
+        "in-service" => service(whom, &fields, false),
         "reset" => reset(settings, whom, &fields),
         "override" => take_over(whom, &fields),
         "meter-reading" => meter_reading(whom, &fields),
         "lamp-change" => lamp_change(whom, &fields),
         "season" => season(whom, &fields),
         _ => Err(Misread(format!(
-            "there is no verb {verb:?}: acknowledge, reset, override, meter-reading, lamp-change and season are understood"
+            "there is no verb {verb:?}: acknowledge, shelve, unshelve, out-of-service, in-service, reset, override, \
+             meter-reading, lamp-change and season are understood"
         ))),
     }
 }
@@ -55,17 +66,58 @@ pub(super) fn parse(
 /// `{"kind": "over-temperature"}`, or nothing for every alarm.
 fn acknowledge(whom: Whom<'_>, fields: &Map<String, Value>) -> Result<Act, Misread> {
     only(fields, &["kind"])?;
-    let kind = match text(fields, "kind")? {
-        None => None,
-        Some(name) => {
-            Some(AlarmKind::from_name(name).ok_or_else(|| Misread(format!("there is no alarm kind {name:?}")))?)
-        }
-    };
-    let enclosure = match whom {
+    Ok(Act::Acknowledge { enclosure: owner(whom), kind: kind(fields)? })
+}
+
+/// The kind of alarm in a field; none where the field is absent.
+fn kind(fields: &Map<String, Value>) -> Result<Option<AlarmKind>, Misread> {
+    let name = text(fields, "kind")?;
+    let known =
+        |name: &str| AlarmKind::from_name(name).ok_or_else(|| Misread(format!("there is no alarm kind {name:?}")));
+    name.map(known).transpose()
+}
+
+/// Whose alarms.
+fn owner(whom: Whom<'_>) -> Option<EnclosureIx> {
+    match whom {
         Whom::Site => None,
         Whom::Enclosure(ix, _) => Some(ix),
+    }
+}
+
+/// `{"kind": "lamp-dark", "for": "2h", "why": "the spare comes tomorrow"}`
+fn shelve(whom: Whom<'_>, fields: &Map<String, Value>) -> Result<Act, Misread> {
+    only(fields, &["kind", "for", "why"])?;
+    let kind = kind(fields)?.ok_or_else(|| Misread("shelve needs a \"kind\" of alarm".to_owned()))?;
+    let most = kind.shelved_at_most();
+    if most.is_zero() {
+        return Err(Misread(format!("{kind} cannot be shelved: see to it that the lamp goes cold")));
+    }
+    let span = text(fields, "for")?.ok_or_else(|| Misread("shelve needs a \"for\", such as \"2h\"".to_owned()))?;
+    let span = parse_span(span).filter(|span| !span.is_zero() && *span <= most).ok_or_else(|| {
+        Misread(format!("\"for\": {span:?} is no span up to {}, for which {kind} may be shelved", spoken(most)))
+    })?;
+    Ok(Act::Shelve { enclosure: owner(whom), kind, span, why: reason(fields, "shelve")? })
+}
+
+/// `{"why": "nobody lives there until spring"}`, or nothing where an animal does again.
+fn service(whom: Whom<'_>, fields: &Map<String, Value>, out: bool) -> Result<Act, Misread> {
+    let Whom::Enclosure(ix, _) = whom else {
+        return Err(Misread("an enclosure is in or out of service, and the site is not".to_owned()));
     };
-    Ok(Act::Acknowledge { enclosure, kind })
+    only(fields, if out { &["why"] } else { &[] })?;
+    let out = if out { Some(reason(fields, "out-of-service")?) } else { None };
+    Ok(Act::Service { enclosure: ix, out })
+}
+
+/// A person's reason, in one line.
+fn reason(fields: &Map<String, Value>, verb: &str) -> Result<String, Misread> {
+    let why = text(fields, "why")?.map(str::trim).filter(|why| !why.is_empty());
+    let why = why.ok_or_else(|| Misread(format!("{verb} needs a \"why\", in a person's words")))?;
+    let is_line = why.chars().count() <= REASON_MAX && !why.contains(char::is_control);
+    is_line
+        .then(|| why.to_owned())
+        .ok_or_else(|| Misread(format!("\"why\" must be one line of at most {REASON_MAX} characters")))
 }
 
 /// `{"lamp": "heat"}` or nothing for every lamp; `{"cut_off": "main"}` for the site.
@@ -167,6 +219,17 @@ pub fn act_words(settings: &Settings, act: &Act) -> (Option<String>, String) {
         Act::Acknowledge { enclosure, kind } => {
             ("acknowledge", *enclosure, vec![("kind", kind.map(|kind| json!(kind.name())))])
         }
+        Act::Shelve { enclosure, kind, span, why } => {
+            let (kind, span) = (Some(json!(kind.name())), Some(json!(format!("{}s", span.as_secs()))));
+            ("shelve", *enclosure, vec![("kind", kind), ("for", span), ("why", Some(json!(why)))])
+        }
+        Act::Unshelve { enclosure, kind } => {
+            ("unshelve", *enclosure, vec![("kind", kind.map(|kind| json!(kind.name())))])
+        }
+        Act::Service { enclosure, out } => match out {
+            Some(why) => ("out-of-service", Some(*enclosure), vec![("why", Some(json!(why)))]),
+            None => ("in-service", Some(*enclosure), Vec::new()),
+        },
         Act::Reset { enclosure, lamp } => {
             let name = lamp.map(|lamp| lamp_name(settings, *enclosure, lamp));
             ("reset", Some(*enclosure), vec![("lamp", name)])

@@ -5,7 +5,7 @@ use chrono_tz::Tz;
 use serde::{Serialize, Serializer};
 use serde_json::{Value, json};
 
-use crate::control::{AlarmNotice, DayView, EnclosureView, InterlockView, SeasonView};
+use crate::control::{AlarmNotice, Aside, DayView, EnclosureView, InterlockView, SeasonView};
 use crate::settings::{Enclosure, EnclosureIx, Lamp, Measures, Settings, UvBand};
 use crate::units::Uvi;
 
@@ -37,8 +37,24 @@ pub fn alarm_document(settings: &Settings, notice: &AlarmNotice) -> Option<Messa
         since: local(settings.site.timezone, notice.since),
         text: &notice.text,
         subjects: &notice.subjects,
+        latched: notice.latched,
+        aside: notice.aside.as_ref().map(|aside| aside_document(settings, aside)),
     };
     Some(Message { topic, payload: serde_json::to_vec(&document).ok()? })
+}
+
+/// Why an alarm is put aside, as JSON: `how` in the standard's words and `why` in a person's; `until` where it is shelved, and
+/// `cause` where it is a consequence.
+pub fn aside_document(settings: &Settings, aside: &Aside) -> Value {
+    let mut document = json!({ "how": aside.word(), "why": aside.why() });
+    match aside {
+        Aside::Shelved { until, .. } => document["until"] = json!(local(settings.site.timezone, *until)),
+        Aside::Consequence(cause) => {
+            document["cause"] = json!({ "enclosure": name(settings, cause.enclosure), "kind": cause.kind.name() });
+        }
+        Aside::OutOfService { .. } | Aside::ByDesign(_) => {}
+    }
+    document
 }
 
 /// The id of an enclosure, or the site's.
@@ -58,6 +74,10 @@ struct AlarmDocument<'a> {
     since: String,
     text: &'a str,
     subjects: &'a [String],
+    /// Whether it stands until a person resets what it is about.
+    latched: bool,
+    /// Why nobody is told of it by itself; null: they are.
+    aside: Option<Value>,
 }
 
 #[derive(Serialize)]
@@ -334,12 +354,15 @@ mod tests {
             since: at("2026-01-01T08:00:00Z"),
             text: "no broker".to_owned(),
             subjects: vec!["heat".to_owned()],
+            latched: false,
+            aside: None,
         };
         let standing = |enclosure: &str, state: &str| {
             format!(
                 concat!(
                     r#"{{"enclosure":"{}","kind":"broker-lost","priority":"high","state":"{}","#,
-                    r#""since":"2026-01-01T08:00:00+00:00","text":"no broker","subjects":["heat"]}}"#
+                    r#""since":"2026-01-01T08:00:00+00:00","text":"no broker","subjects":["heat"],"#,
+                    r#""latched":false,"aside":null}}"#
                 ),
                 enclosure, state
             )

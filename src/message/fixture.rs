@@ -84,6 +84,7 @@ pub(super) fn with_words(on: &str, off: &str) -> Settings {
             },
             probes: vec![probe("basking", Measures::Temperature, "/t"), probe("air", Measures::Humidity, "/h")],
             lamps: vec![lamp("heat", Fitting::Halogen, heat), lamp("dim", Fitting::Led, dim)],
+            out_of_service: None,
         }],
     }
 }

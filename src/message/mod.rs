@@ -27,7 +27,7 @@ pub mod topics;
 
 pub use act::act_words;
 pub use command::{clear_topic, encode};
-pub use document::{alarm_document, state_document};
+pub use document::{alarm_document, aside_document, state_document};
 pub use payload::payload_of;
 pub use routes::{Routes, Subscription, Watch};
 

@@ -1,6 +1,6 @@
 //! What arrives on which topic.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use crate::control::{Event, OutputRef, Reading};
 use crate::settings::{CutOffIx, Enclosure, EnclosureIx, LampIx, Output, PayloadUnit, ProbeIx, Settings};
@@ -33,6 +33,8 @@ pub struct Subscription {
 /// What comes from a subscription. It decides what the retained flag means and whether our own messages come back.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Watch {
+    /// As [`Watch::Reports`], with readings that a guard goes by: where there is more than can be handled, they go first.
+    Guards,
     /// Readings and reports: the retained flag must tell a message of unknown age from one that was just sent.
     Reports,
     /// Commands, ours or a person's: the retained flag must tell whether the sender had it kept, and our own need not
@@ -44,6 +46,8 @@ pub enum Watch {
 #[derive(Clone, Debug)]
 pub struct Routes {
     topics: BTreeMap<String, Vec<Arrival>>,
+    /// Topics of probes that a guard goes by.
+    guards: BTreeSet<String>,
     /// `lampwarden/<site>/do/`, and where each enclosure stands; none where acts are not listened to.
     acts: Option<(String, BTreeMap<String, EnclosureIx>)>,
 }
@@ -69,17 +73,19 @@ impl Routes {
             .site
             .accept_commands
             .then(|| (topics::acts(settings), settings.enclosures.iter().enumerate().map(places).collect()));
-        Routes { topics, acts }
+        Routes { topics, guards: settings.enclosures.iter().flat_map(guards).collect(), acts }
     }
 
     /// Everything to listen to, in order of topics.
     pub fn subscriptions(&self) -> Vec<Subscription> {
-        let watch = |arrivals: &[Arrival]| match arrivals.iter().all(|a| matches!(a, Arrival::Command(_))) {
-            true => Watch::Commands,
-            false => Watch::Reports,
-        };
+        let watch =
+            |topic: &String, arrivals: &[Arrival]| match arrivals.iter().all(|a| matches!(a, Arrival::Command(_))) {
+                _ if self.guards.contains(topic) => Watch::Guards,
+                true => Watch::Commands,
+                false => Watch::Reports,
+            };
         let topics =
-            self.topics.iter().map(|(topic, on)| Subscription { filter: topic.clone(), watch: watch(on.as_slice()) });
+            self.topics.iter().map(|(topic, on)| Subscription { filter: topic.clone(), watch: watch(topic, on) });
         let acts =
             self.acts.iter().map(|(prefix, _)| Subscription { filter: format!("{prefix}+/+"), watch: Watch::Commands });
         topics.chain(acts).collect()
@@ -149,6 +155,13 @@ impl Routes {
         out.push(Event::Act(act));
         Ok(())
     }
+}
+
+/// Topics of the probes that guards in an enclosure go by.
+fn guards(enclosure: &Enclosure) -> impl Iterator<Item = String> {
+    let heat = enclosure.lamps.iter().filter_map(|lamp| lamp.guard.as_ref()).flat_map(|guard| &guard.probes);
+    let uv = enclosure.lamps.iter().filter_map(|lamp| lamp.uv_ceiling.as_ref()).map(|ceiling| &ceiling.probe);
+    heat.chain(uv).filter_map(|probe| Some(enclosure.probes.get(probe.0)?.topic.clone()))
 }
 
 /// Both topics of an output.

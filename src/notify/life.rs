@@ -64,6 +64,10 @@ pub(super) enum Standing {
     Raised,
     /// Somebody has seen it.
     Acknowledged,
+    /// A person has put it aside for a while: afterwards it is told anew.
+    Shelved,
+    /// It is put aside by design, or out of service: afterwards those are told who have not been.
+    Suppressed,
     /// It has returned to normal, and somebody has yet to be told.
     Over,
 }

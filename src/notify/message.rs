@@ -19,6 +19,8 @@ pub enum Sort {
     Over,
     /// The day's: a newer one takes its place.
     Digest,
+    /// The week's: likewise.
+    Weekly,
     /// To see whether it arrives.
     Test,
 }
@@ -26,7 +28,7 @@ pub enum Sort {
 impl Sort {
     /// Whether one that is still waiting is of no use once there is a newer one.
     pub const fn is_replaced(self) -> bool {
-        matches!(self, Sort::Reminder | Sort::Digest)
+        matches!(self, Sort::Reminder | Sort::Digest | Sort::Weekly)
     }
 }
 

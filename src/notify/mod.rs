@@ -12,16 +12,20 @@
 //! | `desk` | what one person is owed, and when it goes out |
 //! | `hours` | quiet hours |
 //! | [`words`](self) | subject, plain text and HTML |
-//! | [`digest`] | the message a day |
+//! | [`digest`] | the message a day, and the one a week |
+//! | [`chart`] | bars that every mail reader shows |
+//! | [`metrics`] | how well the alarms serve whoever answers them |
 //! | [`retry`] | how long to wait after a failed try |
 //!
 //! What an alarm says is written in `control`; here it is only put together and its times are put into the reader's zone.
 
+pub mod chart;
 mod desk;
 pub mod digest;
 mod hours;
 mod life;
 mod message;
+pub mod metrics;
 pub mod retry;
 #[cfg(test)]
 mod tests;
@@ -33,7 +37,7 @@ use std::time::Duration;
 use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use chrono_tz::Tz;
 
-use crate::control::{AlarmNotice, AlarmState, Priority};
+use crate::control::{AlarmNotice, AlarmState, Aside, Priority};
 use crate::settings::{EnclosureIx, Plan, Settings, Telling};
 use crate::time::{Moment, Mono};
 
@@ -134,16 +138,40 @@ impl Notifier {
             unconfirmed.remove(&key);
         }
         match notice.state {
+            state if state.is_active() && notice.aside.is_some() => self.put_aside(now, &key, notice),
             AlarmState::Unacknowledged => self.raised(now, &key, notice, Standing::Raised),
             state if state.is_active() => self.raised(now, &key, notice, Standing::Acknowledged),
             _ => self.over(now, &key),
         }
     }
 
+    /// It stands, and nobody is told of it for now. Who knows of it hears when it ends.
+    fn put_aside(&mut self, now: Moment, key: &Key, notice: &AlarmNotice) {
+        let standing = match notice.aside {
+            Some(Aside::Shelved { .. }) => Standing::Shelved,
+            _ => Standing::Suppressed,
+        };
+        let is_over = self.lives.get(key).is_none_or(|life| life.standing == Standing::Over);
+        let raise = if is_over { self.next_raise(now) } else { 0 };
+        let life = self.lives.entry(key.clone()).or_insert_with(|| Life::new(notice));
+        if life.standing == standing && life.text == notice.text {
+            return;
+        }
+        (life.standing, life.over_at) = (standing, None);
+        (life.priority, life.text, life.since) = (notice.priority, notice.text.clone(), notice.since);
+        life.reset_deadlines();
+        if is_over {
+            life.raise = raise;
+        }
+        self.changed.insert(key.clone());
+        self.drop_owed(key, &Stage::ALL);
+    }
+
     fn raised(&mut self, now: Moment, key: &Key, notice: &AlarmNotice, standing: Standing) {
         let known = self.lives.get(key).map(|life| (life.standing, life.priority));
         let is_new = known.is_none_or(|(before, _)| before == Standing::Over)
-            || (known.is_some_and(|(before, _)| before == Standing::Acknowledged) && standing == Standing::Raised)
+            || (known.is_some_and(|(before, _)| matches!(before, Standing::Acknowledged | Standing::Shelved))
+                && standing == Standing::Raised)
             || (known.is_some_and(|(_, before)| before < notice.priority) && standing == Standing::Raised);
         let raise = if is_new { self.next_raise(now) } else { 0 };
         let life = self.lives.entry(key.clone()).or_insert_with(|| Life::new(notice));
@@ -163,6 +191,10 @@ impl Notifier {
             Standing::Raised if is_new => {
                 // What was owed of the raise before is told with this one.
                 self.drop_owed(key, &[Stage::Then, Stage::Again, Stage::Changed, Stage::Over]);
+                self.owe_all(now, key, Stage::First);
+                self.set_deadlines(now, key);
+            }
+            Standing::Raised if was == Standing::Suppressed => {
                 self.owe_all(now, key, Stage::First);
                 self.set_deadlines(now, key);
             }

@@ -6,7 +6,7 @@ use chrono::NaiveTime;
 use proptest::prelude::*;
 
 use super::*;
-use crate::control::AlarmKind;
+use crate::control::{AlarmKind, Aside};
 use crate::settings::{Away, Channel, Contact, Hours, Plans};
 
 const MINUTE: u64 = 60;
@@ -63,6 +63,8 @@ fn notice(enclosure: Option<usize>, kind: AlarmKind, priority: Priority, state: 
             "Quince: {kind} since 13:00 on 1 Jul 2026. A probe read 41.2 °C, and the lamp is cut at 40.0 °C. Look."
         ),
         subjects: Vec::new(),
+        latched: false,
+        aside: None,
     }
 }
 
@@ -362,6 +364,66 @@ fn a_thousand_enclosures_that_lose_power_make_five_messages_at_most() {
     }
     assert!(play.sent.iter().all(|(_, message)| message.text.len() < 40_000));
     assert_eq!(play.notifier.lives.len(), 0);
+}
+
+fn aside(mut notice: AlarmNotice, aside: Aside) -> AlarmNotice {
+    notice.aside = Some(aside);
+    notice
+}
+
+fn shelved() -> Aside {
+    Aside::Shelved { until: start() + TimeDelta::hours(2), why: "a spare is on its way".to_owned() }
+}
+
+#[test]
+fn a_shelved_alarm_is_told_to_nobody_and_told_anew_when_it_comes_off_the_shelf() {
+    let mut play = Play::new(settings());
+    let mut recorded = BTreeMap::new();
+    let dark = |state| notice(Some(0), AlarmKind::LampDark, Priority::High, state);
+    play.hear(&dark(Unacknowledged));
+    play.until(HOUR);
+    check(&play.told(), &[(5, "keeper First"), (30 * MINUTE + 5, "neighbour Then")]);
+    play.hear(&aside(dark(Unacknowledged), shelved()));
+    play.until(6 * HOUR);
+    assert_eq!(play.sent.len(), 2, "nobody is reminded of it: {:?}", play.told());
+    play.restart(&mut recorded);
+    play.hear(&aside(dark(Unacknowledged), shelved()));
+    play.until(7 * HOUR);
+    assert_eq!(play.sent.len(), 2);
+    assert_eq!(play.notifier.standing().count(), 1, "it stands in the list");
+    play.hear(&dark(Unacknowledged));
+    play.until(7 * HOUR + MINUTE);
+    check(&play.told()[2..], &[(7 * HOUR + 5, "keeper First")]);
+    play.hear(&aside(dark(Unacknowledged), shelved()));
+    play.hear(&dark(Normal));
+    play.until(8 * HOUR);
+    let ends: Vec<_> = play.told()[3..].iter().map(|(_, what)| what.clone()).collect();
+    assert_eq!(ends, ["keeper Over", "neighbour Over"], "who knew of it hears that it is over");
+}
+
+#[test]
+fn a_consequence_is_not_told_and_comes_forward_to_those_who_do_not_know_of_it() {
+    let cause = || Aside::Consequence(crate::control::Cause { enclosure: None, kind: AlarmKind::SupplyLost });
+    let silent = |n, state| notice(Some(n), AlarmKind::ProbeSilent, Priority::High, state);
+    let mut play = Play::new(settings());
+    // One was told before its cause was found, the other was not.
+    play.hear(&silent(0, Unacknowledged));
+    play.until(10);
+    play.hear(&aside(silent(0, Unacknowledged), cause()));
+    // Not told yet: what is owed is taken back.
+    play.hear(&silent(1, Unacknowledged));
+    play.hear(&aside(silent(1, Unacknowledged), cause()));
+    play.until(3 * HOUR);
+    check(&play.told(), &[(5, "keeper First")]);
+    play.hear(&silent(0, Unacknowledged));
+    play.hear(&silent(1, Unacknowledged));
+    play.until(3 * HOUR + 10);
+    check(&play.told()[1..], &[(3 * HOUR + 5, "keeper First")]);
+    let about: Vec<_> = play.sent[1].1.about.iter().map(|about| about.alarm.as_str()).collect();
+    assert_eq!(about, ["site/probe-silent"], "the other is known already");
+    // It is repeated and passed on like any other.
+    play.until(3 * HOUR + 31 * MINUTE);
+    assert!(play.told().iter().any(|(_, what)| what == "neighbour Then"), "{:?}", play.told());
 }
 
 /// What can happen to one of six alarms.

@@ -8,6 +8,7 @@ use chrono_tz::Tz;
 
 use crate::control::Priority;
 
+use super::chart::Chart;
 use super::life::{Key, Life, Stage, Standing};
 use super::message::{About, Message, Sort};
 
@@ -77,6 +78,8 @@ enum Part {
     Heading(String),
     Paragraph(String),
     Link(&'static str, Link),
+    Chart(Chart),
+    Table(Vec<Vec<String>>),
 }
 
 impl Page {
@@ -92,6 +95,14 @@ impl Page {
         self.parts.push(Part::Paragraph(text.into()));
     }
 
+    pub(super) fn chart(&mut self, chart: Chart) {
+        self.parts.push(Part::Chart(chart));
+    }
+
+    pub(super) fn table(&mut self, rows: Vec<Vec<String>>) {
+        self.parts.push(Part::Table(rows));
+    }
+
     pub(super) fn text(&self) -> String {
         let mut text = String::new();
         for part in &self.parts {
@@ -99,6 +110,8 @@ impl Page {
                 Part::Heading(heading) => write!(text, "{heading}\n{}\n\n", "-".repeat(heading.chars().count())),
                 Part::Paragraph(paragraph) => write!(text, "{paragraph}\n\n"),
                 Part::Link(words, link) => write!(text, "{words}:\n{link}\n\n"),
+                Part::Chart(chart) => writeln!(text, "{}", chart.text()),
+                Part::Table(rows) => writeln!(text, "{}", rows_in_text(rows)),
             };
         }
         text.trim_end().to_owned() + "\n"
@@ -114,6 +127,8 @@ impl Page {
             let _ = match part {
                 Part::Heading(heading) => writeln!(html, "<h2>{}</h2>", escaped(heading)),
                 Part::Paragraph(text) => writeln!(html, "<p>{}</p>", escaped(text).replace('\n', "<br>\n")),
+                Part::Chart(chart) => html.write_str(&chart.html()),
+                Part::Table(rows) => html.write_str(&rows_in_html(rows)),
                 Part::Link(words, link) => {
                     writeln!(html, "<p><a href=\"{}\">{}</a></p>", escaped(link), escaped(words))
                 }
@@ -123,8 +138,26 @@ impl Page {
     }
 }
 
+/// Columns one below the other.
+fn rows_in_text(rows: &[Vec<String>]) -> String {
+    let columns = rows.iter().map(Vec::len).max().unwrap_or(0);
+    let width = |column: usize| rows.iter().filter_map(|row| row.get(column)).map(|cell| cell.chars().count()).max();
+    let widths: Vec<_> = (0..columns).map(|column| width(column).unwrap_or(0)).collect();
+    let line = |row: &Vec<String>| {
+        let cells = row.iter().zip(&widths).map(|(cell, width)| format!("{cell:<width$}"));
+        cells.collect::<Vec<_>>().join("  ").trim_end().to_owned() + "\n"
+    };
+    rows.iter().map(line).collect()
+}
+
+fn rows_in_html(rows: &[Vec<String>]) -> String {
+    let cell = |cell: &String| format!("<td style=\"padding-right: 1em\">{}</td>", escaped(cell));
+    let row = |row: &Vec<String>| format!("<tr>{}</tr>\n", row.iter().map(cell).collect::<String>());
+    format!("<table>\n{}</table>\n", rows.iter().map(row).collect::<String>())
+}
+
 /// Text as it stands in HTML.
-fn escaped(text: &str) -> String {
+pub(super) fn escaped(text: &str) -> String {
     text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;")
 }
 

@@ -67,6 +67,9 @@ impl Coverage {
             Act::MeterReading { .. } => "meter-reading",
             Act::LampChange { .. } => "lamp-change",
             Act::Season { .. } => "season",
+            Act::Shelve { .. } => "shelve",
+            Act::Unshelve { .. } => "unshelve",
+            Act::Service { .. } => "service",
         };
         *self.acts.entry(name).or_default() += 1;
     }

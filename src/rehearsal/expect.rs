@@ -115,11 +115,12 @@ impl Watch {
 fn holds(what: &What, evidence: &Evidence<'_>) -> Option<bool> {
     let Evidence { sight, world, core } = evidence;
     Some(match what {
-        What::Alarm { kind, except, least, whose } => {
+        What::Alarm { kind, except, least, whose, aside } => {
             let counts = |notice: &AlarmNotice| {
                 kind.is_none_or(|kind| kind == notice.kind)
                     && !except.contains(&notice.kind)
                     && notice.priority >= *least
+                    && aside.is_none_or(|aside| aside == notice.aside.is_some())
                     && match whose {
                         Whose::Any => true,
                         Whose::Site => notice.enclosure.is_none(),

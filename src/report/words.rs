@@ -69,6 +69,7 @@ pub(super) fn meaning(kind: &str) -> &'static str {
         "heat-weak" => "the heat was fully on and the spot did not get warm",
         "lamp-held-back" => "a lamp was held back because its circuit was full",
         "season-amiss" => "the cooling season did not go as planned: the room was too warm",
+        "supply-lost" => "the supply of several enclosures failed at once",
         "uv-over-ceiling" => "more UV than the animal may have",
         "uv-above-band" => "the UV index was above its band",
         "uv-below-band" => "the UV index was below its band",

@@ -12,7 +12,8 @@ pub use circuit::{CONTINUOUS_SHARE, Circuit, STRIKE_GAP_MAX, Tariff};
 pub use fitting::{Emits, Fitting, Sourced, Traits};
 pub use season::{Cooling, Program, SpotYear, season_place};
 pub use telling::{
-    Address, Away, Channel, Contact, Digest, Heartbeat, Hours, MailServer, Plan, Plans, Security, Telling, Web, Webhook,
+    Address, Away, Channel, Contact, Digest, Heartbeat, Hours, MailServer, Plan, Plans, Security, Telling, Web,
+    Webhook, Weekly,
 };
 
 use std::path::PathBuf;
@@ -193,6 +194,9 @@ pub struct Enclosure {
     pub probes: Vec<Probe>,
     /// Everything driven that warms or lights.
     pub lamps: Vec<Lamp>,
+    /// Why it is out of service, no animal living there; none: it is in service. Lamps and guards go on as always; alarms
+    /// other than the guard's are told to nobody.
+    pub out_of_service: Option<String>,
 }
 
 /// What a species needs.

@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 use std::time::Duration;
 
-use chrono::{NaiveDate, NaiveTime};
+use chrono::{NaiveDate, NaiveTime, Weekday};
 use chrono_tz::Tz;
 
 /// Who is told of what. Names refer to [`Contact::name`], and each is known.
@@ -195,6 +195,17 @@ pub struct Digest {
     pub to: Vec<String>,
     /// Whether it comes every day; else only while the keeper is away.
     pub daily: bool,
+    /// When the one of the week comes, with charts; none: never.
+    pub weekly: Option<Weekly>,
+}
+
+/// A moment of the week, local time of the site.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Weekly {
+    /// The day.
+    pub day: Weekday,
+    /// The time of that day.
+    pub at: NaiveTime,
 }
 
 /// When the keeper is away: both dates belong to it, by the site's clock.

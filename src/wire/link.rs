@@ -67,11 +67,13 @@ impl Link {
     pub fn start(options: LinkOptions) -> Result<(LinkHandle, Inbox), WireError> {
         // Tried once here, so that an unusable file is told at the start and not in a log.
         dial(&options)?;
+        let mut inbox = Waiting::default();
+        inbox.listen(&options.subscriptions);
         let memory = Memory {
             announce: options.announce,
             patience: options.patience,
             subscriptions: options.subscriptions.clone(),
-            inbox: Waiting::default(),
+            inbox,
             outbox: Outbox::default(),
             pulse: PulseTrust::Unproven,
             stop_by: None,
@@ -117,6 +119,7 @@ impl LinkHandle {
     /// Listens to other topics from now on. For another broker, stop the link and start one.
     pub fn resubscribe(&self, subscriptions: Vec<Subscription>) {
         self.change(|session, memory| {
+            memory.inbox.listen(&subscriptions);
             let old = std::mem::replace(&mut memory.subscriptions, subscriptions);
             if let Some(session) = session {
                 session.resubscribe(&old, &memory.subscriptions);

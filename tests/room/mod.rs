@@ -47,6 +47,9 @@ pub struct Room {
     pub commands: Vec<(Mono, OutputRef, Level)>,
     /// Alarms as last announced.
     pub alarms: BTreeMap<(Option<EnclosureIx>, AlarmKind), AlarmNotice>,
+    /// Every announcement of an alarm, and when it began to be noted.
+    pub notices: Vec<(Moment, AlarmNotice)>,
+    pub began: Moment,
     /// Every record so far, those it began with first.
     pub remembered: Vec<SafetyRecord>,
     /// What the core gave to be filed.
@@ -103,6 +106,8 @@ impl Room {
             log,
             commands,
             alarms,
+            notices: Vec::new(),
+            began: now,
             remembered: records.to_vec(),
             filed: filed.to_vec(),
             cleared,
@@ -214,6 +219,7 @@ impl Room {
                     if self.is_raised_notice(&notice) != notice.state.is_active() {
                         self.note(&line);
                     }
+                    self.notices.push((self.now, notice.clone()));
                     self.alarms.insert((notice.enclosure, notice.kind), notice);
                 }
                 Effect::ClearRetained(output) => self.cleared.push(output),

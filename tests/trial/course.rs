@@ -52,6 +52,8 @@ impl Fate {
 pub struct Fault {
     pub fate: Fate,
     pub lamp: usize,
+    /// When it befell.
+    pub at: u64,
     /// Seconds since in which the lamp should have been on.
     pub overdue: u64,
     /// Minutes of these until it was told, and its column in the table.
@@ -431,7 +433,8 @@ impl Course {
             Fate::ShadedForDays => self.plant.shade = range(&mut self.generator, 0.03, 0.4),
             Fate::HeatBreaks => self.plant.heat_broken = true,
         }
-        self.fault = Some(Fault { fate, lamp, overdue: 0, told_after: None, told_as: None, repair_due: false });
+        self.fault =
+            Some(Fault { fate, lamp, at: self.now, overdue: 0, told_after: None, told_as: None, repair_due: false });
         self.ledger.disturbed(self.now, 1.0);
         self.later(FOUND_AFTER, Deed::Found);
     }

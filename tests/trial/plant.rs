@@ -56,6 +56,11 @@ impl UvLamp {
         *self = UvLamp { told, told_at, open, ..UvLamp::new(curve, strength) };
     }
 
+    /// Whether current flows through it.
+    fn burns(&self, supply: bool) -> bool {
+        self.told && supply && !self.open && !self.broken
+    }
+
     /// UVI it gives at the spot when warm.
     pub fn full(&self) -> f64 {
         self.strength * self.curve.left(self.hours)
@@ -131,7 +136,7 @@ impl Plant {
         let (_, keeps, spot_keeps) = self.keeps;
         let mut warms = false;
         for lamp in &mut self.lamps {
-            let burns = lamp.told && self.supply && !lamp.open && !lamp.broken;
+            let burns = lamp.burns(self.supply);
             warms |= burns;
             let goal = if burns { 1.0 } else { 0.0 };
             lamp.warmth = goal + (lamp.warmth - goal) * keeps;
@@ -196,10 +201,12 @@ impl Plant {
         self.gain * libm::exp(self.setup.drift * self.at as f64 / (365.25 * DAY as f64))
     }
 
-    /// UVI at the spot now, no animal there.
+    /// UVI at the spot now, no animal there. A discharge that has ended gives no UV, however warm its lamp is yet (its phosphor
+    /// glows on for milliseconds; common practice, no source), and may be struck again warm.
     pub fn uvi(&self) -> f64 {
-        let lamp = |lamp: &UvLamp| if lamp.no_uv { 0.0 } else { lamp.strength * lamp.left.1 * lamp.warmth };
-        self.moved * self.dust() * self.lamps.iter().map(lamp).sum::<f64>()
+        let lamp = |lamp: &&UvLamp| !lamp.no_uv && lamp.burns(self.supply);
+        let gives = |lamp: &UvLamp| lamp.strength * lamp.left.1 * lamp.warmth;
+        self.moved * self.dust() * self.lamps.iter().filter(lamp).map(gives).sum::<f64>()
     }
 
     /// The same with every lamp warm and well, and the mesh as on average.
@@ -231,16 +238,14 @@ impl Plant {
     }
 
     pub fn read_light(&mut self) -> f64 {
-        let share =
-            |lamp: &UvLamp| if lamp.told && self.supply && !lamp.open && !lamp.broken { lamp.warmth } else { 0.0 };
+        let share = |lamp: &UvLamp| if lamp.burns(self.supply) { lamp.warmth } else { 0.0 };
         let lit = self.lamps.iter().map(share).sum::<f64>() / self.lamps.len() as f64;
         let lit = LUX * lit * self.dust();
         self.noisy(lit + 20.0, 0.01 * lit, 1.0)
     }
 
     pub fn read_power(&mut self, lamp: usize) -> f64 {
-        let UvLamp { told, open, broken, .. } = self.lamps[lamp];
-        let watts = if told && self.supply && !open && !broken { self.setup.watts() } else { 0.3 };
+        let watts = if self.lamps[lamp].burns(self.supply) { self.setup.watts() } else { 0.3 };
         self.noisy(watts, 0.01 * watts, 0.1)
     }
 

@@ -55,9 +55,11 @@ pub struct Tally {
     pub pair_years: f64,
     /// Years of enclosures whose probe is too coarse to tell deep shade from darkness.
     pub coarse_years: f64,
-    /// Some false alarms in words.
+    /// Some false alarms in words, and each dark lamp with what it took to find it.
     #[serde(skip)]
     pub examples: Vec<String>,
+    #[serde(skip)]
+    pub delays: Vec<String>,
 }
 
 fn add(to: &mut BTreeMap<String, u64>, from: &BTreeMap<String, u64>) {
@@ -96,6 +98,7 @@ impl Tally {
         add(&mut self.false_of_pairs, &other.false_of_pairs);
         self.pair_years += other.pair_years;
         self.examples.extend(other.examples);
+        self.delays.extend(other.delays);
     }
 
     pub fn false_per_hundred_years(&self) -> f64 {

@@ -322,7 +322,21 @@ impl Course {
         let told = self.ledger.announced >= 4 || self.standing.contains_key(&AlarmKind::UvBelowBand);
         if !told {
             self.tally.unannounced += 1;
-            self.tally.examples.push(format!("seed {} day {}: left unannounced", self.seed, self.now / DAY));
+            let departures: Vec<_> =
+                self.controller.lamps(E).expect("there").into_iter().map(|lamp| lamp.departure).collect();
+            let days = |at: u64| (self.now - at) / DAY;
+            self.tally.examples.push(format!(
+                "seed {} day {}: left unannounced, announced for {} days, curves {:?}, fitted {} and measured {} days before, \
+                 step {}, UVI {:.2}, {departures:?}",
+                self.seed,
+                self.now / DAY,
+                self.ledger.announced,
+                self.ledger.kinds,
+                days(self.ledger.fitted),
+                days(self.ledger.measured),
+                self.setup.step,
+                self.plant.uvi_when_lit(),
+            ));
         }
         self.tally.leads.extend(self.ledger.lead);
     }
@@ -359,6 +373,24 @@ impl Course {
         }
         if fault.fate.is_dark_uv_lamp() {
             self.tally.dark.push((self.setup.every, self.setup.lamps > 1, found));
+            let Fault { fate, lamp, at, told_as, .. } = *fault;
+            let (step, hour) = (self.setup.step, at % DAY / 3600);
+            let others = [(self.setup.light, "light"), (self.setup.power, "power"), (self.setup.heat, "heat")];
+            let seen: Vec<&str> = others.iter().filter(|(has, _)| *has).map(|(_, name)| *name).collect();
+            let coarse = if self.is_coarse() { ", too coarse" } else { "" };
+            self.tally.delays.push(format!(
+                "{:.0} min: seed {} day {} at {hour} h: {fate:?} of lamp {lamp} of {}, {}, staged {}, a reading in {} s, step \
+                 {step}{coarse}, UVI {:.2}, {seen:?}, told as {}",
+                found.unwrap_or(f64::INFINITY),
+                self.seed,
+                at / DAY,
+                self.setup.lamps,
+                self.setup.fitting.traits().word,
+                self.setup.staged,
+                self.setup.every,
+                self.plant.uvi_when_lit(),
+                TOLD[told_as.unwrap_or(TOLD.len() - 1)],
+            ));
             if found.is_none() {
                 self.tally.examples.push(format!("seed {} day {}: {fault:?} not found", self.seed, self.now / DAY));
             }

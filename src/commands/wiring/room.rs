@@ -315,6 +315,8 @@ impl<'a> Room<'a> {
                 self.connected = false;
                 eprintln!("connection lost: {why}");
             }
+            // Only listening, nothing here is behind for long.
+            Inbound::Shed(_) => {}
             Inbound::Note(note) => {
                 eprintln!("{note}");
                 self.last_note = note;

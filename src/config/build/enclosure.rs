@@ -11,6 +11,9 @@ use super::season::watched_spot;
 use super::{Bench, RESERVED_IDS, collect};
 use crate::settings::{Care, Enclosure, Measures};
 
+/// What is said of an enclosure whose configuration says `in_service = false`.
+const OUT_BY_CONFIGURATION: &str = "out of service by the configuration";
+
 /// What the lamps of an enclosure need to know of it.
 pub(super) struct Housing {
     /// Its care sheet; none where there is none of that name.
@@ -51,6 +54,7 @@ impl Bench<'_, '_> {
             let lamp = named.fields.as_ref().and_then(|lamp| self.lamp(name, named.key, lamp, &housing));
             collect(&mut lamps, lamp);
         }
+        let out_of_service = (!fields.switch("in_service")).then(|| OUT_BY_CONFIGURATION.to_owned());
         let id = id?;
         Some(Enclosure {
             title: title.unwrap_or_else(|| id.clone()),
@@ -59,6 +63,7 @@ impl Bench<'_, '_> {
             care: housing.care?,
             probes: probes?,
             lamps: lamps?,
+            out_of_service,
         })
     }
 

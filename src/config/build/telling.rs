@@ -8,7 +8,7 @@ use super::super::finding::{At, Draft, Sink, nearest};
 use super::{listed, placeholders};
 use crate::settings::{
     Address, Away, Channel, Contact, Digest, Enclosure, Heartbeat, Hours, MailServer, Plan, Plans, Security, Site,
-    Telling, Web, Webhook,
+    Telling, Web, Webhook, Weekly,
 };
 
 /// Places in the body of a webhook.
@@ -256,7 +256,21 @@ impl Desk<'_, '_> {
 
     fn digest(&mut self, fields: &Fields, neighbours: &[String], daily: bool) -> Option<Digest> {
         let to = self.names_or_all(fields, "to", neighbours);
-        Some(Digest { at: fields.time("at")?.value, to: to?, daily })
+        let at = fields.time("at")?.value;
+        let weekly = match (fields.text("weekly"), fields.time("weekly_at")) {
+            (Some(day), own) => {
+                let day = day.value.parse().ok()?;
+                Some(Weekly { day, at: own.map_or(at, |own| own.value) })
+            }
+            (None, _) if fields.has("weekly") => return None,
+            (None, Some(own)) => {
+                let wrong = "`weekly_at` has no effect: there is no digest of the week";
+                self.sink.warning(own.at, wrong, "say the day, `weekly = \"sunday\"`, or leave it out");
+                None
+            }
+            (None, None) => None,
+        };
+        Some(Digest { at, to: to?, daily: daily && fields.switch("daily"), weekly })
     }
 
     fn away(&mut self, fields: &Fields, enclosures: Option<&[Enclosure]>) -> Option<Away> {

@@ -23,6 +23,14 @@ const SEASON_SHIFT: super::Key = default(
      targets and the cooling season.",
     "\"56d\"",
 );
+const IN_SERVICE: super::Key = default(
+    "in_service",
+    Kind::Switch,
+    Plain::Switch(true),
+    "an animal lives there",
+    "Whether an animal lives there. Where none does, lamps and guards go on as always, and only alarms of the guard are told.",
+    "false",
+);
 const PROBES: super::Key = table("probes", Kind::Named(&PROBE), NONE, "Everything that measures, by name.");
 const LAMPS: super::Key = table("lamps", Kind::Named(&LAMP), NONE, "Everything driven that warms or lights, by name.");
 
@@ -35,6 +43,7 @@ pub(in crate::config) static ENCLOSURE: Section = Section {
         optional("title", Kind::Text(Rule::Filled), "the id", "What a person calls it.", "\"By the window\""),
         CARE,
         SEASON_SHIFT,
+        IN_SERVICE,
         PROBES,
         LAMPS,
     ],
@@ -56,6 +65,7 @@ pub(super) static RACK: Section = Section {
         ),
         CARE,
         SEASON_SHIFT,
+        IN_SERVICE,
         table("probes", Kind::Named(&PROBE), NONE, "As for an enclosure; `{rack}` and `{bay}` in any topic."),
         table("lamps", Kind::Named(&LAMP), NONE, "As for an enclosure; `{rack}` and `{bay}` in any topic."),
         table("bay", Kind::Named(&BAY), NONE, "What is different in single bays, by the bay's name."),
@@ -77,6 +87,7 @@ pub(super) static BAY: Section = Section {
         ),
         optional("care", Kind::Text(Rule::Filled), "the rack's", CARE_DOC, "\"woodland-basker\""),
         SEASON_SHIFT,
+        IN_SERVICE,
         PROBES,
         LAMPS,
     ],

@@ -258,12 +258,38 @@ pub(super) static HEARTBEAT: Section = Section {
     ],
 };
 
+/// Days of the week, in their order.
+pub(in crate::config) const WEEKDAYS: [&str; 7] =
+    ["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"];
+
 pub(in crate::config) static DIGEST: Section = Section {
     name: "the digest",
     doc: "A message a day: each enclosure in a line, what was different, what is due.",
     overrides: false,
     keys: &[
         default("at", Kind::Time, Plain::Time(18, 0), GUESS, "When, by the site's clock.", "\"20:00\""),
+        default(
+            "daily",
+            Kind::Switch,
+            Plain::Switch(true),
+            CHOICE,
+            "Whether it comes every day. While the keeper is away it does whatever is said here.",
+            "false",
+        ),
+        optional(
+            "weekly",
+            Kind::Word(&WEEKDAYS),
+            "there is none",
+            "The day on which one of the week comes, with a chart for every probe that regulates or measures UV.",
+            "\"sunday\"",
+        ),
+        optional(
+            "weekly_at",
+            Kind::Time,
+            "as `at`",
+            "When the one of the week comes, by the site's clock.",
+            "\"08:00\"",
+        ),
         optional("to", NAMES, "all contacts but neighbours", "To whom.", "[\"keeper\"]"),
     ],
 };

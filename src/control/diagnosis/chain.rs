@@ -7,7 +7,7 @@ use crate::science::sequential::Turn;
 use super::eye::Sight;
 use super::{Cause, Peers, Tally};
 
-/// Hidden states of the chain; the last two are both [`Cause::Shaded`].
+/// Hidden states of the chain; two of them are both [`Cause::Shaded`].
 pub(super) const WELL: usize = 0;
 pub(super) const OUT: usize = 1;
 pub(super) const NO_UV: usize = 2;
@@ -18,7 +18,9 @@ pub(super) const SUPPLY: usize = 5;
 pub(super) const SHADE: usize = 6;
 /// Shaded, with none left that the probe can see.
 pub(super) const COVER: usize = 7;
-pub(super) const STATES: usize = 8;
+/// Well, beside another lamp at its probe that is dark.
+pub(super) const OTHER: usize = 8;
+pub(super) const STATES: usize = 9;
 
 pub(super) const CAUSES: [Cause; STATES] = [
     Cause::Well,
@@ -29,6 +31,7 @@ pub(super) const CAUSES: [Cause; STATES] = [
     Cause::SupplyDead,
     Cause::Shaded,
     Cause::Shaded,
+    Cause::OtherDark,
 ];
 
 /// How often a well lamp goes dark, loses its UV alone, its probe dies, its relay fails and its supply fails, per hour:
@@ -40,6 +43,8 @@ pub(super) const FAULTS: [(usize, f64); 5] = [
     (RELAY, 1.0 / 40_000.0),
     (SUPPLY, 1.0 / 40_000.0),
 ];
+/// How often another lamp that is lit at the same probe goes dark: as often as this one.
+const OTHER_FAILS: f64 = 1.0 / 8000.0 + 1.0 / 16_000.0 + 2.0 / 40_000.0;
 /// A fault ends by itself or by a person once in a thousand hours; a guess, and a slow one, so that a night in which
 /// nothing can be seen does not blur what was found: a lamp that burns again is seen at once.
 pub(super) const REPAIRED: f64 = 1.0 / 1000.0;
@@ -53,10 +58,11 @@ pub(super) const COVERS: f64 = 1.0 / 80_000.0;
 pub(super) const MOVES: f64 = 6.0;
 
 /// What is taken before anything was seen: guesses.
-pub(super) const PRIOR: [f64; STATES] = [0.7, 0.005, 0.001, 0.002, 0.002, 0.002, 0.28, 1e-5];
+pub(super) const PRIOR: [f64; STATES] = [0.7, 0.005, 0.001, 0.002, 0.002, 0.002, 0.28, 1e-5, 0.0];
 
-/// Most turns that a chain has: faults from three states and back, and three states among each other.
-const TURNS: usize = 4 * FAULTS.len() + 6;
+/// Most turns that a chain has: faults, with that of another lamp, from three states and back, and three states among each
+/// other.
+const TURNS: usize = 4 * (FAULTS.len() + 1) + 6;
 
 /// What turns into what within some time.
 #[derive(Clone, Copy, Debug)]
@@ -67,10 +73,14 @@ pub(super) struct Turns {
 
 impl Turns {
     /// The turns of a lamp whose light a probe sees (`eyed`), that of UV for one (`uv`), within `span`; `hidden`: share of all
-    /// shade that the probe cannot tell from darkness.
-    pub(super) fn within(span: Duration, eyed: bool, uv: bool, hidden: f64) -> Turns {
+    /// shade that the probe cannot tell from darkness; `others`: another lamp of known light is lit there.
+    pub(super) fn within(span: Duration, eyed: bool, uv: bool, hidden: f64, others: bool) -> Turns {
         let mut turns = Turns { all: [Turn::default(); TURNS], many: 0 };
         let hours = span.as_secs_f64() / 3600.0;
+        if others {
+            let fails = 1.0 - libm::exp(-OTHER_FAILS * hours);
+            [WELL, SHADE, COVER].into_iter().for_each(|from| turns.push(from, OTHER, fails));
+        }
         let covers = COVERS + LIES_DOWN * hidden;
         let none = [(WELL, 0.0); 2];
         turns.leave(WELL, hours, uv, if eyed { [(SHADE, LIES_DOWN), (COVER, covers)] } else { none });
@@ -78,6 +88,7 @@ impl Turns {
         turns.leave(COVER, hours, uv, if eyed { [(WELL, MOVES / 2.0), (SHADE, MOVES / 2.0)] } else { none });
         let repaired = 1.0 - libm::exp(-REPAIRED * hours);
         FAULTS.iter().for_each(|&(fault, _)| turns.push(fault, WELL, repaired));
+        turns.push(OTHER, WELL, repaired);
         turns
     }
 
@@ -107,6 +118,7 @@ pub(super) fn by_uv(sight: &Sight) -> [f64; STATES] {
     logs[WELL] = sight.full;
     logs[SHADE] = sight.shaded;
     logs[DEAD] = sight.dead;
+    logs[OTHER] = sight.other;
     // Light of others on the same supply says that there is power.
     if sight.crowd == Some(true) {
         logs[SUPPLY] -= PEERS_LIT;
@@ -118,7 +130,10 @@ pub(super) fn by_uv(sight: &Sight) -> [f64; STATES] {
 pub(super) fn by_light(sight: &Sight, beside_uv: bool) -> [f64; STATES] {
     let mut logs = [sight.nothing; STATES];
     logs[WELL] = sight.full;
+    logs[OTHER] = sight.other;
     if beside_uv {
+        // Another that has lost its UV alone gives its light.
+        logs[OTHER] = sight.other.max(sight.full);
         logs[NO_UV] = sight.full;
         logs[DEAD] = sight.full;
         // What lies on the one probe may leave the other alone. It is no less likely for that: a state that others turn
@@ -142,6 +157,24 @@ pub(super) fn by_burning(burns: bool, weight: f64) -> [f64; STATES] {
     logs
 }
 
+/// Where others light the probe too, what is taken for their light and for shade may be off, and be off in the same way in
+/// every slot of so long: an animal lies as it lies for a quarter of an hour, a guess. Slots nearer to each other than that
+/// share one error, and count for less together.
+const ALIKE_FOR: Duration = Duration::from_secs(15 * 60);
+/// What is further behind than this, as a logarithm, is no matter of such errors; a guess.
+const IN_ERROR: f64 = 4.0;
+
+/// `logs` of a slot after `span`, of a probe that others light too.
+pub(super) fn tempered(logs: [f64; STATES], span: Duration) -> [f64; STATES] {
+    let best = logs.into_iter().fold(f64::NEG_INFINITY, f64::max);
+    let counts = (span.as_secs_f64() / ALIKE_FOR.as_secs_f64()).min(1.0);
+    let tempered = |log: f64| {
+        let behind = best - log;
+        best - behind + (1.0 - counts) * behind.min(IN_ERROR)
+    };
+    if best.is_finite() { logs.map(tempered) } else { logs }
+}
+
 /// `logs`, none further behind the best than `most`.
 pub(super) fn bounded(logs: [f64; STATES], most: f64) -> [f64; STATES] {
     let best = logs.into_iter().fold(f64::NEG_INFINITY, f64::max);
@@ -160,14 +193,14 @@ pub(super) fn by_peers(peers: &Peers) -> [f64; STATES] {
         logs[RELAY] -= PEERS_LIT;
         logs[SUPPLY] -= PEERS_LIT;
     } else if peers.relay.dark > 0 {
-        for own in [WELL, OUT, NO_UV, DEAD, SHADE, COVER] {
+        for own in [WELL, OUT, NO_UV, DEAD, SHADE, COVER, OTHER] {
             logs[own] -= dark(peers.relay);
         }
     }
     if peers.supply.lit > 0 {
         logs[SUPPLY] -= PEERS_LIT;
     } else if peers.supply.dark > 0 {
-        for own in [WELL, OUT, NO_UV, DEAD, SHADE, COVER, RELAY] {
+        for own in [WELL, OUT, NO_UV, DEAD, SHADE, COVER, RELAY, OTHER] {
             logs[own] -= dark(peers.supply);
         }
     }

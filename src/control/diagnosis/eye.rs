@@ -6,6 +6,8 @@
 
 use std::time::Duration;
 
+use serde::{Deserialize, Serialize};
+
 use crate::science::sequential::log_normal;
 
 /// Light past an animal or a thing lying there, as a share of the usual, from … to …: a guess around the one in twenty
@@ -46,6 +48,22 @@ const DEAD_STILL: f64 = -0.051;
 /// A living probe moves at least as likely as this, a logarithm; a guess.
 const MOVES_AT_LEAST: f64 = -1.0;
 
+/// What is known of a probe that must survive a restart, as plain data.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct EyeRecord {
+    /// What it reads in the dark: mean, variance of one reading, and of how many; all in its own unit.
+    dark: (f64, f64, f64),
+    /// Pairs of readings in the dark and those of them that were equal, and the same of a lit lamp.
+    still: [(f64, f64); 2],
+    /// What the lamp adds when it is well; none: not learnt.
+    level: Option<f64>,
+    /// What it gives with others that cannot be told apart; none: not learnt.
+    crowd: Option<f64>,
+    /// The smallest step of its numbers; none: not seen.
+    step: Option<f64>,
+}
+
 /// What is known of a kind of probe before it was ever heard.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Plausible {
@@ -85,6 +103,10 @@ pub(super) struct Sight {
     pub(super) shaded: f64,
     /// … none does.
     pub(super) nothing: f64,
+    /// … it does, and another lamp that should be lit there gives none.
+    pub(super) other: f64,
+    /// Others of known light are lit there.
+    pub(super) mixed: bool,
     /// … the probe is dead.
     pub(super) dead: f64,
     /// Share of all shade that this probe cannot tell from darkness.
@@ -192,6 +214,30 @@ impl Eye {
         }
     }
 
+    /// What must survive a restart.
+    pub(super) fn to_record(&self) -> EyeRecord {
+        let still = [self.still_dark, self.still_lit].map(|known| (known.pairs, known.still));
+        let step = Some(self.step).filter(|step| step.is_finite());
+        EyeRecord { dark: self.dark, still, level: self.level, crowd: self.crowd, step }
+    }
+
+    /// Takes up a record; what of it is no number, or none that could be, is left out.
+    pub(super) fn restore(&mut self, record: &EyeRecord) {
+        let (mean, variance, known) = record.dark;
+        let is_sound = |x: &f64| x.is_finite() && *x > 0.0;
+        if mean.is_finite() && variance.is_finite() && variance >= 0.0 && is_sound(&known) {
+            self.dark = (mean, variance, known.min(MEMORY));
+        }
+        let still = record.still.map(|(pairs, still)| {
+            let sound = pairs.is_finite() && (0.0..=pairs).contains(&still);
+            if sound { Stillness { pairs, still } } else { Stillness::default() }
+        });
+        [self.still_dark, self.still_lit] = still;
+        self.level = record.level.filter(is_sound);
+        self.crowd = record.crowd.filter(is_sound);
+        self.step = record.step.filter(is_sound).unwrap_or(f64::INFINITY);
+    }
+
     /// Takes in a reading.
     pub(super) fn reading(&mut self, reading: f64, others: Others) {
         if !reading.is_finite() {
@@ -251,11 +297,6 @@ impl Eye {
     /// Whether a living probe seldom repeats itself in the dark.
     pub(super) fn stillness_tells(&self) -> bool {
         self.still_dark.pairs >= PAIRS && self.still_dark.still < 0.9 * self.still_dark.pairs
-    }
-
-    /// Whether a lamp that warms up gives so little past an animal that darkness says nothing yet.
-    fn is_hidden(&self, warmed: f64, level: Option<f64>) -> bool {
-        warmed < 1.0 && SHADE.0 * level.unwrap_or(self.plausible.level.0) * warmed < self.unseen(self.scatter())
     }
 
     /// What cannot be told from darkness: both ends of a difference may be rounded by half a step, the same way each time.
@@ -324,31 +365,40 @@ impl Eye {
         let unseen = self.unseen(scatter);
         self.others = others;
         self.seen = Some(x);
-        let nothing = log_normal(x, 0.0, scatter);
+        let dark = log_normal(x, 0.0, scatter);
         let (full, shaded, hidden) = match self.level {
             _ if slot.crowded => return Some(self.weigh_crowd(&slot, warmed)),
             None => {
                 let (least, most) = self.plausible.level;
-                let shaded = spread(x, (SHADE.0 * least, SHADE.1 * most), scatter, unseen).0;
-                let usual = libm::sqrt(least * most);
-                let hidden = spread(x, (SHADE.0 * usual, SHADE.1 * usual), scatter, unseen).1;
+                let shaded = shade(x + others, (least, most + others), warmed, scatter);
+                let usual = libm::sqrt(least * most) + others;
+                let hidden = spread(x + others, (SHADE.0 * usual, SHADE.1 * usual), scatter, unseen).1;
                 (spread(x, (least * warmed.max(SHADE.0), most), scatter, unseen).0, shaded, hidden)
             }
             Some(level) => {
-                // Shade lies on all that arrives there, and what is missing may be missing of the others.
+                // Shade lies on all that arrives there.
                 let all = level + others;
-                let (shaded, hidden) = spread(x + others, (SHADE.0 * all, SHADE.1 * all), scatter, unseen);
-                let alone = if others > 0.0 { full(x + others, level, warmed, scatter) } else { f64::NEG_INFINITY };
-                (full(x, level, warmed, scatter).max(alone), shaded, hidden)
+                let hidden = spread(x + others, (SHADE.0 * all, SHADE.1 * all), scatter, unseen).1;
+                let shaded = shade(x + others, (warmed.max(LEAST_WARM) * level + others, all), 1.0, scatter);
+                (well(x, level, warmed, scatter), shaded, hidden)
             }
         };
-        let shaded = if self.is_hidden(warmed, self.level) { shaded.max(nothing) } else { shaded };
+        let mixed = others > 0.0;
+        // One of them dark, an animal may lie in the light of the rest.
+        let nothing = if mixed { in_part(dark, shade(x + others, (others, others), 1.0, scatter)) } else { dark };
+        let other = match self.level.filter(|_| mixed) {
+            Some(level) => {
+                in_part(well(x + others, level, warmed, scatter), shade(x + others, (level, level), warmed, scatter))
+            }
+            None => in_part(full, shaded),
+        };
         let frozen = if slot.is_still() { full.max(shaded) + libm::log(DEAD_FROZEN) } else { f64::NEG_INFINITY };
         let dead = self.dead(&slot, raw, scatter).max(frozen + slot.of_dead());
         let alive_dark = self.still_dark.of(&slot);
         let alive_lit = self.still_lit.of(&slot);
-        let (full, shaded, nothing) = (full + alive_lit, shaded + alive_lit, nothing + alive_dark);
-        Some(Sight { full, shaded, nothing, dead, hidden, crowd: None })
+        let alive_nothing = if mixed { alive_lit } else { alive_dark };
+        let [full, shaded, other] = [full, shaded, other].map(|log| log + alive_lit);
+        Some(Sight { full, shaded, nothing: nothing + alive_nothing, other, mixed, dead, hidden, crowd: None })
     }
 
     /// The same where others of unknown light are lit there. Light says nothing about one lamp then; darkness that is
@@ -359,19 +409,24 @@ impl Eye {
         let unseen = self.unseen(scatter);
         let (least, most) = self.plausible.level;
         let lit = match self.crowd {
-            Some(level) => full(x, level, warmed, scatter),
+            Some(level) => well(x, level, warmed, scatter),
             None => spread(x, (least * warmed.max(SHADE.0), most), scatter, unseen).0,
         };
         let (least, most) = self.crowd.map_or((least, most), |level| (level, level));
-        let (dim, hidden) = spread(x, (SHADE.0 * least, SHADE.1 * most), scatter, unseen);
+        let hidden = spread(x, (SHADE.0 * least, SHADE.1 * most), scatter, unseen).1;
+        let dim = shade(x, (least, most), warmed, scatter);
         let nothing = log_normal(x, 0.0, scatter);
-        let dim = if self.is_hidden(warmed, self.crowd) { dim.max(nothing) } else { dim };
         let light = lit.max(dim);
         let dead = self.dead(slot, raw, scatter) - nothing.max(light);
+        let even =
+            Sight { full: 0.0, shaded: 0.0, nothing: 0.0, other: 0.0, mixed: false, dead, hidden, crowd: Some(true) };
         if light >= nothing {
-            return Sight { full: 0.0, shaded: 0.0, nothing: 0.0, dead, hidden, crowd: Some(true) };
+            // As much as ever comes of them all.
+            let all = self.crowd.is_some_and(|level| warmed >= 1.0 && x > ALL * level);
+            return if all { Sight { nothing: -IS_THERE, other: -IS_THERE, ..even } } else { even };
         }
-        Sight { full: lit - nothing, shaded: dim - nothing, nothing: 0.0, dead, hidden, crowd: Some(false) }
+        let (full, shaded) = (lit - nothing, dim - nothing);
+        Sight { full, shaded, other: full.max(shaded), crowd: Some(false), ..even }
     }
 
     /// A dead probe that reads what one reads without a sensor.
@@ -411,14 +466,34 @@ fn learnt(before: Option<f64>, seen: f64, scatter: f64, lasted: Duration) -> Opt
 }
 
 /// How likely `x` is of a lamp that is well.
-fn full(x: f64, level: f64, warmed: f64, scatter: f64) -> f64 {
+fn well(x: f64, level: f64, warmed: f64, scatter: f64) -> f64 {
     if warmed < 1.0 {
-        return spread(x, (level * warmed.max(1e-3), level * WARMING_MOST), scatter, 0.0).0;
+        return spread(x, (level * warmed.max(LEAST_WARM), level * WARMING_MOST), scatter, 0.0).0;
     }
     let deviation = libm::sqrt(scatter * scatter + WELL_DEVIATION * WELL_DEVIATION * level * level);
     let usual = libm::log(1.0 - ELSEWHERE) + log_normal(x, level, deviation);
     let elsewhere = spread(x, (WELL_ELSEWHERE.0 * level, WELL_ELSEWHERE.1 * level), scatter, 0.0).0;
     add(usual, libm::log(ELSEWHERE) + elsewhere)
+}
+
+/// Where so large a share of the light of lamps that cannot be told apart is seen, none of them is dark; and what that weighs, a
+/// logarithm of odds. Guesses: the least of two gives a fifth, and they scatter by less than the rest.
+const ALL: f64 = 0.9;
+const IS_THERE: f64 = 2.0;
+
+/// How likely a slot is of which an animal takes its light for a third of the time.
+fn in_part(clear: f64, shaded: f64) -> f64 {
+    add(libm::log(2.0 / 3.0) + clear, libm::log(1.0 / 3.0) + shaded)
+}
+
+/// However cold a lamp is, its range ends somewhere.
+const LEAST_WARM: f64 = 1e-3;
+
+/// How likely `x` is of a lamp with a level in this range past an animal. One that warms up may give so little that its
+/// shade is darkness to the probe.
+fn shade(x: f64, (least, most): (f64, f64), warmed: f64, scatter: f64) -> f64 {
+    let warming = if warmed < 1.0 { WARMING_MOST } else { 1.0 };
+    spread(x, (SHADE.0 * least * warmed.max(LEAST_WARM), SHADE.1 * most * warming), scatter, 0.0).0
 }
 
 /// Points that stand for a range.

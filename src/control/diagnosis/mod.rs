@@ -25,18 +25,21 @@ mod words;
 
 use std::time::Duration;
 
+use serde::{Deserialize, Serialize};
+
 use crate::science::sequential::{Beliefs, Verdict, Wald};
 use crate::time::Mono;
 use crate::units::{Celsius, Lux, Uvi, Watts};
 
 use chain::{
-    CAUSES, COVER, DEAD, FAULTS, NO_UV, OUT, PRIOR, RELAY, SHADE, STATES, SUPPLY, Turns, WELL, bounded, by_burning,
-    by_light, by_peers, by_uv,
+    CAUSES, COVER, DEAD, FAULTS, NO_UV, OTHER, OUT, PRIOR, RELAY, SHADE, STATES, SUPPLY, Turns, WELL, bounded,
+    by_burning, by_light, by_peers, by_uv, tempered,
 };
 pub(super) use circles::Circles;
-pub use eye::Others;
 use eye::{Eye, Plausible};
+pub use eye::{EyeRecord, Others};
 pub use terms::{Cause, Finding, Kit, Peers, Sign, Standing, Tally, Told};
+pub use warmth::RiseRecord;
 use warmth::{Draw, Warmth, lasted};
 pub use words::odds_in_words;
 
@@ -63,12 +66,17 @@ const BESIDE_UV: f64 = 0.35;
 
 /// The probability of a false verdict and of a missed one that the test is set to.
 const ERROR: f64 = 0.05;
-/// A fault must have led for this long …
-const LEADS: Duration = Duration::from_secs(150);
-/// … and for this long where a probe that repeats itself may be dead instead, and its stillness still tells; guesses.
-const LEADS_IN_DOUBT: Duration = Duration::from_secs(8 * 60);
-/// … and for this long where UV alone tells and an animal may leave so little that the probe cannot see it: a guess between
-/// false alarms and two hours.
+/// A slot speaks for or against a fault where it moves the logarithm of its odds by this at least, and nothing has spoken for
+/// one that is still less likely than that; guesses.
+const SPEAKS: f64 = 1.0;
+const UNSPOKEN: f64 = -7.0;
+/// Slots must have spoken for a fault for this long …
+const LEADS: Duration = Duration::from_secs(290);
+/// … and for this long where a probe that repeats itself may be dead instead, and its stillness still tells: two readings of a
+/// probe that speaks every five or every ten minutes; guesses.
+const LEADS_IN_DOUBT: Duration = Duration::from_secs(570);
+/// … and it must have led for this long where UV alone tells and an animal may leave so little that the probe cannot see it:
+/// a guess between false alarms and two hours.
 const LEADS_UNSEEN: Duration = Duration::from_secs(30 * 60);
 /// Of the probability of all faults, the dead probe has neither less nor more than these in that doubt; guesses.
 const IN_DOUBT: (f64, f64) = (0.01, 0.9);
@@ -79,11 +87,26 @@ pub const SHADED_TOO_LONG: Duration = Duration::from_secs(6 * 3600);
 /// guess.
 const NIGHT: Duration = Duration::from_secs(4 * 3600);
 
+/// What a low-pressure lamp gives after its first minute at least, as a share of its light when warm.
+const AT_ONCE: f64 = 0.05;
+
 /// Odds of what was found before a restart: enough to stand until something speaks against it; a guess.
 const RECALLED: f64 = 50.0;
 
 /// A meter that has read next to nothing for this long of a lamp that is seen lit is not believed; a guess.
 const METER_DOUBTED: Duration = Duration::from_secs(15 * 60);
+
+/// What was learnt of a lamp and its probes, as plain data.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct DiagnosisRecord {
+    /// By its UV probe; none: it has none.
+    pub uv: Option<EyeRecord>,
+    /// By its illuminance probe; none: it has none.
+    pub light: Option<EyeRecord>,
+    /// How the spot it warms grows warm.
+    pub rises: Vec<RiseRecord>,
+}
 
 /// The diagnosis of one lamp.
 #[derive(Clone, Debug)]
@@ -106,15 +129,17 @@ pub struct Diagnosis {
     draw: Draw,
     /// Share of all shade that the probe cannot tell from darkness.
     hidden: f64,
-    /// Others of unknown light were lit at the probe in the last slot.
+    /// Others of unknown light, or of a known one, were lit at the probe in the last slot.
     crowded: bool,
+    mixed: bool,
     /// By its power or its light it burns, as of the last slot that told.
     burns: Option<bool>,
     /// When it began to draw its power again after it did not, although it was told on all along.
     struck: Option<Mono>,
     /// It has been seen lit since it was last told on.
     was_lit: bool,
-    /// Since when faults have led together.
+    /// Since when slots have spoken for a fault, and since when faults have led together.
+    dark_since: Option<Mono>,
     fault_since: Option<Mono>,
     /// For how long shade has led, in lit time.
     shaded: Duration,
@@ -147,9 +172,11 @@ impl Diagnosis {
             draw: Draw::default(),
             hidden: 0.0,
             crowded: false,
+            mixed: false,
             burns: None,
             struck: None,
             was_lit: false,
+            dark_since: None,
             fault_since: None,
             shaded: Duration::ZERO,
             contradicted: Duration::ZERO,
@@ -171,6 +198,27 @@ impl Diagnosis {
         self.beliefs = Beliefs::new(prior);
         self.shares = self.beliefs.probabilities();
         self.standing = Verdict::Second;
+    }
+
+    /// What was learnt of the lamp and its probes, for the file: without it the first hours after a restart know neither how
+    /// bright the lamp is nor how dark the dark.
+    pub fn to_record(&self) -> DiagnosisRecord {
+        DiagnosisRecord {
+            uv: self.kit.uv.is_some().then(|| self.uv.to_record()),
+            light: self.kit.light.is_some().then(|| self.light.to_record()),
+            rises: self.warmth.to_record(),
+        }
+    }
+
+    /// Takes up what was learnt before a restart.
+    pub fn restore(&mut self, record: &DiagnosisRecord) {
+        if let Some(uv) = record.uv.as_ref().filter(|_| self.kit.uv.is_some()) {
+            self.uv.restore(uv);
+        }
+        if let Some(light) = record.light.as_ref().filter(|_| self.kit.light.is_some()) {
+            self.light.restore(light);
+        }
+        self.warmth.restore(&record.rises);
     }
 
     /// What there is to know it by.
@@ -199,7 +247,7 @@ impl Diagnosis {
         self.burns = None;
         self.struck = None;
         self.was_lit = false;
-        self.fault_since = None;
+        (self.dark_since, self.fault_since) = (None, None);
         true
     }
 
@@ -285,6 +333,7 @@ impl Diagnosis {
         }
         self.slot_since = Some(now);
         self.run_on(now);
+        let before = log_odds(self.fault_share());
         match self.told {
             Told::Off => self.weigh_off(now),
             Told::Partly => {
@@ -293,7 +342,7 @@ impl Diagnosis {
             }
             Told::Full => self.weigh_on(now, lasted_for),
         }
-        self.conclude(now, lasted_for);
+        self.conclude(now, lasted_for, before);
         true
     }
 
@@ -301,7 +350,7 @@ impl Diagnosis {
     fn run_on(&mut self, now: Mono) {
         let mut left = now.since(self.at.unwrap_or(now)).min(LONGEST);
         self.at = Some(now);
-        let turns = |span| Turns::within(span, self.eyed(), self.kit.uv.is_some(), self.hidden);
+        let turns = |span| Turns::within(span, self.eyed(), self.kit.uv.is_some(), self.hidden, self.mixed);
         let mut steps = 0;
         while left > STEP {
             (steps, left) = (steps + 1, left - STEP);
@@ -346,7 +395,8 @@ impl Diagnosis {
     }
 
     /// How far a lamp that is well is warm at least, 0..=1; none while it may still wait to strike. The square of the
-    /// time is a guess that lies well below every lamp that comes up evenly.
+    /// time is a guess that lies well below every lamp that comes up evenly; a low-pressure lamp gives a part of its light
+    /// from its first minute on (common practice, no source; how much is a guess).
     fn warmed(&self, now: Mono) -> Option<f64> {
         let lit = lasted(now, self.since);
         let restrike = self.kit.fitting.traits().restrike.value;
@@ -361,7 +411,8 @@ impl Diagnosis {
             return Some(1.0);
         }
         let share = burnt.as_secs_f64() / self.kit.warm_up.as_secs_f64();
-        Some(if share >= 1.0 { 1.0 } else { 0.5 * share * share })
+        let at_once = if restrike.is_zero() && burnt >= SLOT { AT_ONCE } else { 0.0 };
+        Some(if share >= 1.0 { 1.0 } else { (0.5 * share * share).max(at_once) })
     }
 
     /// A slot with the lamp fully on.
@@ -381,9 +432,10 @@ impl Diagnosis {
                 self.burns = Some(true);
             }
             let logs = by_light(&sight, self.kit.uv.is_some());
+            let logs = if sight.mixed { tempered(logs, span) } else { logs };
             self.beliefs.observe(bounded(logs, bound * minutes));
             if self.kit.uv.is_none() {
-                self.hidden = sight.hidden;
+                (self.hidden, self.mixed) = (sight.hidden, sight.mixed);
             }
         }
         let lit = lasted(now, self.since);
@@ -391,9 +443,10 @@ impl Diagnosis {
             self.beliefs.observe(by_burning(warms, HEAT_MORE * beside * minutes));
         }
         if let Some(sight) = self.uv.weigh(warmed).filter(|_| self.kit.uv.is_some()) {
-            self.hidden = sight.hidden;
+            (self.hidden, self.mixed) = (sight.hidden, sight.mixed);
             self.crowded = sight.crowd.is_some();
-            self.beliefs.observe(by_uv(&sight));
+            let logs = by_uv(&sight);
+            self.beliefs.observe(if sight.mixed { tempered(logs, span) } else { logs });
         }
         let of = self.beliefs.probabilities();
         let alive = fault_share(&of) < 0.5;
@@ -410,7 +463,7 @@ impl Diagnosis {
         let Some((draws, news, moved)) = self.draw.weigh(rated) else { return };
         if draws && self.burns == Some(false) {
             self.struck = Some(now);
-            self.fault_since = None;
+            (self.dark_since, self.fault_since) = (None, None);
         }
         self.burns = Some(draws);
         let weight = if news { POWER_FIRST } else { POWER_MORE * beside * minutes };
@@ -427,13 +480,19 @@ impl Diagnosis {
         fault_share(&self.beliefs.probabilities())
     }
 
-    /// Notes how long what leads has led.
-    fn conclude(&mut self, now: Mono, span: Duration) {
+    /// Notes how long what leads has led; `before`: logarithm of the odds of a fault before this slot was weighed.
+    fn conclude(&mut self, now: Mono, span: Duration, before: f64) {
         let of = self.beliefs.probabilities();
         self.shares = of;
         let fault = fault_share(&of);
         let shaded = of[SHADE] + of[COVER];
+        let odds = log_odds(fault);
         if self.told == Told::Full {
+            if odds < UNSPOKEN || odds < before - SPEAKS {
+                self.dark_since = None;
+            } else if odds > before + SPEAKS {
+                self.dark_since.get_or_insert(now);
+            }
             if self.draw.says() == Some(false) && self.kit.uv.is_some() && of[WELL] > 0.9 && self.uv_is_seen() {
                 self.contradicted = self.contradicted.saturating_add(span);
             } else if self.draw.says() == Some(true) || fault > 0.5 {
@@ -451,8 +510,7 @@ impl Diagnosis {
                 self.shaded = Duration::ZERO;
             }
         }
-        let log_odds = libm::log(fault.max(1e-12) / (1.0 - fault).max(1e-12));
-        match self.bounds.map_or(Verdict::Open, |bounds| bounds.verdict(log_odds)) {
+        match self.bounds.map_or(Verdict::Open, |bounds| bounds.verdict(odds)) {
             Verdict::Second if self.standing == Verdict::Second || self.has_led(now) => self.standing = Verdict::Second,
             Verdict::First => self.standing = Verdict::First,
             _ => {}
@@ -469,13 +527,15 @@ impl Diagnosis {
         let dead = self.beliefs.probabilities()[DEAD] / self.fault_share();
         let doubted = self.kit.uv.is_some() && self.uv.stillness_tells() && dead > IN_DOUBT.0 && dead < IN_DOUBT.1;
         let unseen = (self.hidden > 0.0 || self.crowded) && self.burns.is_none();
-        let enough = match (may_wait, doubted) {
-            _ if unseen => LEADS_UNSEEN,
-            (true, _) => traits.restrike.value + self.kit.warm_up / 3,
-            (false, true) => LEADS_IN_DOUBT,
-            (false, false) => LEADS,
+        let leads = self.fault_since;
+        let spoken = leads.and(self.dark_since.or(leads));
+        let (since, enough) = match (may_wait, doubted) {
+            _ if unseen => (leads, LEADS_UNSEEN),
+            (true, _) => (leads, traits.restrike.value + self.kit.warm_up / 3),
+            (false, true) => (spoken, LEADS_IN_DOUBT),
+            (false, false) => (spoken, LEADS),
         };
-        self.told == Told::Full && self.fault_since.is_some_and(|since| now.since(since) >= enough)
+        self.told == Told::Full && since.is_some_and(|since| now.since(since) >= enough)
     }
 
     /// Whether its power probe reads next to nothing although the lamp is seen lit.
@@ -522,7 +582,11 @@ impl Diagnosis {
             }
             Verdict::Open => Standing::Open,
             Verdict::First => Standing::Well,
-            Verdict::Second => Standing::Fault(finding(&self.posterior(peers), false)),
+            Verdict::Second => match finding(&self.posterior(peers), false) {
+                Finding { cause: Cause::OtherDark, log_odds, .. } if log_odds > 0.0 => Standing::Well,
+                Finding { cause: Cause::OtherDark, .. } => Standing::Open,
+                finding => Standing::Fault(finding),
+            },
         }
     }
 
@@ -534,19 +598,31 @@ impl Diagnosis {
     }
 }
 
-/// The probability of all faults together.
+/// Logarithm of the odds of what has this probability.
+fn log_odds(share: f64) -> f64 {
+    libm::log(share.max(1e-12) / (1.0 - share).max(1e-12))
+}
+
+/// The probability of all faults together, that of another lamp there too: which of them is dark is asked afterwards.
 fn fault_share(of: &[f64; STATES]) -> f64 {
-    FAULTS.iter().map(|&(fault, _)| of[fault]).sum()
+    FAULTS.iter().map(|&(fault, _)| of[fault]).sum::<f64>() + of[OTHER]
 }
 
 /// The most likely cause of `of`; shade, where it is told to be that.
 fn finding(of: &[f64; STATES], shade: bool) -> Finding {
     let share = |cause: Cause| -> f64 { of.iter().zip(CAUSES).filter(|(_, of)| *of == cause).map(|(p, _)| p).sum() };
-    const TOLD: [Cause; 6] =
-        [Cause::LampDark, Cause::NoUv, Cause::ProbeDead, Cause::RelayOpen, Cause::SupplyDead, Cause::Shaded];
+    const TOLD: [Cause; 7] = [
+        Cause::LampDark,
+        Cause::NoUv,
+        Cause::ProbeDead,
+        Cause::RelayOpen,
+        Cause::SupplyDead,
+        Cause::OtherDark,
+        Cause::Shaded,
+    ];
     let (mut first, mut second) = (if shade { Cause::Shaded } else { Cause::LampDark }, None);
     if !shade {
-        for cause in TOLD.into_iter().take(5) {
+        for cause in TOLD.into_iter().take(6) {
             if share(cause) > share(first) {
                 first = cause;
             }

@@ -23,11 +23,13 @@ pub enum Cause {
     RelayOpen,
     /// No power arrives.
     SupplyDead,
+    /// It is well, and another lamp at its probe gives nothing.
+    OtherDark,
 }
 
 impl Cause {
     /// Every cause with its word on file.
-    const WORDS: [(Cause, &'static str); 7] = [
+    const WORDS: [(Cause, &'static str); 8] = [
         (Cause::Well, "well"),
         (Cause::LampDark, "lamp-dark"),
         (Cause::NoUv, "no-uv"),
@@ -35,6 +37,7 @@ impl Cause {
         (Cause::ProbeDead, "probe-dead"),
         (Cause::RelayOpen, "relay-open"),
         (Cause::SupplyDead, "supply-dead"),
+        (Cause::OtherDark, "other-dark"),
     ];
 
     /// The word on file.

@@ -65,6 +65,9 @@ struct Class {
     usual: [(f64, u32); MARKS.len()],
 }
 
+/// A class for the file: where its rises began, °C, and how far they went at each mark, K, with how often that was learnt.
+pub type RiseRecord = (f64, [(f64, u32); MARKS.len()]);
+
 /// The temperature at the spot a lamp warms.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct Warmth {
@@ -89,6 +92,18 @@ impl Warmth {
             passed: 0,
             fresh: false,
         }
+    }
+
+    /// What must survive a restart.
+    pub(super) fn to_record(&self) -> Vec<RiseRecord> {
+        self.classes.iter().flatten().map(|class| (class.base.0, class.usual)).collect()
+    }
+
+    /// Takes up a record; what of it is no number is left out.
+    pub(super) fn restore(&mut self, record: &[RiseRecord]) {
+        let is_sound = |(base, usual): &&RiseRecord| base.is_finite() && usual.iter().all(|(rise, _)| rise.is_finite());
+        let classes = record.iter().filter(is_sound).map(|&(base, usual)| Class { base: Celsius(base), usual });
+        self.classes.iter_mut().zip(classes).for_each(|(own, class)| *own = Some(class));
     }
 
     pub(super) fn reading(&mut self, reading: Celsius) {

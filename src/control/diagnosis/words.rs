@@ -19,6 +19,7 @@ impl Cause {
             Cause::ProbeDead => "the probe is dead",
             Cause::RelayOpen => "its relay has not closed",
             Cause::SupplyDead => "no power arrives",
+            Cause::OtherDark => "another lamp there is dark",
         }
     }
 }

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use crate::control::alarm::AlarmKind;
 use crate::control::context::Context;
 use crate::control::diagnosis::{
-    Cause, Circles, Diagnosis, Finding, Kit, Others, Peers, Sign, Standing, Told, odds_in_words,
+    Cause, Circles, Diagnosis, DiagnosisRecord, Finding, Kit, Others, Peers, Sign, Standing, Told, odds_in_words,
 };
 use crate::control::lamp::LampControl;
 use crate::control::trouble::Trouble;
@@ -70,6 +70,22 @@ impl Ward {
     pub(super) fn recall(&mut self, cause: Cause) {
         self.diagnosis.recall(cause);
         self.standing = self.diagnosis.standing(&Peers::default());
+    }
+
+    /// What it is known by when it is well, for the file.
+    pub(super) fn to_record(&self) -> DiagnosisRecord {
+        self.diagnosis.to_record()
+    }
+
+    /// Takes up what it was known by before a restart.
+    pub(super) fn restore(&mut self, record: &DiagnosisRecord) {
+        self.diagnosis.restore(record);
+    }
+
+    /// A new lamp was fitted: what was told is told of another.
+    pub(super) fn changed(&mut self) {
+        self.diagnosis.changed();
+        (self.standing, self.news) = (Standing::Open, false);
     }
 
     /// Whether something is wrong with it, or with what it is seen by.

@@ -36,7 +36,16 @@ impl EnclosureControl {
                 self.judge_spots(ctx, enclosure);
             }
             Record::Hours { lamps, .. } => self.health.restore_hours(enclosure, lamps, &mut self.lamps),
-            Record::Health { health, .. } => self.health.restore(enclosure, health, &mut self.lamps),
+            Record::Health { health, .. } => {
+                self.health.restore(enclosure, health, &mut self.lamps);
+                for record in &health.lamps {
+                    if let Some(ix) = lamp_called(enclosure, &record.lamp, &record.set) {
+                        self.wards[ix].restore(&record.known_by);
+                    }
+                }
+            }
+            // The site keeps what is put aside.
+            Record::Asides { .. } => {}
             Record::Alarms { standing, raised, .. } => self.recall_alarms(ctx, enclosure, standing, raised),
             Record::Overrides { set, .. } => return self.recall_overrides(ctx, enclosure, set),
             Record::Season { season, .. } => self.recall_season(season),

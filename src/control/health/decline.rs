@@ -396,6 +396,11 @@ impl Decline {
         middle(&days[days.len().saturating_sub(5)..]).map(|(_, level)| level)
     }
 
+    /// The step of the probe's numbers, as a share of the last day's level.
+    pub fn grain(&self) -> f64 {
+        self.last().map_or(0.0, |day| day.grain)
+    }
+
     /// Whether its burn-in is not over, as far as was seen.
     pub fn is_burning_in(&self) -> bool {
         self.window.is_empty()

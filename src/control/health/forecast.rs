@@ -27,7 +27,7 @@ const FAR: f64 = 1.5;
 pub struct Departure {
     /// The level it falls to, in the probe's own unit less background.
     pub level: f64,
-    /// How far the last days lie above it, as a share of it.
+    /// How far the last days lie above it at least, as a share of it: half a step of a coarse probe may be hidden.
     pub margin: f64,
     /// Whether it goes by the rate known beforehand alone.
     pub provisional: bool,
@@ -59,7 +59,7 @@ impl Departure {
         let date = |days: Option<f64>| days.and_then(|days| DayLengths::date_after(today, days));
         Some(Departure {
             level,
-            margin: decline.recent()? / level - 1.0,
+            margin: decline.recent()? / level * (1.0 - decline.grain() / 2.0) - 1.0,
             provisional: decline.is_provisional(),
             hours,
             days: (expected, earliest.unwrap_or(f64::INFINITY), latest),

@@ -8,6 +8,7 @@ use super::decline::DeclineRecord;
 use super::forecast::Announced;
 use super::life::LifeRecord;
 use super::shares::Shares;
+use crate::control::diagnosis::DiagnosisRecord;
 use crate::settings::Lamp;
 
 /// The hours of one lamp, filed every few minutes while it burns.
@@ -50,6 +51,9 @@ pub struct LampHealthRecord {
     pub acceptance: Acceptance,
     /// Share of the time its window is open that it burns.
     pub open_share: f64,
+    /// What it is known by when it is well.
+    #[serde(default)]
+    pub known_by: DiagnosisRecord,
 }
 
 /// The lamps at one UV probe.

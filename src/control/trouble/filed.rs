@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use chrono::NaiveDate;
 
-use super::{Trouble, moved_by_a_week};
+use super::{Trouble, moved_by_a_week, twice_as_many};
 use crate::control::alarm::Carrying;
 
 /// What the next readings of a probe will tell is told within this; a guess, above the ten minutes for which a doubt lasts
@@ -34,6 +34,7 @@ impl Trouble {
         match self {
             Trouble::UvFading { expected, .. } => moved_by_a_week(*expected, gist.parse().ok()),
             Trouble::ProbeDoubtful { frozen, .. } => *frozen != (gist == FROZEN),
+            Trouble::SupplyLost { count, .. } => twice_as_many(*count, gist.parse().unwrap_or_default()),
             _ => self.gist() != gist,
         }
     }
@@ -43,7 +44,8 @@ impl Trouble {
         self.is_latched() && !known.is_latched()
     }
 
-    fn is_latched(&self) -> bool {
+    /// Whether it stands until a person resets what it is about.
+    pub(in crate::control) fn is_latched(&self) -> bool {
         match self {
             Trouble::OverTemperature { latch, .. } => latch.is_some(),
             Trouble::UvOverCeiling { latched, .. } => *latched,
@@ -76,6 +78,7 @@ impl Trouble {
             }
             Trouble::SeasonHeldBack { .. } => "held back".to_owned(),
             Trouble::SeasonBrokenOff { .. } => "broken off".to_owned(),
+            Trouble::SupplyLost { count, .. } => count.to_string(),
             Trouble::OnFile { gist, .. } => gist.clone(),
             Trouble::OverTemperature { .. }
             | Trouble::HeatUnstoppable { .. }

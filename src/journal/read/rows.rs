@@ -8,7 +8,7 @@ use serde_json::{Map, Value};
 
 use super::samples::moment;
 use super::{Failure, Reader, Unreadable, Window};
-use crate::control::Record;
+use crate::control::{Aside, Record};
 
 /// A lamp's level changed.
 #[derive(Clone, Debug, PartialEq)]
@@ -36,7 +36,7 @@ pub struct Alarm {
     pub kind: String,
     /// How much it matters.
     pub priority: String,
-    /// Where it stands, as [`AlarmState::word`](crate::control::AlarmState::word).
+    /// Where it stands, as [`AlarmNotice::standing`](crate::control::AlarmNotice::standing).
     pub state: String,
     /// When it was raised.
     pub since: DateTime<Utc>,
@@ -50,7 +50,8 @@ impl Alarm {
     /// Whether its condition stands.
     pub fn is_active(&self) -> bool {
         use crate::control::AlarmState::{Acknowledged, Unacknowledged};
-        [Unacknowledged, Acknowledged].iter().any(|state| state.word() == self.state)
+        let aside = Aside::WORDS.contains(&self.state.as_str());
+        aside || [Unacknowledged, Acknowledged].iter().any(|state| state.word() == self.state)
     }
 }
 

@@ -92,6 +92,13 @@ pub(super) fn in_words(act: &Act, settings: &Settings) -> String {
             format!("says that {}/{} was changed", id(enclosure), settings.enclosures[enclosure.0].lamps[lamp.0].name)
         }
         Act::Season { enclosure, act } => format!("says of the season of {}: {}", id(enclosure), act.word()),
+        Act::Shelve { enclosure, kind, why, .. } => {
+            format!("shelves {kind} of {}: {why}", enclosure.as_ref().map_or("site", id))
+        }
+        Act::Unshelve { enclosure, .. } => format!("unshelves alarms of {}", enclosure.as_ref().map_or("site", id)),
+        Act::Service { enclosure, out } => {
+            format!("says that {} is {} of service", id(enclosure), if out.is_some() { "out" } else { "no longer out" })
+        }
         Act::ResetCutOff { cut_off } => format!("resets cut-off {}", settings.cut_offs[cut_off.0].name),
         Act::Override { enclosure, lamp, level, .. } => {
             let name = &settings.enclosures[enclosure.0].lamps[lamp.0].name;

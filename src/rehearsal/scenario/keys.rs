@@ -112,8 +112,19 @@ static FAULT: Section = Section {
 };
 
 /// What a keeper can do.
-pub(super) const DOINGS: &[&str] =
-    &["acknowledge", "reset", "reset-cut-off", "override", "meter-reading", "lamp-change", "season"];
+pub(super) const DOINGS: &[&str] = &[
+    "acknowledge",
+    "shelve",
+    "unshelve",
+    "out-of-service",
+    "in-service",
+    "reset",
+    "reset-cut-off",
+    "override",
+    "meter-reading",
+    "lamp-change",
+    "season",
+];
 
 static ACT: Section = Section {
     name: "an act",
@@ -127,7 +138,13 @@ static ACT: Section = Section {
         part("cut_off", WHERE, "Which contactor.", "\"mains\""),
         part("alarm", WHERE, "Which kind of alarm; all without it.", "\"lamp-dark\""),
         part("level", within(0.0, 1.0, ""), "What an override asks for; without it the override ends.", "1.0"),
-        part("for", Kind::Span(1, 86_400), "How long an override lasts.", "\"20m\""),
+        part("for", Kind::Span(1, 30 * 86_400), "How long an override lasts, or an alarm is shelved.", "\"20m\""),
+        part(
+            "why",
+            WHERE,
+            "Why an alarm is shelved, or an enclosure is out of service.",
+            "\"a new lamp is on its way\"",
+        ),
         part("spot", WHERE, "Where the meter is held.", "\"basking\""),
         part("uvi", within(0.0, 200.0, ""), "What the meter shows.", "4.2"),
         part("season", Kind::Word(&["hold", "go-on", "break-off"]), "What is said of a cooling season.", "\"hold\""),
@@ -153,6 +170,7 @@ static EXPECT: Section = Section {
         part("alarm", WHERE, "An alarm of this kind stands, or `any`.", "\"relay-deaf\""),
         part("except", Kind::List(&WHERE, 1, 20), "Kinds of alarm that do not count.", "[\"heat-weak\"]"),
         part("least", Kind::Word(&["low", "medium", "high", "critical"]), "Least priority that counts.", "\"high\""),
+        part("aside", Kind::Switch, "Whether it is put aside: shelved, suppressed or out of service.", "true"),
         optional("enclosure", WHERE, "anybody's", "Whose alarm; `site` for the site's own.", "\"e1\""),
         part("lamp", WHERE, "A lamp.", "\"e1/heat\""),
         part("guard", WHERE, "The guard over a lamp.", "\"e1/heat\""),

@@ -132,6 +132,8 @@ pub enum What {
         least: Priority,
         /// Whose.
         whose: Whose,
+        /// Whether it is put aside; none: either way.
+        aside: Option<bool>,
     },
     /// A lamp draws power, whatever anybody believes (`on`), or does not.
     Burns(EnclosureIx, LampIx, bool),

@@ -323,6 +323,28 @@ impl Reader<'_, '_> {
                 Act::Acknowledge { enclosure, kind }
             }
             ("acknowledge", None, _) => return missing("`enclosure`"),
+            ("shelve" | "unshelve" | "out-of-service" | "in-service", None, _) => return missing("`enclosure`"),
+            ("shelve", Some(enclosure), _) => {
+                let (Some(name), Some(span), Some(why)) =
+                    (fields.text("alarm"), fields.span("for"), fields.text("why"))
+                else {
+                    return missing("`alarm`, `for` and `why`");
+                };
+                Act::Shelve { enclosure, kind: self.alarm(name.at, &name.value)?, span: span.value, why: why.value }
+            }
+            ("unshelve", Some(enclosure), _) => {
+                let kind = match fields.text("alarm") {
+                    Some(name) => Some(self.alarm(name.at, &name.value)?),
+                    None => None,
+                };
+                Act::Unshelve { enclosure, kind }
+            }
+            ("out-of-service" | "in-service", Some(None), _) => return missing("the `enclosure` of an animal"),
+            ("out-of-service", Some(Some(enclosure)), _) => match fields.text("why") {
+                Some(why) => Act::Service { enclosure, out: Some(why.value) },
+                None => return missing("`why`"),
+            },
+            ("in-service", Some(Some(enclosure)), _) => Act::Service { enclosure, out: None },
             ("reset", _, Some((enclosure, lamp))) => Act::Reset { enclosure, lamp: Some(lamp) },
             ("reset", Some(Some(enclosure)), None) => Act::Reset { enclosure, lamp: None },
             ("reset", ..) => return missing("`lamp` or `enclosure`"),
@@ -451,7 +473,8 @@ impl Reader<'_, '_> {
         };
         let priorities = [Priority::Low, Priority::Medium, Priority::High, Priority::Critical];
         let least = fields.text("least").and_then(|word| priorities.into_iter().find(|p| p.word() == word.value));
-        Some(What::Alarm { kind, except, least: least.unwrap_or(Priority::Low), whose })
+        let aside = fields.has("aside").then(|| fields.switch("aside"));
+        Some(What::Alarm { kind, except, least: least.unwrap_or(Priority::Low), whose, aside })
     }
 
     fn what_lamp(&mut self, fields: &Fields) -> Option<What> {

@@ -217,6 +217,24 @@ impl Names<'_> {
                 pairs.push(("enclosure", enclosure.map_or_else(|| quoted(topics::SITE), |e| self.enclosure(e))));
                 pairs.extend(kind.map(|kind| ("alarm", quoted(kind.name()))));
             }
+            Act::Shelve { enclosure, kind, span: length, why } => {
+                pairs.push(("do", quoted("shelve")));
+                pairs.push(("enclosure", enclosure.map_or_else(|| quoted(topics::SITE), |e| self.enclosure(e))));
+                pairs.push(("alarm", quoted(kind.name())));
+                pairs.push(("for", span(*length)));
+                pairs.push(("why", quoted(why)));
+            }
+            Act::Unshelve { enclosure, kind } => {
+                pairs.push(("do", quoted("unshelve")));
+                pairs.push(("enclosure", enclosure.map_or_else(|| quoted(topics::SITE), |e| self.enclosure(e))));
+                pairs.extend(kind.map(|kind| ("alarm", quoted(kind.name()))));
+            }
+            Act::Service { enclosure, out } => {
+                let doing = if out.is_some() { "out-of-service" } else { "in-service" };
+                pairs.push(("do", quoted(doing)));
+                pairs.push(("enclosure", self.enclosure(*enclosure)));
+                pairs.extend(out.as_ref().map(|why| ("why", quoted(why))));
+            }
             Act::Reset { enclosure, lamp } => {
                 pairs.push(("do", quoted("reset")));
                 pairs.push(match lamp {
@@ -284,7 +302,7 @@ impl Names<'_> {
     fn what(&self, what: &What) -> Pairs {
         let on = |on: bool| quoted(if on { "on" } else { "off" });
         match what {
-            What::Alarm { kind, except, least, whose } => {
+            What::Alarm { kind, except, least, whose, aside } => {
                 let mut pairs = vec![("alarm", quoted(kind.map_or("any", |kind| kind.name())))];
                 if !except.is_empty() {
                     let names: Vec<_> = except.iter().map(|kind| quoted(kind.name())).collect();
@@ -298,6 +316,7 @@ impl Names<'_> {
                     Whose::Site => pairs.push(("enclosure", quoted(topics::SITE))),
                     Whose::Enclosure(e) => pairs.push(("enclosure", self.enclosure(*e))),
                 }
+                pairs.extend(aside.map(|aside| ("aside", aside.to_string())));
                 pairs
             }
             What::Burns(e, l, burns) => vec![("lamp", self.lamp((*e, *l))), ("is", on(*burns))],

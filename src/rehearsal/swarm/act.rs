@@ -30,7 +30,8 @@ fn one(draw: &mut Draw, settings: &Settings, safety: Duration) -> (Duration, Act
     let level = Level::clamped(draw.one(&[0.0, 0.0, 0.3, 0.6, 1.0, 1.0, 1.0]));
     let span = draw.time(LASTS.0, LASTS.1);
     let whole = draw.chance(0.3);
-    let kind = draw.one(&AlarmKind::ALL);
+    // Not the kinds that came later: seeds go on drawing what they drew.
+    let kind = draw.one(&AlarmKind::ALL[..20]);
     let reading = meter(draw, settings, enclosure);
     let act = match (draw.below(10), reading) {
         (0..=2, _) => Act::Override { enclosure, lamp, level: Some(level), span },

@@ -166,6 +166,7 @@ mod tests {
                 Act::MeterReading { .. } => "meter-reading",
                 Act::LampChange { .. } => "lamp-change",
                 Act::Season { .. } => "season",
+                Act::Shelve { .. } | Act::Unshelve { .. } | Act::Service { .. } => "put aside",
             }));
             if left.is_empty() && acts.len() == 7 {
                 return;

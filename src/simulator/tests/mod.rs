@@ -133,7 +133,15 @@ fn settings(lamps: Vec<Lamp>) -> Settings {
         cut_offs: Vec::new(),
         circuits: Vec::new(),
         tariff: None,
-        enclosures: vec![Enclosure { id: "e".to_owned(), title: "e".to_owned(), rack: None, care, probes, lamps }],
+        enclosures: vec![Enclosure {
+            id: "e".to_owned(),
+            title: "e".to_owned(),
+            rack: None,
+            care,
+            probes,
+            lamps,
+            out_of_service: None,
+        }],
     }
 }
 
