@@ -8,6 +8,7 @@
 //! | [`time`] | [`Moment`](time::Moment): monotonic and wall time together | nothing |
 //! | [`science`] | pure numbers: sun, UV, thermal networks, charts, fits, odds | `units` |
 //! | [`settings`] | what the keeper asked for, checked, as plain data | `units` |
+//! | [`commissioning`] | lamps tried one by one: what is exchanged, how it warms, figures for it | `units`, `time`, `science`, `settings` |
 //! | [`guard`] | the guard law: the last word on every lamp | `units`, `time`, `settings` |
 //! | [`control`] | events and a moment in, effects out | all above |
 //! | [`message`] | bytes on topics to events, effects to bytes on topics | all above |
@@ -27,6 +28,7 @@
 //!
 //! Everything above `wire` is pure: no clock, no socket, no file, no task, no randomness that is not seeded.
 
+pub mod commissioning;
 pub mod config;
 pub mod control;
 pub mod guard;

@@ -69,6 +69,32 @@ impl Mono {
     }
 }
 
+/// The soonest of some moments, those left out that are not still to come.
+#[derive(Clone, Copy, Debug)]
+pub struct Soonest {
+    now: Mono,
+    soonest: Mono,
+}
+
+impl Soonest {
+    /// None yet; only what comes after `now` counts.
+    pub const fn after(now: Mono) -> Soonest {
+        Soonest { now, soonest: Mono::END }
+    }
+
+    /// One of them is `at`.
+    pub fn by(&mut self, at: Mono) {
+        if at > self.now && at < self.soonest {
+            self.soonest = at;
+        }
+    }
+
+    /// The soonest of them; [`Mono::END`] where there is none.
+    pub const fn at(self) -> Mono {
+        self.soonest
+    }
+}
+
 /// A point in time as a driver sees it: monotonic and wall time together.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Moment {
@@ -122,6 +148,16 @@ mod tests {
         assert_eq!(centuries.after(Duration::MAX), Mono::END);
         assert_eq!(Mono::from_secs(3).since(Mono::from_secs(5)), Duration::ZERO);
         assert_eq!(Mono::from_secs(5).after(Duration::from_nanos(1)).since(Mono::from_secs(3)), Duration::new(2, 1));
+    }
+
+    #[test]
+    fn the_soonest_is_the_first_that_is_still_to_come() {
+        let mut soonest = Soonest::after(Mono::from_secs(5));
+        assert_eq!(soonest.at(), Mono::END);
+        for (second, expected) in [(5, u64::MAX), (9, 9), (3, 9), (7, 7), (8, 7), (6, 6)] {
+            soonest.by(Mono::from_secs(second));
+            assert_eq!(soonest.at(), if expected == u64::MAX { Mono::END } else { Mono::from_secs(expected) });
+        }
     }
 
     #[test]

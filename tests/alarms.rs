@@ -288,6 +288,42 @@ fn a_cause_is_found_again_after_a_restart_and_old_alarms_make_none() {
 }
 
 #[test]
+fn a_relay_box_that_does_not_obey_is_one_alarm_that_names_its_lamps() {
+    let toml = rack("0..9", "").replace("state = \"{bay}/heat\"", "state = \"box/state\", pointer = \"/{bay}\"");
+    let mut room = Room::new(&toml, "2026-01-15T11:30:00Z");
+    let report = |on: [bool; 10]| {
+        let fields: Vec<_> =
+            on.iter().enumerate().map(|(n, on)| format!("\"{n}\": \"{}\"", if *on { "ON" } else { "OFF" })).collect();
+        format!("{{{}}}", fields.join(", "))
+    };
+    for n in 0..10 {
+        room.relay(&format!("r-{n}/heat"), Relay::Deaf);
+        room.keeps_saying(&format!("{n}/basking"), "31.0", 30);
+    }
+    room.say("box/state", &report([true; 10]));
+    room.wait(600);
+    assert_eq!(room.controller.alarms().count(), 0, "{:?}", room.log);
+    // Two are told to be off, and the box goes on reporting that they are on.
+    for n in [3, 7] {
+        room.keeps_saying(&format!("{n}/basking"), "34.0", 30);
+    }
+    room.wait(120);
+    let lost = lost(&room).expect("told").clone();
+    assert_eq!(lost.subjects, ["the relay box of box/state"]);
+    for words in ["2 of 10 lamps", "heat of r-3", "heat of r-7"] {
+        assert!(lost.text.contains(words), "{words}: {}", lost.text);
+    }
+    for n in [3, 7] {
+        assert_eq!(aside(&room, bay(n), AlarmKind::RelayDeaf), supply());
+    }
+    room.say("box/state", &report([true, true, true, false, true, true, true, false, true, true]));
+    room.wait(200);
+    assert!(
+        room.controller.alarms().all(|it| it.kind != AlarmKind::SupplyLost) && room.controller.alarms().count() == 0
+    );
+}
+
+#[test]
 fn a_broker_that_is_lost_is_one_alarm_and_hides_nothing_that_was_there_before() {
     let mut room = noon(12, "");
     room.keeps_saying("00/basking", "", 0);
@@ -316,6 +352,59 @@ fn a_broker_that_is_lost_is_one_alarm_and_hides_nothing_that_was_there_before() 
     }
     room.wait(300);
     assert_eq!(aside(&room, bay(1), AlarmKind::ProbeSilent), None, "it comes forward");
+}
+
+/// A tube over a UV probe by day; invented.
+const TUBE: &str = r#"
+[site]
+name = "attic"
+timezone = "Europe/London"
+latitude = 51.5
+longitude = 0.0
+
+[broker]
+url = "mqtt://127.0.0.1"
+
+[care.basker]
+uv_zone = 3
+photoperiod = { follow = "clock", on = "08:00", off = "20:00" }
+
+[[enclosure]]
+id = "e1"
+care = "basker"
+
+[enclosure.probes.uv]
+measures = "uvi"
+topic = "e1/uv"
+every = "60s"
+
+[enclosure.lamps.uvb]
+fitting = "fluorescent-uvb"
+watts = 24
+lights = "uv"
+relay = { set = "e1/uvb/set", state = "e1/uvb" }
+"#;
+
+#[test]
+fn the_uv_band_is_suppressed_by_night_and_stands_again_by_day() {
+    let mut room = Room::new(TUBE, "2026-01-15T07:00:00Z");
+    room.keeps_saying("e1/uv", "0.01", 60);
+    room.wait_until("2026-01-15T08:00:00Z");
+    // Zone 3 wants 2.9 at least (Ferguson zones, as in the care sheets).
+    room.keeps_saying("e1/uv", "1.5", 60);
+    room.wait_until("2026-01-15T19:59:00Z");
+    assert_eq!(aside(&room, bay(0), AlarmKind::UvBelowBand), None);
+    room.event(Event::Act(Act::Acknowledge { enclosure: bay(0), kind: None }));
+    room.wait_until("2026-01-15T20:00:00Z");
+    room.keeps_saying("e1/uv", "0.01", 60);
+    room.wait(120);
+    assert!(matches!(aside(&room, bay(0), AlarmKind::UvBelowBand), Some(Aside::ByDesign(_))));
+    room.wait_until("2026-01-16T08:00:00Z");
+    room.keeps_saying("e1/uv", "1.5", 60);
+    room.wait(120);
+    assert_eq!(aside(&room, bay(0), AlarmKind::UvBelowBand), None);
+    let stands = room.alarm(AlarmKind::UvBelowBand).expect("stands");
+    assert_eq!(stands.state, AlarmState::Acknowledged, "who has seen it is not asked again each morning");
 }
 
 /// A keeper and a neighbour who hear of everything, at once and again.

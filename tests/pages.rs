@@ -45,6 +45,16 @@ fn the_changelog_knows_this_version() {
     assert_eq!(newest.split(' ').next(), Some(env!("CARGO_PKG_VERSION")));
 }
 
+/// The first line of an entry is `package (version) distribution; urgency=…` (Debian Policy, 4.4).
+#[test]
+fn the_packages_changelog_knows_this_version() {
+    let changelog = read("deploy/debian/changelog");
+    let (name, rest) = changelog.split_once(" (").expect("an entry");
+    let version = rest.split_once(')').expect("a version").0;
+    let upstream = version.rsplit_once('-').map_or(version, |(upstream, _)| upstream);
+    assert_eq!((name, upstream), ("lampwarden", env!("CARGO_PKG_VERSION")));
+}
+
 #[test]
 fn configuration_changes_are_dated_newest_first() {
     let page = read("deploy/configuration-changes.md");

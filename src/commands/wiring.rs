@@ -1,13 +1,19 @@
-//! `lampwarden wiring`: commissioning. What each configured topic has said and how it was understood, what has stayed
-//! silent, how long a QoS 1 exchange takes, and each relay tried once on request.
+//! `lampwarden wiring`: what each configured topic has said and how it was understood, what has stayed silent, how long a
+//! QoS 1 exchange takes, and each relay tried once on request. `wiring commission` walks a person through the probes and lamps
+//! of an enclosure and leaves a record; `wiring records` lists them.
 //!
-//! The trial goes through the same guard as the daemon: a lamp that warms is switched on only while every guard probe
+//! A trial goes through the same guard as the daemon: a lamp that warms is switched on only while every guard probe
 //! has just reported a temperature below the cut, and latches that the daemon stored stay in force.
 
+pub mod commission;
 mod hearing;
+mod ledger;
+pub mod record;
 mod report;
 mod room;
 mod trial;
+mod voice;
+mod walk;
 
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
@@ -15,8 +21,9 @@ use std::process::ExitCode;
 use std::time::Duration;
 
 use anyhow::Context as _;
-use clap::Args;
+use clap::{Args, Subcommand};
 
+use crate::daemon::Clock;
 use crate::journal::{Entry, Journal, Remembered};
 use crate::settings::Settings;
 
@@ -29,7 +36,42 @@ const CONNECT_WITHIN: Duration = Duration::from_secs(15);
 
 /// How the wiring is looked at.
 #[derive(Args)]
+#[command(args_conflicts_with_subcommands = true, subcommand_negates_reqs = true)]
 pub(super) struct Arguments {
+    #[command(subcommand)]
+    work: Option<Work>,
+    #[command(flatten)]
+    look: Look,
+}
+
+/// More than a look.
+#[derive(Subcommand)]
+enum Work {
+    /// Walk through every probe and lamp of an enclosure: what is exchanged, how it warms, figures for it; and sign a record
+    ///
+    /// Each lamp is switched on by itself, through the same guard as the daemon's, until the right probe has answered and it
+    /// is known how the place warms. What is exchanged is named with file and line; figures for control and guard are proposed
+    /// as TOML to be pasted, and nothing is written by itself. The record goes into the journal.
+    ///
+    /// No animal may be in there. Stop the daemon first, and stand by all the while: lamps get hot, and UV hurts eyes. Wiring is
+    /// for a licensed electrician, to the local code.
+    Commission(commission::Arguments),
+    /// List the records of commissioning in the journal, oldest first
+    Records {
+        #[command(flatten)]
+        config: Config,
+        /// Only this enclosure
+        #[arg(value_name = "ENCLOSURE")]
+        enclosure: Option<String>,
+        /// Print a JSON array
+        #[arg(long)]
+        json: bool,
+    },
+}
+
+/// A look.
+#[derive(Args)]
+struct Look {
     #[command(flatten)]
     config: Config,
     /// How long to listen, such as 60s or 5m
@@ -69,18 +111,53 @@ pub struct Options {
 
 /// Runs the command; exit code 1 where something stayed silent, was not understood or did not obey.
 pub(super) fn run(arguments: Arguments) -> ExitCode {
+    match arguments.work {
+        None => run_look(arguments.look),
+        Some(Work::Commission(arguments)) => commission::run(arguments),
+        Some(Work::Records { config, enclosure, json }) => records(&config, enclosure.as_deref(), json),
+    }
+}
+
+fn run_look(arguments: Look) -> ExitCode {
     let settings = match arguments.config.settings() {
         Ok(settings) => settings,
         Err(code) => return code,
     };
-    let Arguments { listen, try_relays, yes, record, json, .. } = arguments;
+    let Look { listen, try_relays, yes, record, json, .. } = arguments;
     let state_directory = super::serve::state_directory(&settings.site);
     let options = Options { listen, try_relays, yes, record, json, state_directory };
+    runtime(look(&settings, &options, &mut io::stdout().lock()))
+}
+
+fn records(config: &Config, enclosure: Option<&str>, json: bool) -> ExitCode {
+    let settings = match config.settings() {
+        Ok(settings) => settings,
+        Err(code) => return code,
+    };
+    // One that is gone from the configuration has its records all the same.
+    let Some(directory) = super::serve::state_directory(&settings.site) else {
+        return failed(&"no place for the state: set state_directory in [site], or HOME");
+    };
+    let records = match commission::records(&directory, enclosure) {
+        Ok(records) => records,
+        Err(why) => return failed(&why),
+    };
+    if records.is_empty() && !json {
+        eprintln!("nothing has been commissioned yet: `lampwarden wiring commission`");
+    }
+    match commission::print(&settings, &records, json, &mut io::stdout().lock()) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => failed(&format!("{error:#}")),
+    }
+}
+
+/// Runs what talks to the broker; exit code 1 where it found something.
+fn runtime(done: impl Future<Output = anyhow::Result<bool>>) -> ExitCode {
     let runtime = match tokio::runtime::Builder::new_current_thread().enable_all().build() {
         Ok(runtime) => runtime,
         Err(error) => return failed(&error),
     };
-    let done = runtime.block_on(look(&settings, &options, &mut io::stdout().lock()));
+    let done = runtime.block_on(done);
     // A question may still wait for its answer on another thread; nobody is going to give it.
     runtime.shutdown_background();
     match done {
@@ -99,7 +176,7 @@ pub async fn look(settings: &Settings, options: &Options, out: &mut impl Write) 
         false => (None, Remembered::default()),
     };
     let safety = remembered.safety(settings);
-    let mut room = Room::enter(settings, options.record.as_deref(), &safety)?;
+    let mut room = Room::enter(settings, options.record.as_deref(), &safety, Clock::real())?;
     if let Err(why) = room.wait_until_up(CONNECT_WITHIN).await {
         // A finding, and not a mistake in the arguments.
         let (broker, within) = (&settings.broker, CONNECT_WITHIN.as_secs());

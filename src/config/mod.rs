@@ -15,6 +15,7 @@ mod care_sheets;
 mod fields;
 mod finding;
 mod keys;
+mod locate;
 mod render;
 mod rules;
 mod schema;
@@ -25,6 +26,7 @@ mod tests;
 
 pub use care_sheets::{CARE_SHEETS, CareSheet};
 pub use finding::{Also, Finding, Severity, Source, headline, line_and_column, nearest};
+pub use locate::Locator;
 pub use render::{render, summary};
 pub use schema::schema;
 

@@ -85,11 +85,13 @@ pub enum AlarmKind {
     NoticeFailing,
     /// So much fell silent or dark at once that one supply must have failed: power, network, a circuit, a relay box.
     SupplyLost,
+    /// More messages come than can be handled.
+    Overloaded,
 }
 
 impl AlarmKind {
     /// Every kind.
-    pub const ALL: [AlarmKind; 23] = [
+    pub const ALL: [AlarmKind; 24] = [
         AlarmKind::OverTemperature,
         AlarmKind::HeatUnstoppable,
         AlarmKind::RelayDeaf,
@@ -113,6 +115,7 @@ impl AlarmKind {
         AlarmKind::ConfigRefused,
         AlarmKind::NoticeFailing,
         AlarmKind::SupplyLost,
+        AlarmKind::Overloaded,
     ];
 
     /// How long the condition must stand before the alarm is raised, and be gone before it is cleared. Conditions that
@@ -129,6 +132,8 @@ impl AlarmKind {
             AlarmKind::UvOverCeiling => minutes(1, 1),
             // Until it is known how much has fallen silent.
             AlarmKind::SupplyLost => minutes(1, 0),
+            // A flood comes in waves.
+            AlarmKind::Overloaded => minutes(0, 10),
             _ => minutes(0, 0),
         }
     }
@@ -175,6 +180,8 @@ impl AlarmKind {
             AlarmKind::NoticeFailing => Carrying { by_link: false, ..minutes(10) },
             // As long as what it is the cause of.
             AlarmKind::SupplyLost => minutes(60),
+            // A flood that goes on is noticed at once.
+            AlarmKind::Overloaded => minutes(5),
         }
     }
 
@@ -196,7 +203,8 @@ impl AlarmKind {
             | AlarmKind::BrokerLost
             | AlarmKind::JournalFailing
             | AlarmKind::NoticeFailing
-            | AlarmKind::SupplyLost => 24 * HOUR,
+            | AlarmKind::SupplyLost
+            | AlarmKind::Overloaded => 24 * HOUR,
             AlarmKind::ProbeDoubtful
             | AlarmKind::SeasonAmiss
             | AlarmKind::UvAboveBand
@@ -266,6 +274,7 @@ impl AlarmKind {
             AlarmKind::ConfigRefused => "config-refused",
             AlarmKind::NoticeFailing => "notice-failing",
             AlarmKind::SupplyLost => "supply-lost",
+            AlarmKind::Overloaded => "overloaded",
         }
     }
 

@@ -204,6 +204,11 @@ impl Drive {
         self.disagrees_since.map(|since| now.since(since))
     }
 
+    /// When the output will have disagreed with the level wanted now for so long.
+    pub(super) fn will_have_disagreed(&self, span: Duration) -> Option<Mono> {
+        self.disagrees_since.map(|since| since.after(span))
+    }
+
     /// When [`Drive::step`] has something to do; [`Mono::END`] while there is no connection.
     pub(super) fn told_at(&self, output: &Output) -> Mono {
         if self.connected { self.due(output) } else { Mono::END }

@@ -58,6 +58,11 @@ pub enum Event {
         /// What went wrong.
         failure: Option<String>,
     },
+    /// More messages come than can be handled (`Some`), or all are handled again (`None`).
+    Overload {
+        /// How many were passed over since it began.
+        messages: Option<u64>,
+    },
     /// Messages to people do not arrive (`Some`) or do again (`None`).
     Messages {
         /// Which, and why.

@@ -124,7 +124,7 @@ impl Course {
         }
     }
 
-    /// It stands with that span, or (`None`) no longer; whether that is news.
+    /// It stands with that span, or (`None`) no longer; whether that is news to alarms that were told before.
     fn set(&mut self, now: Mono, lost: Option<Span>) -> bool {
         let before = *self;
         *self = match (before, lost) {
@@ -132,7 +132,7 @@ impl Course {
             (Course::Lost(span), None) => Course::Ending(span, now.after(GRACE)),
             (course @ (Course::Well | Course::Ending(..)), None) => course,
         };
-        *self != before
+        std::mem::discriminant(self) != std::mem::discriminant(&before)
     }
 
     fn settle(&mut self, now: Mono) -> bool {
@@ -161,12 +161,15 @@ impl Course {
             return begin.is_some_and(|begin| self.set(now, Some(Span { begin, last: newest })));
         };
         let mut span = known;
+        let mut again = false;
         if newest > span.last && (newest - span.last <= WINDOW || found()) {
+            // Some of those that make it once more have been told by themselves.
+            again = newest - span.last > WINDOW;
             span.last = newest;
         }
         let still = evidence.values().filter(|kinds| kinds.values().any(|&since| span.holds(since)));
         let stands = still.take(left).count() == left;
-        self.set(now, stands.then_some(span))
+        self.set(now, stands.then_some(span)) | again
     }
 
     /// Whether what was raised at `since` in an enclosure belongs to it.
@@ -226,7 +229,12 @@ impl Groups {
         }
     }
 
-    /// An alarm has come, changed or gone; whether what is a consequence of what may have changed.
+    /// Whether a cause stands.
+    pub(super) fn any(&self) -> bool {
+        self.site.span().is_some() || self.shared.iter().any(|shared| shared.course.span().is_some())
+    }
+
+    /// An alarm has come, changed or gone; whether what is a consequence of what may have changed for others.
     pub(super) fn hear(
         &mut self,
         now: Mono,

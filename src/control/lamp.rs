@@ -10,7 +10,7 @@ use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 
 use crate::guard::{LampGuard, LampRecord, Refusal, Row, Stoppage, Stretch, WeakWatch};
 use crate::settings::{EnclosureIx, Lamp, LampIx, OnExit, Probe, ProbeIx, When, Window};
-use crate::time::Mono;
+use crate::time::{Mono, Soonest};
 use crate::units::{Celsius, Level, Watts};
 
 use self::circuit::HELD_BACK_LONG;
@@ -103,8 +103,16 @@ struct Hours {
 }
 
 impl Hours {
-    const UNKNOWN: Hours =
-        Hours { is_day: false, open: false, share: 0.0, ramping: false, day_target: false, date: None, from: None, next: None };
+    const UNKNOWN: Hours = Hours {
+        is_day: false,
+        open: false,
+        share: 0.0,
+        ramping: false,
+        day_target: false,
+        date: None,
+        from: None,
+        next: None,
+    };
 
     /// Without a wall time it counts as night: lights stay off, and the night targets hold.
     fn at(day: &mut DayClock, window: &Window, wall: Option<DateTime<Utc>>) -> Hours {
@@ -417,35 +425,42 @@ impl LampControl {
     }
 
     /// When something may change here that is neither an event, nor a reading that stays out, nor its output's turn to be
-    /// told.
-    pub(super) fn next_timer(&self, ctx: &Context<'_>, lamp: &Lamp) -> Option<Mono> {
+    /// told; [`Mono::END`] for never.
+    pub(super) fn next_timer(&self, ctx: &Context<'_>, lamp: &Lamp) -> Mono {
         let now = ctx.now;
-        // Shortest times end only what they hold, and a warm-up is over only for those who look for UV.
-        let held = match self.reason {
-            Reason::MinOn => Some(lamp.min_on),
-            Reason::MinOff { .. } => Some(lamp.min_off),
-            _ => None,
-        };
-        // One that is told off for so long and whose probe stands still is looked at.
-        let still = lamp.heat.map(|_| super::enclosure::STILL);
-        let spans = [held, lamp.lights.map(|_| lamp.warm_up), still];
-        let switched =
-            self.switched.into_iter().flat_map(|at| spans.into_iter().flatten().map(move |span| at.after(span)));
-        let disagrees = self.drive.disagreement(now).and_then(|lasted| CUT_OFF_AFTER.checked_sub(lasted));
-        let timers = [
+        let mut soonest = Soonest::after(now);
+        if let Some(switched) = self.switched {
+            // Shortest times end only what they hold, and a warm-up is over only for those who look for UV.
+            match self.reason {
+                Reason::MinOn => soonest.by(switched.after(lamp.min_on)),
+                Reason::MinOff { .. } => soonest.by(switched.after(lamp.min_off)),
+                _ => {}
+            }
+            if lamp.lights.is_some() {
+                soonest.by(switched.after(lamp.warm_up));
+            }
+            // One that is told off for so long and whose probe stands still is looked at.
+            if lamp.heat.is_some() {
+                soonest.by(switched.after(super::enclosure::STILL));
+            }
+        }
+        let thermostat = self.thermostat.as_ref().and_then(|thermostat| thermostat.next_deadline(now));
+        let hours = self.hours.next.and_then(|wall| ctx.mono_at(wall));
+        let others = [
             self.guard.next_timer(now),
-            self.thermostat.as_ref().and_then(|thermostat| thermostat.next_deadline(now)),
+            thermostat,
             self.hand.map(|hand| hand.until),
             self.cooling_until,
             self.resting_until,
             self.turn,
             self.displaced_until,
             self.held_since.map(|since| since.after(HELD_BACK_LONG)),
-            self.hours.next.and_then(|wall| ctx.mono_at(wall)),
-            disagrees.map(|left| now.after(left)),
+            hours,
+            self.drive.will_have_disagreed(CUT_OFF_AFTER),
             self.drive.deaf_at(now, &lamp.output),
         ];
-        timers.into_iter().flatten().chain(switched).filter(|&at| at > now).min()
+        others.into_iter().flatten().for_each(|at| soonest.by(at));
+        soonest.at()
     }
 
     /// Whether its level moves without any event.

@@ -110,8 +110,12 @@ pub struct Controller {
     stirred: bool,
     /// When the site at large must be looked at next.
     site_due: Mono,
+    /// When something is put aside no longer.
+    aside_due: Mono,
     /// Nothing at all is due before; [`Mono::START`] where that must be found out first.
     due: Mono,
+    /// The reading that could not be [absorbed](Controller::absorb) last: of when, and of which probe.
+    refused: Option<(Mono, EnclosureIx, ProbeIx)>,
     /// Whether what changes nothing is spared the whole way.
     shortcuts: bool,
 }
@@ -176,7 +180,9 @@ impl Controller {
             stored: Vec::new(),
             stirred: true,
             site_due: Mono::START,
+            aside_due: Mono::START,
             due: Mono::START,
+            refused: None,
             shortcuts: true,
             settings,
         };
@@ -274,6 +280,7 @@ impl Controller {
                 let stays = |kind| matches!(kind, AlarmKind::SpareDue | AlarmKind::SupplyLost);
                 self.board.retain_subjects(|kind, subject| stays(kind) || is_there(subject));
             }
+            (None, Record::Spares { taken }) => self.spares.restore(taken),
             _ => {}
         }
     }
@@ -310,10 +317,16 @@ impl Controller {
             why.extend(site.map(|notice| format!("for the site it stands: {}", notice.text)));
             let stock = self.settings.spares.iter();
             why.extend(stock.map(|spare| {
-                format!("in stock by the configuration: {} {}", spare.count, spare.fitting.traits().title)
+                let (left, title) = (self.spares.left(spare), spare.fitting.traits().title);
+                format!("in stock by the configuration: {} {title}, of which {left} are left", spare.count)
             }));
         }
         Some(why)
+    }
+
+    /// Spare lamps that are left of those in the configuration, all kinds together.
+    pub fn spares_left(&self) -> u32 {
+        self.settings.spares.iter().map(|spare| self.spares.left(spare)).sum()
     }
 
     /// The settings in force.
@@ -393,6 +406,10 @@ impl Controller {
                 Some(why) => self.raise(Trouble::StorageFailing { why }),
                 None => self.board.clear(self.now.mono, AlarmKind::JournalFailing, ""),
             },
+            Event::Overload { messages } => match messages {
+                Some(messages) => self.raise(Trouble::Overloaded { messages }),
+                None => self.board.clear(self.now.mono, AlarmKind::Overloaded, ""),
+            },
             Event::Messages { failure } => match failure {
                 Some(why) => self.raise(Trouble::NoticeFailing { why }),
                 None => self.board.clear(self.now.mono, AlarmKind::NoticeFailing, ""),
@@ -411,8 +428,7 @@ impl Controller {
     fn put_aside(&mut self, from: usize, out: &mut Vec<Effect>) {
         let is_alarm = |effect: &Effect| matches!(effect, Effect::Alarm(_));
         let now = self.now.mono;
-        let due = self.suppression.next_deadline().is_some_and(|due| now >= due);
-        if !due && !self.suppression.is_stale() && !out[from..].iter().any(is_alarm) {
+        if now < self.aside_due && !self.suppression.is_stale() && !out[from..].iter().any(is_alarm) {
             return;
         }
         for (owner, kind) in self.suppression.settle(now) {
@@ -423,14 +439,23 @@ impl Controller {
         if self.suppression.is_stale() {
             let told = out.len();
             let stamp = self.stamp();
-            for (subject, trouble) in self.suppression.supplies(&self.settings) {
-                self.board.set(now, stamp, AlarmKind::SupplyLost, &subject, trouble);
-            }
+            self.judge_supplies();
             self.board.step(now, stamp, out);
             self.suppression.stamp(now, &self.settings, &self.circles, &mut out[told..]);
             self.suppression.restamp(&self.settings, out);
         }
+        // What has come to a cause is counted when the site is looked at next.
+        self.stirred |= self.suppression.take_recount();
+        self.aside_due = self.suppression.next_deadline().unwrap_or(Mono::END);
         self.site_due = self.site_deadline();
+    }
+
+    /// Power, network, circuits and relay boxes, by what fell silent or dark.
+    fn judge_supplies(&mut self) {
+        let (now, stamp) = (self.now.mono, self.stamp());
+        for (subject, trouble) in self.suppression.supplies(&self.settings) {
+            self.board.set(now, stamp, AlarmKind::SupplyLost, &subject, trouble);
+        }
     }
 
     /// An alarm is told anew where it stands.
@@ -542,6 +567,11 @@ impl Controller {
             }
             Act::LampChange { enclosure, lamp } => {
                 self.with(enclosure, out, |control, ctx, settings| control.lamp_change(ctx, settings, lamp));
+                let fitted = self.settings.enclosures.get(enclosure.0).and_then(|known| known.lamps.get(lamp.0));
+                if let Some(taken) = fitted.and_then(|lamp| self.spares.take(spares::kind(lamp), &self.settings.spares))
+                {
+                    out.push(Effect::File(Record::Spares { taken }));
+                }
             }
             Act::Season { enclosure, act } => {
                 self.with(enclosure, out, |control, ctx, settings| control.season_act(ctx, settings, act));
@@ -725,6 +755,7 @@ impl Controller {
             self.board.clear(now, AlarmKind::RetainedCommand, &name);
         }
         self.judge_spares();
+        self.judge_supplies();
         if self.link == Link::Up {
             for (ix, deaf, wanted, reported) in self.contactors.deaf(now, &self.settings.cut_offs) {
                 let trouble = deaf.then_some(Trouble::RelayDeaf { wanted, reported, cut_off: None });

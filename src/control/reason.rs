@@ -78,7 +78,12 @@ impl fmt::Display for Reason {
             Reason::Lit => f.write_str("day"),
             Reason::Ramp => f.write_str("dawn or dusk"),
             Reason::Thermostat { spot, reading, target } => {
-                write!(f, "{spot} at {reading}, target {target}")
+                // Piece by piece, since the log of a rehearsal is full of it.
+                f.write_str(spot)?;
+                f.write_str(" at ")?;
+                fmt::Display::fmt(reading, f)?;
+                f.write_str(", target ")?;
+                fmt::Display::fmt(target, f)
             }
             Reason::MinOn => f.write_str("has not been on long enough to go off"),
             Reason::MinOff { cooling: false } => f.write_str("has not been off long enough to come on"),

@@ -9,6 +9,7 @@ use serde::{Deserialize, Serialize};
 
 use super::alarm::{AlarmKind, AlarmState, Priority};
 use super::health::record::{HealthRecord, HoursRecord};
+use super::health::spares::TakenRecord;
 
 /// One owner's record.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -67,6 +68,11 @@ pub enum Record {
         /// The record.
         season: SeasonRecord,
     },
+    /// Spares that lamp changes have taken since they were counted in the configuration, filed with each.
+    Spares {
+        /// Line by line.
+        taken: Vec<TakenRecord>,
+    },
     /// What a person has put aside of an owner's alarms, filed when it begins or ends.
     Asides {
         /// The enclosure's id; none: the site's.
@@ -88,18 +94,26 @@ pub enum Record {
 impl Record {
     /// Whose it is: records of one owner replace each other.
     pub fn owner(&self) -> String {
+        match self.whose() {
+            (kind, "", _) => kind.to_owned(),
+            (kind, enclosure, "") => format!("{kind} {enclosure}"),
+            (kind, enclosure, probe) => format!("{kind} {enclosure}/{probe}"),
+        }
+    }
+
+    /// The same in parts: its kind, the enclosure's id and the probe's name, empty where there is none.
+    pub fn whose(&self) -> (&'static str, &str, &str) {
         match self {
-            Record::Series { enclosure, probe, .. } => format!("series {enclosure}/{probe}"),
-            Record::Walk { enclosure, .. } => format!("walk {enclosure}"),
-            Record::Hours { enclosure, .. } => format!("hours {enclosure}"),
-            Record::Health { enclosure, .. } => format!("health {enclosure}"),
-            Record::Alarms { enclosure: Some(enclosure), .. } => format!("alarms {enclosure}"),
-            Record::Alarms { enclosure: None, .. } => "alarms".to_owned(),
-            Record::Asides { enclosure: Some(enclosure), .. } => format!("asides {enclosure}"),
-            Record::Asides { enclosure: None, .. } => "asides".to_owned(),
-            Record::Overrides { enclosure, .. } => format!("overrides {enclosure}"),
-            Record::Season { enclosure, .. } => format!("season {enclosure}"),
-            Record::Switches { enclosure, .. } => format!("switches {enclosure}"),
+            Record::Series { enclosure, probe, .. } => ("series", enclosure, probe),
+            Record::Walk { enclosure, .. } => ("walk", enclosure, ""),
+            Record::Hours { enclosure, .. } => ("hours", enclosure, ""),
+            Record::Health { enclosure, .. } => ("health", enclosure, ""),
+            Record::Alarms { enclosure, .. } => ("alarms", enclosure.as_deref().unwrap_or_default(), ""),
+            Record::Spares { .. } => ("spares", "", ""),
+            Record::Asides { enclosure, .. } => ("asides", enclosure.as_deref().unwrap_or_default(), ""),
+            Record::Overrides { enclosure, .. } => ("overrides", enclosure, ""),
+            Record::Switches { enclosure, .. } => ("switches", enclosure, ""),
+            Record::Season { enclosure, .. } => ("season", enclosure, ""),
         }
     }
 
@@ -114,6 +128,7 @@ impl Record {
             | Record::Season { enclosure, .. }
             | Record::Switches { enclosure, .. } => Some(enclosure),
             Record::Alarms { enclosure, .. } | Record::Asides { enclosure, .. } => enclosure.as_deref(),
+            Record::Spares { .. } => None,
         }
     }
 }

@@ -24,7 +24,10 @@ impl Controller {
             return false;
         };
         let timezone = self.settings.site.timezone;
-        let Some(sooner) = control.absorb(now, settings, (probe, value), &self.clock, timezone) else { return false };
+        let Some(sooner) = control.absorb(now, settings, (probe, value), &self.clock, timezone) else {
+            self.refused = Some((now, enclosure, probe));
+            return false;
+        };
         self.now.mono = now;
         self.agenda.bring_forward(enclosure, sooner);
         self.due = self.due.min(sooner);
@@ -56,7 +59,10 @@ impl Controller {
                 enclosure,
                 probe,
                 reading: Reading { value: Ok(value), taken: None, retained: false },
-            } => self.absorb(now, *enclosure, *probe, *value),
+            } => {
+                let refused = self.refused.take() == Some((now, *enclosure, *probe));
+                !refused && self.absorb(now, *enclosure, *probe, *value)
+            }
             Event::Report { output: OutputRef::Lamp(enclosure, lamp), level: Ok(level), .. } => {
                 let idle = self.is_idle(now);
                 let pair = self.settings.enclosures.get(enclosure.0).zip(self.enclosures.get_mut(enclosure.0));

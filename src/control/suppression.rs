@@ -25,14 +25,16 @@ pub(super) type Key = (Option<EnclosureIx>, AlarmKind);
 /// What is put aside.
 #[derive(Clone, Debug)]
 pub(super) struct Suppression {
-    /// Alarms that stand, as they were last told.
-    standing: BTreeMap<Key, AlarmNotice>,
+    /// Alarms that stand, as they were last told, and why their own enclosure puts them aside.
+    standing: BTreeMap<Key, (AlarmNotice, Option<Aside>)>,
     shelves: BTreeMap<Key, Shelf>,
     /// Enclosures that a person has taken out of service, and why.
     empty: BTreeMap<EnclosureIx, String>,
     groups: Groups,
     /// Something has changed that alarms which were told already are to be stamped by anew.
     stale: bool,
+    /// More or less has come to what is lost than was told.
+    recount: bool,
 }
 
 /// One shelved alarm.
@@ -54,6 +56,7 @@ impl Suppression {
             empty: BTreeMap::new(),
             groups: Groups::new(settings),
             stale: false,
+            recount: false,
         }
     }
 
@@ -63,7 +66,7 @@ impl Suppression {
         if span.is_zero() {
             return false;
         }
-        let was = self.standing.get(&key).map(|notice| (notice.priority, notice.latched));
+        let was = self.standing.get(&key).map(|(notice, _)| (notice.priority, notice.latched));
         let ends = stamp + TimeDelta::from_std(span).unwrap_or_default();
         self.shelves.insert(key, Shelf { until: now.after(span), ends, why: why.to_owned(), was });
         self.stale = true;
@@ -111,6 +114,11 @@ impl Suppression {
         self.stale
     }
 
+    /// Whether what is lost must be counted anew.
+    pub(super) fn take_recount(&mut self) -> bool {
+        std::mem::take(&mut self.recount)
+    }
+
     /// Stamps the alarms among `effects`, and learns what stands.
     pub(super) fn stamp(&mut self, now: Mono, settings: &Settings, circles: &Circles, effects: &mut [Effect]) {
         for effect in effects {
@@ -119,9 +127,11 @@ impl Suppression {
             self.take_off_if_worse(key, notice);
             let is_in_service = self.out_of_service(settings, notice.enclosure).is_none();
             self.stale |= self.groups.hear(now, settings, circles, notice, is_in_service);
-            self.judge(settings, notice);
+            self.recount |= self.groups.any();
+            let own = notice.aside.take();
+            self.judge(settings, notice, own.as_ref());
             if notice.state.is_active() {
-                self.standing.insert(key, notice.clone());
+                self.standing.insert(key, (notice.clone(), own));
             } else {
                 self.standing.remove(&key);
             }
@@ -143,9 +153,9 @@ impl Suppression {
             return;
         }
         let mut standing = std::mem::take(&mut self.standing);
-        for notice in standing.values_mut() {
+        for (notice, own) in standing.values_mut() {
             let before = notice.aside.clone();
-            self.judge(settings, notice);
+            self.judge(settings, notice, own.as_ref());
             if notice.aside != before {
                 out.push(Effect::Alarm(notice.clone()));
             }
@@ -153,22 +163,18 @@ impl Suppression {
         self.standing = standing;
     }
 
-    /// Why a notice is put aside, if it is.
-    fn judge(&self, settings: &Settings, notice: &mut AlarmNotice) {
+    /// Why a notice is put aside, if it is; `own`: why its enclosure does.
+    fn judge(&self, settings: &Settings, notice: &mut AlarmNotice, own: Option<&Aside>) {
         if !notice.state.is_active() {
             notice.aside = None;
             return;
         }
-        let own = notice.aside.take().filter(|aside| {
-            matches!(aside, Aside::ByDesign(_))
-                || matches!(aside, Aside::Consequence(cause) if cause.enclosure.is_some())
-        });
         let key = (notice.enclosure, notice.kind);
         let empty = self.out_of_service(settings, notice.enclosure).filter(|_| !notice.kind.is_of_the_guard());
         let shelf = || self.shelves.get(&key).map(|it| Aside::Shelved { until: it.ends, why: it.why.clone() });
         let cause = || self.groups.cause(settings, notice).map(Aside::Consequence);
-        notice.aside =
-            empty.map(|why| Aside::OutOfService { why: why.to_owned() }).or_else(shelf).or_else(cause).or(own);
+        let empty = empty.map(|why| Aside::OutOfService { why: why.to_owned() });
+        notice.aside = empty.or_else(shelf).or_else(cause).or_else(|| own.cloned());
     }
 
     /// Why an enclosure is out of service.
@@ -185,7 +191,7 @@ impl Suppression {
 
     /// Every alarm that stands, put aside or not.
     pub(super) fn standing(&self) -> impl Iterator<Item = &AlarmNotice> {
-        self.standing.values()
+        self.standing.values().map(|(notice, _)| notice)
     }
 
     /// What is filed of an owner.
@@ -238,12 +244,12 @@ impl Suppression {
         self.empty = empty.into_iter().filter_map(|(enclosure, why)| Some((same(enclosure)?, why))).collect();
         let mut standing = BTreeMap::new();
         self.groups = Groups::new(settings);
-        for (key, mut notice) in std::mem::take(&mut self.standing) {
+        for (key, (mut notice, own)) in std::mem::take(&mut self.standing) {
             let Some(key) = moved(key) else { continue };
             notice.enclosure = key.0;
             let is_in_service = self.out_of_service(settings, key.0).is_none();
             self.groups.hear(now, settings, circles, &notice, is_in_service);
-            standing.insert(key, notice);
+            standing.insert(key, (notice, own));
         }
         self.standing = standing;
         self.stale = true;

@@ -161,6 +161,10 @@ pub(super) enum Trouble {
         /// Some of them.
         places: Vec<String>,
     },
+    Overloaded {
+        /// How many were passed over since it began.
+        messages: u64,
+    },
     /// As it was filed, when the daemon had last run.
     OnFile {
         kind: AlarmKind,
@@ -199,6 +203,7 @@ impl Trouble {
             Trouble::ConfigRefused { .. } => AlarmKind::ConfigRefused,
             Trouble::NoticeFailing { .. } => AlarmKind::NoticeFailing,
             Trouble::SupplyLost { .. } => AlarmKind::SupplyLost,
+            Trouble::Overloaded { .. } => AlarmKind::Overloaded,
             Trouble::OnFile { kind, .. } => *kind,
         }
     }
@@ -217,6 +222,7 @@ impl Trouble {
             | Trouble::RetainedCommand { .. }
             | Trouble::BrokerLost
             | Trouble::SupplyLost { .. }
+            | Trouble::Overloaded { .. }
             | Trouble::StorageFailing { .. } => Priority::High,
             Trouble::ProbeSilent { .. }
             | Trouble::ProbeDoubtful { .. }
@@ -272,7 +278,12 @@ impl Trouble {
             (Trouble::SupplyLost { count: now, .. }, Trouble::SupplyLost { count: before, .. }) => {
                 twice_as_many(*now, *before)
             }
-            _ if [AlarmKind::CalibrationDue, AlarmKind::SeasonAmiss].contains(&self.kind()) && known.kind() == self.kind() => {
+            (Trouble::Overloaded { messages: now }, Trouble::Overloaded { messages: before }) => {
+                ten_times_as_many(*now, *before)
+            }
+            _ if [AlarmKind::CalibrationDue, AlarmKind::SeasonAmiss].contains(&self.kind())
+                && known.kind() == self.kind() =>
+            {
                 std::mem::discriminant(self) != std::mem::discriminant(known)
             }
             (Trouble::ConfigRefused { why: now }, Trouble::ConfigRefused { why: before })
@@ -500,7 +511,8 @@ impl Trouble {
             Trouble::BrokerLost => format!(
                 "{place}: no connection to the broker since {since}. No reading arrives and no command leaves. Lamps \
                  whose relay has a hold go dark by themselves; the others stay as they are. Check the broker and the \
-                 network, and look at the lamps yourself until it is back."
+                 network, and look at the lamps yourself until it is back: if the enclosures grow cold, warm the room or move \
+                 the animals."
             ),
             Trouble::StorageFailing { why } => format!(
                 "{place}: safety state cannot be stored since {since}: {why}. Guards work as always, but a latch would \
@@ -513,6 +525,12 @@ impl Trouble {
             Trouble::SupplyLost { count, total, places } => {
                 supply_in_words(place, subject, since, (*count, *total), places)
             }
+            Trouble::Overloaded { messages } => format!(
+                "{place}: more messages come in than can be handled since {since}; {messages} were passed over. Of each \
+                 probe the newest reading counts, those that a guard goes by come first, and OFF goes out before anything \
+                 else. Find what floods the broker: a probe that speaks many times a second, or a bridge that repeats \
+                 itself; or give the daemon a faster computer."
+            ),
             Trouble::NoticeFailing { why } => format!(
                 "{place}: messages to people do not arrive since {since}: {why}. They are kept and tried again. Check the \
                  network, the server and its password with `lampwarden contacts test`, and see to it that somebody looks at \
@@ -630,6 +648,11 @@ fn twice_as_many(now: usize, before: usize) -> bool {
     now >= before.saturating_mul(2) && now > before
 }
 
+/// As [`twice_as_many`], of what comes by thousands.
+fn ten_times_as_many(now: u64, before: u64) -> bool {
+    now >= before.saturating_mul(10) && now > before
+}
+
 fn held_off(lamps: &[Arc<str>]) -> String {
     if lamps.is_empty() {
         return String::new();
@@ -714,6 +737,7 @@ mod tests {
             Trouble::ConfigRefused { why: "2 errors.".into() },
             Trouble::NoticeFailing { why: "mail to keeper: the mail server does not answer".into() },
             Trouble::SupplyLost { count: 8, total: 12, places: vec!["Quince".into(), "Gable end".into()] },
+            Trouble::Overloaded { messages: 1200 },
         ]
     }
 
@@ -735,6 +759,7 @@ mod tests {
             low: Uvi(2.9),
         }));
         let places = || vec!["Quince".to_owned()];
+        all.extend([120, 11_999, 12_000].map(|messages| Trouble::Overloaded { messages }));
         all.extend([4, 15, 16].map(|count| Trouble::SupplyLost { count, total: 40, places: places() }));
         let covered = "something lies on it".into();
         all.push(Trouble::ProbeDoubtful { why: covered, holds_off: vec![], frozen: false, momentary: false });
@@ -803,6 +828,7 @@ mod tests {
             Trouble::OverTemperature { .. }
             | Trouble::HeatWeak { .. }
             | Trouble::CutOffOpen { .. }
+            | Trouble::BrokerLost
             | Trouble::SupplyLost { .. } => true,
             Trouble::LampHeldBack { warms, .. } => *warms,
             Trouble::ProbeSilent { holds_off, .. } | Trouble::ProbeDoubtful { holds_off, .. } => !holds_off.is_empty(),

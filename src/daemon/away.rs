@@ -94,10 +94,10 @@ impl Daemon {
 
     fn spares(&self) -> Value {
         let short = self.telling.notifier.standing().find(|told| told.key.kind == AlarmKind::SpareDue);
-        match (short, self.controller.settings().spares.iter().map(|spare| spare.count).sum::<u32>()) {
+        match (short, self.controller.spares_left()) {
             (Some(told), _) => point(false, told.text.to_owned()),
-            (None, 0) => point(false, "no spare lamps are in stock by the configuration".to_owned()),
-            (None, count) => point(true, format!("{count} spare lamps are in stock by the configuration")),
+            (None, 0) => point(false, "no spare lamps are in stock".to_owned()),
+            (None, count) => point(true, format!("{count} spare lamps are in stock")),
         }
     }
 

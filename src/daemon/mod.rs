@@ -39,6 +39,8 @@ use telling::Telling;
 /// Without a service manager the loop wakes up this often at the latest.
 const IDLE: Duration = Duration::from_secs(3600);
 
+/// A flood is over when no message was passed over for so long; a guess.
+const BREATH: Duration = Duration::from_secs(10);
 /// So many messages are handled before the connection takes in more; a guess.
 const IN_A_ROW: usize = 16;
 
@@ -92,6 +94,7 @@ pub async fn run(options: Options, stop: impl Future<Output = ()>) -> anyhow::Re
         events: Vec::new(),
         later: Vec::new(),
         taken: 0,
+        overload: None,
         service,
     };
     if let Some(why) = remembered.trouble {
@@ -124,6 +127,8 @@ struct Daemon {
     later: Vec<Effect>,
     /// Taken from the inbox since the connection had its turn.
     taken: usize,
+    /// Messages passed over since too many began to come, and when last; none while all are handled.
+    overload: Option<(u64, Instant)>,
     service: Service,
 }
 
@@ -141,6 +146,7 @@ impl Daemon {
             // Here and not with the timer, which a flood of messages keeps from its turn.
             let outcome = self.records.lose_patience();
             self.settle(outcome);
+            self.breathe();
             self.tell_people();
             if !self.later.is_empty() || self.records.is_busy() || self.taken >= IN_A_ROW {
                 // The connection runs in this thread too: let it write the commands before anything is logged or told, and
@@ -179,12 +185,21 @@ impl Daemon {
         }
     }
 
+    /// Tells that all messages are handled again.
+    fn breathe(&mut self) {
+        if self.overload.is_some_and(|(_, last)| last.elapsed() >= BREATH) {
+            self.overload = None;
+            self.handle(Event::Overload { messages: None });
+        }
+    }
+
     /// How long nothing need be done, in real time.
     fn wait(&mut self) -> Duration {
         let deadline = self.controller.next_deadline().map_or(IDLE, |deadline| self.clock.until(deadline));
         let people =
             self.telling.deadline().map_or(IDLE, |deadline| self.clock.until(deadline)).min(self.telling.wait());
-        deadline.min(self.service.feed_within()).min(self.records.wait().unwrap_or(IDLE)).min(people)
+        let breath = self.overload.map_or(IDLE, |(_, last)| BREATH.saturating_sub(last.elapsed()));
+        deadline.min(breath).min(self.service.feed_within()).min(self.records.wait().unwrap_or(IDLE)).min(people)
     }
 
     /// What the journal lets go, and how the disk does.
@@ -230,7 +245,13 @@ impl Daemon {
                 self.handle(Event::LinkDown);
                 self.service.status("no broker; control goes on in memory");
             }
-            Inbound::Shed(messages) => warn!("{messages} messages were passed over: more come than can be handled"),
+            Inbound::Shed(messages) => {
+                warn!("{messages} messages were passed over: more come than can be handled");
+                let (before, _) = self.overload.unwrap_or((0, Instant::now()));
+                let all = before.saturating_add(messages);
+                self.overload = Some((all, Instant::now()));
+                self.handle(Event::Overload { messages: Some(all) });
+            }
             Inbound::Note(note) => warn!("{note}"),
         }
     }

@@ -14,7 +14,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use crate::settings::{Guard, Probe, ProbeIx};
-use crate::time::Mono;
+use crate::time::{Mono, Soonest};
 use crate::units::{Celsius, Kelvin, KelvinPerSecond, Level};
 
 use super::permit::{Latch, Refusal};
@@ -379,17 +379,21 @@ impl HeatGuard {
 
     /// When [`HeatGuard::refusal`] may answer otherwise, whatever its probes say.
     pub(super) fn next_timer(&self, now: Mono) -> Option<Mono> {
-        let rested = match self.state {
-            State::Tripped { below_since: Some(since), .. } => Some(since.after(self.settings.rest)),
-            _ => None,
-        };
-        let still = self.full_since.into_iter().flat_map(|full| {
+        let mut soonest = Soonest::after(now);
+        if let State::Tripped { below_since: Some(since), .. } = self.state {
+            soonest.by(since.after(self.settings.rest));
+        }
+        if let Some(full) = self.full_since {
             let still = STILL_UNDER_FULL * self.settings.frozen_after;
-            self.probes.iter().map(move |probe| full.max(probe.same_since).after(still))
-        });
-        let tested = self.test_since.map(|switched| switched.after(self.settings.frozen_after));
-        let apart = self.apart_since.map(|since| since.after(self.settings.twins_for));
-        [rested, tested, apart].into_iter().flatten().chain(still).filter(|&at| at > now).min()
+            self.probes.iter().for_each(|probe| soonest.by(full.max(probe.same_since).after(still)));
+        }
+        if let Some(switched) = self.test_since {
+            soonest.by(switched.after(self.settings.frozen_after));
+        }
+        if let Some(since) = self.apart_since {
+            soonest.by(since.after(self.settings.twins_for));
+        }
+        Some(soonest.at()).filter(|&at| at < Mono::END)
     }
 
     /// When [`HeatGuard::refusal`] may answer otherwise because `probe` says nothing.

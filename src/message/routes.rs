@@ -280,6 +280,23 @@ mod tests {
         let kind = Some(AlarmKind::LampDark);
         check("e1/acknowledge", r#"{"kind": "lamp-dark"}"#, Act::Acknowledge { enclosure: Some(e1), kind });
         check("site/acknowledge", "{}", Act::Acknowledge { enclosure: None, kind: None });
+        let shelve = |enclosure, kind, seconds| Act::Shelve {
+            enclosure,
+            kind,
+            span: Duration::from_secs(seconds),
+            why: "at noon".to_owned(),
+        };
+        let four_hours = r#"{"kind": "lamp-dark", "for": "4h", "why": " at noon "}"#;
+        check("e1/shelve", four_hours, shelve(Some(e1), AlarmKind::LampDark, 14_400));
+        let half_an_hour = r#"{"kind": "over-temperature", "for": "30m", "why": "at noon"}"#;
+        check("e1/shelve", half_an_hour, shelve(Some(e1), AlarmKind::OverTemperature, 1800));
+        let site = r#"{"kind": "spare-due", "for": "30d", "why": "at noon"}"#;
+        check("site/shelve", site, shelve(None, AlarmKind::SpareDue, 30 * 86_400));
+        check("e1/unshelve", "", Act::Unshelve { enclosure: Some(e1), kind: None });
+        check("site/unshelve", r#"{"kind": "lamp-dark"}"#, Act::Unshelve { enclosure: None, kind });
+        let out = Some("empty".to_owned());
+        check("e1/out-of-service", r#"{"why": "empty"}"#, Act::Service { enclosure: e1, out });
+        check("e1/in-service", "", Act::Service { enclosure: e1, out: None });
         check("e1/reset", "", Act::Reset { enclosure: e1, lamp: None });
         check("e1/reset", r#"{"lamp": "dim"}"#, Act::Reset { enclosure: e1, lamp: Some(LampIx(1)) });
         check("site/reset", r#"{"cut_off": "main"}"#, Act::ResetCutOff { cut_off: CutOffIx(0) });
@@ -312,6 +329,15 @@ mod tests {
         check("e1/reset", r#"{"lamp": "uvb"}"#, false, "no lamp \"uvb\"");
         check("e1/reset", r#"{"lamps": "heat"}"#, false, "\"lamps\" is not known here");
         check("e1/acknowledge", r#"{"kind": "over"}"#, false, "no alarm kind \"over\"");
+        let too_long = r#"{"kind": "over-temperature", "for": "31m", "why": "x"}"#;
+        check("e1/shelve", too_long, false, "no span up to 30 min");
+        check("e1/shelve", r#"{"kind": "heat-unstoppable", "for": "1s", "why": "x"}"#, false, "cannot be shelved");
+        check("e1/shelve", r#"{"kind": "lamp-dark", "for": "0s", "why": "x"}"#, false, "no span up to");
+        check("e1/shelve", r#"{"kind": "lamp-dark", "why": "x"}"#, false, "needs a \"for\"");
+        check("e1/shelve", r#"{"kind": "lamp-dark", "for": "1h", "why": " "}"#, false, "needs a \"why\"");
+        check("e1/shelve", r#"{"for": "1h", "why": "x"}"#, false, "needs a \"kind\"");
+        check("e1/out-of-service", r#"{"why": "a\nb"}"#, false, "one line");
+        check("site/out-of-service", r#"{"why": "x"}"#, false, "the site is not");
         check("site/override", "{}", false, "for the lamp of an enclosure");
         check("site/reset", "{}", false, "cut_off");
         let hand = r#"{"lamp": "heat", "level": 1, "for": "25h"}"#;
@@ -327,7 +353,7 @@ mod tests {
             topic in prop_oneof![
                 Just("garden/e1/air".to_owned()), Just("garden/e1/dim".to_owned()),
                 Just("garden/e1/heat/set".to_owned()), "lampwarden/garden-room/do/[a-z/]{0,12}",
-                "lampwarden/garden-room/do/(e1|site)/(override|reset|acknowledge)", any::<String>(),
+                "lampwarden/garden-room/do/(e1|site)/(override|reset|acknowledge|shelve|unshelve|in-service|out-of-service)", any::<String>(),
             ],
             payload in prop_oneof![
                 prop::collection::vec(any::<u8>(), 0..64),

@@ -1,9 +1,12 @@
 //! What happened, a line each, and a hash over all of it.
 
 use std::collections::VecDeque;
+use std::fmt::{self, Write as _};
 
 /// Lines kept for a person; the hash covers all of them.
 const KEPT: usize = 4000;
+/// Most lines are no longer than this, bytes.
+const USUAL: usize = 64;
 
 /// The log of a rehearsal.
 #[derive(Clone, Debug)]
@@ -29,13 +32,20 @@ impl Book {
         }
     }
 
-    /// Writes a line.
-    pub(super) fn write(&mut self, now: u64, line: String) {
+    /// Writes a line, in the room of the oldest one where that is to go.
+    pub(super) fn write(&mut self, now: u64, text: fmt::Arguments<'_>) {
+        self.write_by(now, |line| line.write_fmt(text));
+    }
+
+    /// Writes a line by itself.
+    pub(super) fn write_by(&mut self, now: u64, write: impl FnOnce(&mut String) -> fmt::Result) {
+        let oldest = if self.lines.len() == KEPT { self.lines.pop_front() } else { None };
+        let mut line = oldest.map_or_else(|| String::with_capacity(USUAL), |(_, line)| line);
+        line.clear();
+        // A string takes whatever is written to it.
+        let _ = write(&mut line);
         self.mix(&now.to_le_bytes());
         self.mix(line.as_bytes());
-        if self.lines.len() == KEPT {
-            self.lines.pop_front();
-        }
         self.lines.push_back((now, line));
     }
 

@@ -26,8 +26,8 @@ pub(super) struct Host {
     clock: WallClock,
     /// What is on disk, by owner.
     disk: BTreeMap<String, SafetyRecord>,
-    /// The same of alarms, calibrations, rounds and so on.
-    filed: BTreeMap<String, Record>,
+    /// The same of alarms, calibrations, rounds and so on: one of each owner, in their order.
+    filed: Vec<Record>,
     /// Handed over, and when it will be on disk.
     writing: Vec<(u64, Kept)>,
     /// The last wall time on disk that schedules went by.
@@ -70,7 +70,7 @@ impl Host {
             booted: 0,
             clock: WallClock::default(),
             disk: BTreeMap::new(),
-            filed: BTreeMap::new(),
+            filed: Vec::new(),
             writing: Vec::new(),
             last_known: None,
             disk_full: false,
@@ -143,7 +143,7 @@ impl Host {
         let core = Controller::new(settings.clone(), self.moment(now), &records).showing_decisions_alone();
         let mut core = if self.whole_way { core.without_shortcuts() } else { core };
         let mut effects = Vec::new();
-        core.recall(&self.filed.values().cloned().collect::<Vec<_>>(), self.last_known, &mut effects);
+        core.recall(&self.filed, self.last_known, &mut effects);
         self.core = Some(core);
         effects
     }
@@ -201,7 +201,10 @@ impl Host {
         for (_, record) in self.writing.drain(..due) {
             match record {
                 Kept::Safety(record) => _ = self.disk.insert(owner(&record), record),
-                Kept::Record(record) => _ = self.filed.insert(record.owner(), record),
+                Kept::Record(record) => match self.filed.binary_search_by(|known| known.whose().cmp(&record.whose())) {
+                    Ok(at) => self.filed[at] = record,
+                    Err(at) => self.filed.insert(at, record),
+                },
             }
         }
     }

@@ -234,7 +234,7 @@ impl Oracle {
         self.commands.push((command.output, level));
         if let OutputRef::Lamp(e, l) = command.output {
             let was_told_on = self.lamps[e.0][l.0].told_on.is_some();
-            self.lamps[e.0][l.0].told_on = (!level.is_off()).then_some(now);
+            self.told_again(now, (e, l), level);
             if !level.is_off() && !was_told_on {
                 self.struck(now, e, l);
             }
@@ -266,6 +266,11 @@ impl Oracle {
                 self.findings.push(("over-the-soft-limit", None, text));
             }
         }
+    }
+
+    /// The core tells a lamp's output again what is decided.
+    pub(super) fn told_again(&mut self, now: u64, (e, l): (EnclosureIx, LampIx), level: Level) {
+        self.lamps[e.0][l.0].told_on = (!level.is_off()).then_some(now);
     }
 
     /// The core has decided on another level for a lamp that had `before`.

@@ -82,6 +82,7 @@ pub(super) fn meaning(kind: &str) -> &'static str {
         "broker-lost" => "the program could not reach sensors and lamps",
         "journal-failing" => "the records could not be written",
         "config-refused" => "a wrong configuration was refused",
+        "overloaded" => "more messages came than could be handled",
         "notice-failing" => "messages to people did not arrive",
         _ => "",
     }

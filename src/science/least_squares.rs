@@ -92,6 +92,15 @@ pub fn fit<const P: usize>(
     None
 }
 
+/// `(JᵀWJ)⁻¹` of a model at `parameters` that were found in another way; none where the points do not tell them apart.
+pub fn shape<const P: usize>(
+    points: &[Point],
+    parameters: [f64; P],
+    model: impl Fn(f64, [f64; P]) -> (f64, [f64; P]),
+) -> Option<[[f64; P]; P]> {
+    inverse(&Equations::at(points, parameters, &model)?.normal)
+}
+
 /// The normal equations at one place.
 struct Equations<const P: usize> {
     /// `JᵀWJ`.

@@ -12,6 +12,7 @@ pub mod line;
 pub mod robust;
 pub mod seasonal;
 pub mod sequential;
+pub mod step;
 pub mod student;
 pub mod sun;
 pub mod thermal;

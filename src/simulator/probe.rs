@@ -235,7 +235,7 @@ impl ProbePlant {
     #[inline]
     fn steps(&self, sensed: f64, drawn: Draw) -> f64 {
         let Accuracy { noise, noise_share, .. } = self.accuracy;
-        let deviation = if noise_share == 0.0 { noise } else { noise + noise_share * sensed.abs() };
+        let deviation = noise + noise_share * sensed.abs();
         (sensed + drawn.normal() * deviation) * self.fineness + WHOLE
     }
 
@@ -257,19 +257,23 @@ impl ProbePlant {
     }
 
     /// Reads at each of its moments up to and at `until`, where it is well and senses what `track` says, until `takes`
-    /// refuses what the payload reads as; whether it did. Reads nothing where nobody follows the track.
+    /// refuses what the payload reads as; the moment at which it did. Reads nothing where nobody follows the track.
     #[inline]
-    pub fn read_on(&mut self, track: &mut Track, until: u64, takes: &mut impl FnMut(u64, f64) -> bool) -> bool {
-        let Some((followed, decays)) = track.follow(self.next, self.step()) else { return false };
+    pub fn read_on(&mut self, track: &mut Track, until: u64, takes: &mut impl FnMut(u64, f64) -> bool) -> Option<u64> {
+        let (followed, decays) = track.follow(self.next, self.step())?;
         // Worked on in copies, which need not be where others could see them.
         let (mut run, mut generator, mut drawn, mut next) = (*followed, self.generator.clone(), self.drawn, self.next);
-        let (mut steps, mut refused) = (f64::NAN, false);
-        while next <= until && !refused {
+        let (mut steps, mut refused) = (f64::NAN, None);
+        while next <= until {
             let sensed = run.go_on(next, &decays[drawn.beat()]);
             drawn = generator.draw();
             steps = self.steps(sensed, drawn);
-            refused = !takes(next, self.reads_as(steps));
+            let now = next;
             next = next.saturating_add(self.beats[drawn.beat()]);
+            if !takes(now, self.reads_as(steps)) {
+                refused = Some(now);
+                break;
+            }
         }
         if next != self.next {
             self.last = (steps - WHOLE) * self.accuracy.quantum;

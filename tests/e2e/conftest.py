@@ -1,5 +1,7 @@
 """Rooms for the stories."""
 
+import contextlib
+
 import pytest
 import rig
 
@@ -22,6 +24,13 @@ def _new_room(tmp_path):
     yield make
     for room in rooms:
         room.close()
+
+
+@pytest.fixture(name="office")
+def _office():
+    """Closes servers at the end."""
+    with contextlib.ExitStack() as stack:
+        yield lambda server: stack.enter_context(contextlib.closing(server))
 
 
 @pytest.fixture(name="room")

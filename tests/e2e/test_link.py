@@ -1,8 +1,11 @@
 """The link: brokers that die, daemons that die, protocols, TLS."""
 
+import json
 import shutil
 import signal
+import socket
 import subprocess
+import threading
 import time
 
 import pytest
@@ -177,3 +180,57 @@ def test_a_broker_that_a_stranger_vouches_for_is_refused(locked_room):
     locked_room.player.never(f"{rig.OWN}/status", "online", lasting=3, since=since)
     assert locked_room.daemon.is_alive(), "it keeps trying"
     assert "certificate" in locked_room.daemon.tail(), "and says why"
+
+
+def flood(port, topic, payload, messages):
+    """Publishes as fast as the broker takes it, at QoS 0: MQTT 3.1.1 by hand, since no library is fast enough."""
+
+    def packet(kind, body):
+        length, left = b"", len(body)
+        while left or not length:
+            left, digit = left >> 7, left & 127
+            length += bytes([digit | (128 if left else 0)])
+        return bytes([kind]) + length + body
+
+    def text(words):
+        return len(words).to_bytes(2, "big") + words
+
+    with socket.create_connection(("127.0.0.1", port)) as broker:
+        broker.sendall(packet(0x10, text(b"MQTT") + bytes([4, 2, 0, 60]) + text(b"flood")))
+        assert broker.recv(4)[3] == 0, "the broker lets the flood in"
+        many = packet(0x30, text(topic.encode()) + payload.encode()) * 50
+        for _ in range(messages // 50):
+            broker.sendall(many)
+
+
+def test_a_flood_holds_up_no_off_and_is_told(new_room):
+    room = new_room()
+    bays = "01..40"
+    board = "".join(
+        f"""
+[rack.probes.{name}]
+measures = "humidity"
+topic = "garden/board"
+pointer = "/{{bay}}/{name}"
+every = "1h"
+"""
+        for name in ("a", "b", "c", "d", "e")
+    )
+    rack = f'[[rack]]\nid = "r1"\nbays = "{bays}"\ncare = "woodland-basker"\n{board}'
+    room.write(rig.enclosure("e1", uvb=False), rack)
+    room.start()
+    room.heats()
+    # A player that hears the flood too would be the slowest of all.
+    room.player.close()
+    room.player = rig.Player(room.broker.port, listen="garden/e1/heat/set")
+    room.player.reads("garden/e1/basking", 25.0)
+    said = json.dumps({f"{bay:02}": dict.fromkeys("abcde", 50) for bay in range(1, 41)})
+    flooding = threading.Thread(target=flood, args=(room.broker.port, "garden/board", said, 30_000))
+    flooding.start()
+    time.sleep(1)
+    since = room.player.reads("garden/e1/basking", 41.0)
+    room.wait("garden/e1/heat/set", "OFF", within=5, since=since)
+    topic = f"{rig.OWN}/alarms/site/overloaded"
+    rig.until(lambda: topic in room.retained(topic), 60, "the flood is told")
+    flooding.join()
+    assert "were passed over" in room.retained(topic)[topic].json()["text"]

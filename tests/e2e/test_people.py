@@ -1,7 +1,6 @@
 """From a sensor's message to a person, and back by the link in the mail; servers that fail; nothing lost, nothing doubled."""
 
 import collections
-import contextlib
 import html
 import json
 import random
@@ -18,13 +17,6 @@ from post_office import Mailbox, Sink, closed_port, server_context
 from test_link import certificates
 
 KEEPER = "keeper@example.net"
-
-
-@pytest.fixture(name="office")
-def _office():
-    """Closes servers at the end."""
-    with contextlib.ExitStack() as stack:
-        yield lambda server: stack.enter_context(contextlib.closing(server))
 
 
 def mail_server(port, more='security = "none"'):

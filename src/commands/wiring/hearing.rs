@@ -46,6 +46,17 @@ pub(super) enum Fault {
     Slow(String),
 }
 
+impl Fault {
+    /// In words, of whatever it is a fault.
+    pub(super) fn plainly(&self) -> String {
+        match self {
+            Fault::Silent => "silent".to_owned(),
+            Fault::Useless(why) | Fault::Slow(why) => why.clone(),
+            Fault::OnlyRetained => "only what the broker had kept, which may be of last year".to_owned(),
+        }
+    }
+}
+
 /// What has been heard so far.
 #[derive(Debug, Default)]
 pub(super) struct Hearing {

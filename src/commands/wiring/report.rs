@@ -256,9 +256,7 @@ fn words(fault: &Fault, expected: Option<(Duration, Duration)>) -> String {
         }
         (Fault::Silent, Some((every, _))) => format!("silent; it should speak every {}", spoken(every)),
         (Fault::Silent, None) => "silent; switch it by hand and see whether this topic is right".to_owned(),
-        (Fault::Useless(why), _) => why.clone(),
-        (Fault::OnlyRetained, _) => "only what the broker had kept, which may be of last year".to_owned(),
-        (Fault::Slow(why), _) => why.clone(),
+        (fault, _) => fault.plainly(),
     }
 }
 

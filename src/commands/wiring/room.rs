@@ -15,8 +15,8 @@ use crate::control::{Command, Event, OutputRef};
 use crate::daemon::Clock;
 use crate::guard::{Contactor, LampGuard, Permit, Refusal, SafetyRecord};
 use crate::message::{Routes, Subscription, Watch, encode, topics};
-use crate::settings::{CutOff, CutOffIx, EnclosureIx, LampIx, Measures, Settings};
-use crate::time::Mono;
+use crate::settings::{CutOff, CutOffIx, EnclosureIx, LampIx, Measures, ProbeIx, Settings};
+use crate::time::{Moment, Mono};
 use crate::units::{Celsius, Level, Uvi};
 use crate::wire::{Inbound, Inbox, Link, LinkHandle, LinkOptions};
 
@@ -63,6 +63,17 @@ pub(super) struct Room<'a> {
     /// Whatever would end the process: a lamp that is being tried must go off first.
     signals: [Signal; 3],
     interrupted: bool,
+    /// What was just heard, while somebody wants it.
+    told: Option<Vec<(Mono, Told)>>,
+}
+
+/// Something heard that counts.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) enum Told {
+    /// A believable reading that had just been taken, in its kept unit.
+    Reading(EnclosureIx, ProbeIx, f64),
+    /// What a lamp's output reported.
+    Report(EnclosureIx, LampIx, Level),
 }
 
 /// One line of a recording.
@@ -81,8 +92,8 @@ impl<'a> Room<'a> {
         settings: &'a Settings,
         record: Option<&Path>,
         remembered: &[SafetyRecord],
+        clock: Clock,
     ) -> anyhow::Result<Room<'a>> {
-        let clock = Clock::real();
         let routes = Routes::new(settings);
         let process = std::process::id();
         let own_topic = format!("lampwarden/{}/wiring/{process}", settings.site.name);
@@ -124,12 +135,13 @@ impl<'a> Room<'a> {
                 signal(SignalKind::hangup())?,
             ],
             interrupted: false,
+            told: None,
         })
     }
 
     /// Waits for the connection; an error is the last reason why there is none.
     pub(super) async fn wait_until_up(&mut self, within: Duration) -> Result<(), String> {
-        match self.until(within, |room| room.connected).await {
+        match self.answered(within, |room| room.connected).await {
             true => Ok(()),
             false => Err(self.last_note.clone()),
         }
@@ -157,14 +169,14 @@ impl<'a> Room<'a> {
             let ticket = self.ticket;
             let payload = n.to_string().into_bytes();
             self.link.command(aside.clone(), payload.clone(), OWN, ticket, false);
-            if !self.until(EXCHANGE_WITHIN, |room| room.is_delivered(ticket)).await {
+            if !self.answered(EXCHANGE_WITHIN, |room| room.is_delivered(ticket)).await {
                 return Ok(None);
             }
             acknowledged.push(began.elapsed());
             let began = Instant::now();
             self.own_returned = false;
             other.command(self.own_topic.clone(), payload, OWN, ticket, false);
-            if !self.until(EXCHANGE_WITHIN, |room| room.own_returned).await {
+            if !self.answered(EXCHANGE_WITHIN, |room| room.own_returned).await {
                 return Ok(None);
             }
             returned.push(began.elapsed());
@@ -179,13 +191,20 @@ impl<'a> Room<'a> {
 
     /// Listens; tells for how long, since an interruption ends it early.
     pub(super) async fn listen(&mut self, span: Duration) -> Duration {
-        let began = Instant::now();
+        let began = self.clock.now().mono;
         self.until(span, |_| false).await;
-        began.elapsed().min(span)
+        self.clock.now().mono.since(began).min(span)
     }
 
-    /// Takes in what comes until `done` says so; tells whether it did within `span`. An interruption ends it too.
-    pub(super) async fn until(&mut self, span: Duration, mut done: impl FnMut(&Room<'_>) -> bool) -> bool {
+    /// Takes in what comes until `done` says so; tells whether it did within `span` of the room's time. An interruption ends it
+    /// too.
+    pub(super) async fn until(&mut self, span: Duration, done: impl FnMut(&Room<'_>) -> bool) -> bool {
+        let span = self.clock.until(self.clock.now().mono.after(span));
+        self.answered(span, done).await
+    }
+
+    /// The same for what the broker is to answer, which takes as long as it takes however fast the room's time runs.
+    async fn answered(&mut self, span: Duration, mut done: impl FnMut(&Room<'_>) -> bool) -> bool {
         let deadline = tokio::time::Instant::now() + span;
         loop {
             if done(self) {
@@ -206,7 +225,7 @@ impl<'a> Room<'a> {
         }
     }
 
-    /// The same, where an interruption must not get in the way: for switching off.
+    /// As [`Room::until`], where an interruption must not get in the way: for switching off.
     pub(super) async fn until_whatever(&mut self, span: Duration, done: impl FnMut(&Room<'_>) -> bool) -> bool {
         let interrupted = std::mem::take(&mut self.interrupted);
         let outcome = self.until(span, done).await;
@@ -214,9 +233,47 @@ impl<'a> Room<'a> {
         outcome
     }
 
+    /// Whether the broker acknowledges this command within `span`, whatever interrupts.
+    pub(super) async fn delivers(&mut self, ticket: u64, span: Duration) -> bool {
+        let interrupted = std::mem::take(&mut self.interrupted);
+        let outcome = self.answered(span, |room| room.is_delivered(ticket)).await;
+        self.interrupted |= interrupted;
+        outcome
+    }
+
     /// Whether a person wants it to end.
     pub(super) fn interrupted(&self) -> bool {
         self.interrupted
+    }
+
+    /// Whether the broker is there.
+    pub(super) fn is_connected(&self) -> bool {
+        self.connected
+    }
+
+    /// The present moment.
+    pub(super) fn now(&self) -> Moment {
+        self.clock.now()
+    }
+
+    /// From now on what is heard is kept for [`Room::told`].
+    pub(super) fn attend(&mut self) {
+        self.told = Some(Vec::new());
+    }
+
+    /// What was heard since it was last asked.
+    pub(super) fn told(&mut self) -> Vec<(Mono, Told)> {
+        self.told.as_mut().map(std::mem::take).unwrap_or_default()
+    }
+
+    /// Whether anything was.
+    pub(super) fn has_news(&self) -> bool {
+        self.told.as_ref().is_some_and(|told| !told.is_empty())
+    }
+
+    /// What was heard of every topic so far.
+    pub(super) fn hearing(&self) -> &Hearing {
+        &self.hearing
     }
 
     /// Whether the daemon is in charge of this site.
@@ -269,15 +326,20 @@ impl<'a> Room<'a> {
         enclosures.into_iter().map(record).collect()
     }
 
-    /// Tells an output its level; the ticket tells whether it was delivered.
+    /// Tells an output its level, and to end it by itself soon; the ticket tells whether it was delivered.
     pub(super) fn switch(&mut self, output: OutputRef, permit: Permit) -> u64 {
+        self.switch_for(output, permit, HOLD)
+    }
+
+    /// The same; the output is asked to end it by itself after `hold`, should nobody say it again.
+    pub(super) fn switch_for(&mut self, output: OutputRef, permit: Permit, hold: Duration) -> u64 {
         if let (OutputRef::Lamp(enclosure, lamp), true) = (output, permit.level().is_off())
             && let Some(guard) = self.guards.get_mut(&(enclosure, lamp))
         {
             guard.judge(self.clock.now().mono, Level::OFF);
         }
         self.ticket += 1;
-        let command = Command { output, permit, hold: Some(HOLD), ticket: self.ticket };
+        let command = Command { output, permit, hold: Some(hold), ticket: self.ticket };
         if let Some(message) = encode(self.settings, &command) {
             self.link.command(message.topic, message.payload, output, self.ticket, permit.level().is_off());
         }
@@ -345,7 +407,12 @@ impl<'a> Room<'a> {
             self.hearing.take(self.settings, now, event);
             match event {
                 Event::Reading { .. } => self.guard(now, event),
-                Event::Report { output, level: Ok(level), .. } => drop(self.reports.insert(*output, *level)),
+                Event::Report { output, level: Ok(level), retained } => {
+                    self.reports.insert(*output, *level);
+                    if let (OutputRef::Lamp(e, l), false, Some(told)) = (*output, *retained, &mut self.told) {
+                        told.push((now, Told::Report(e, l, *level)));
+                    }
+                }
                 _ => {}
             }
         }
@@ -361,6 +428,9 @@ impl<'a> Room<'a> {
         let Ok(value) = believable(of, reading) else { return };
         if reading.retained || !timely {
             return;
+        }
+        if let Some(told) = &mut self.told {
+            told.push((now, Told::Reading(*enclosure, *probe, value)));
         }
         for ((of_enclosure, _), guard) in &mut self.guards {
             if of_enclosure == enclosure {

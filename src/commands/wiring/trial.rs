@@ -46,12 +46,9 @@ pub(super) async fn try_relays(room: &mut Room<'_>, yes: bool) -> anyhow::Result
         }
     }
     let settings = room.settings;
-    let mut trials = Vec::new();
-    for (output, name, _) in outputs(settings).filter(|(output, ..)| matches!(output, OutputRef::Lamp(..))) {
-        if !off(room, output).await {
-            trials.push(Trial::failed(name, "the broker did not take its OFF"));
-        }
-    }
+    let stuck = all_off(room).await;
+    let mut trials: Vec<_> =
+        stuck.into_iter().map(|name| Trial::failed(name, "the broker did not take its OFF")).collect();
     if trials.is_empty() {
         room.close_contactors();
         try_lamps(room, yes, &mut trials).await;
@@ -119,12 +116,23 @@ async fn try_lamp(room: &mut Room<'_>, enclosure: EnclosureIx, lamp: LampIx, nam
     }
 }
 
+/// Switches every lamp off; the names of those whose OFF the broker did not take.
+pub(super) async fn all_off(room: &mut Room<'_>) -> Vec<String> {
+    let mut stuck = Vec::new();
+    for (output, name, _) in outputs(room.settings).filter(|(output, ..)| matches!(output, OutputRef::Lamp(..))) {
+        if !off(room, output).await {
+            stuck.push(name);
+        }
+    }
+    stuck
+}
+
 /// Says OFF until the broker has it.
-async fn off(room: &mut Room<'_>, output: OutputRef) -> bool {
+pub(super) async fn off(room: &mut Room<'_>, output: OutputRef) -> bool {
     for _ in 0..TIMES {
         room.forget_report(output);
         let ticket = room.switch(output, Permit::OFF);
-        if room.until_whatever(AGAIN, |room| room.is_delivered(ticket)).await {
+        if room.delivers(ticket, AGAIN).await {
             return true;
         }
     }

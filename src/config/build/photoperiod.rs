@@ -16,12 +16,17 @@ const DAY: Duration = Duration::from_secs(86_400);
 /// Reads a photoperiod.
 pub(super) fn photoperiod(
     fields: &Fields,
-    lengths: Option<&Seasonal>,
+    lengths: Option<Option<&Seasonal>>,
     sheet: &Fields,
     sink: &mut Sink,
 ) -> Option<Photoperiod> {
     let follow = fields.text("follow")?;
     let year = || sheet.table("year");
+    // Where the year cannot be read, that has been told.
+    if follow.value == "year" && lengths.is_none() {
+        return None;
+    }
+    let lengths = lengths.flatten();
     if follow.value != "year" && lengths.is_some() {
         let at =
             year().map_or(sheet.at, |year| if year.has("day_length") { year.place("day_length") } else { year.at });
@@ -52,8 +57,6 @@ pub(super) fn photoperiod(
             let noon = fields.time("noon")?.value;
             match lengths {
                 Some(lengths) => Some(Photoperiod::Year { lengths: lengths.clone(), noon }),
-                // Where a year is there and cannot be read, that has been told.
-                None if sheet.has("year") && year().is_none_or(|year| year.has("day_length")) => None,
                 None => {
                     let wrong = "the photoperiod follows the year, and the sheet's `year` says no `day_length`";
                     let right = "add `day_length` to `year`, by twelve months or by dated points";

@@ -82,22 +82,24 @@ impl Turns {
             [WELL, SHADE, COVER].into_iter().for_each(|from| turns.push(from, OTHER, fails));
         }
         let covers = COVERS + LIES_DOWN * hidden;
-        let none = [(WELL, 0.0); 2];
-        turns.leave(WELL, hours, uv, if eyed { [(SHADE, LIES_DOWN), (COVER, covers)] } else { none });
-        turns.leave(SHADE, hours, uv, if eyed { [(WELL, GETS_UP), (COVER, covers)] } else { none });
-        turns.leave(COVER, hours, uv, if eyed { [(WELL, MOVES / 2.0), (SHADE, MOVES / 2.0)] } else { none });
+        let leaving = |others: [(usize, f64); 2]| Leaving::within(hours, uv, others);
+        if eyed {
+            turns.leave(WELL, &leaving([(SHADE, LIES_DOWN), (COVER, covers)]));
+            turns.leave(SHADE, &leaving([(WELL, GETS_UP), (COVER, covers)]));
+            turns.leave(COVER, &leaving([(WELL, MOVES / 2.0), (SHADE, MOVES / 2.0)]));
+        } else {
+            let failing = leaving([(WELL, 0.0); 2]);
+            [WELL, SHADE, COVER].into_iter().for_each(|from| turns.leave(from, &failing));
+        }
         let repaired = 1.0 - libm::exp(-REPAIRED * hours);
         FAULTS.iter().for_each(|&(fault, _)| turns.push(fault, WELL, repaired));
         turns.push(OTHER, WELL, repaired);
         turns
     }
 
-    /// What may become of a lamp without a fault: a fault, or one of two others.
-    fn leave(&mut self, from: usize, hours: f64, uv: bool, others: [(usize, f64); 2]) {
-        let faults = || FAULTS.into_iter().filter(|(fault, _)| uv || *fault != NO_UV);
-        let all: f64 = faults().chain(others).map(|(_, rate)| rate).sum();
-        let leaves = (1.0 - libm::exp(-all * hours)) / all;
-        faults().chain(others).for_each(|(to, rate)| self.push(from, to, leaves * rate));
+    /// What may become of a lamp without a fault.
+    fn leave(&mut self, from: usize, leaving: &Leaving) {
+        leaving.to.iter().for_each(|&(to, chance)| self.push(from, to, chance));
     }
 
     fn push(&mut self, from: usize, to: usize, chance: f64) {
@@ -109,6 +111,23 @@ impl Turns {
 
     pub(super) fn as_slice(&self) -> &[Turn] {
         &self.all[..self.many]
+    }
+}
+
+/// What a lamp without a fault becomes within some time, and how likely.
+struct Leaving {
+    to: [(usize, f64); FAULTS.len() + 2],
+}
+
+impl Leaving {
+    /// A fault (that of UV alone, where there is `uv`), or one of `others`, by their rates per hour.
+    fn within(hours: f64, uv: bool, others: [(usize, f64); 2]) -> Leaving {
+        let [a, b, c, d, e] = FAULTS.map(|(fault, rate)| (fault, if uv || fault != NO_UV { rate } else { 0.0 }));
+        let mut to = [a, b, c, d, e, others[0], others[1]];
+        let all = to.iter().fold(0.0, |all, (_, rate)| all + rate);
+        let leaves = (1.0 - libm::exp(-all * hours)) / all;
+        to.iter_mut().for_each(|(_, rate)| *rate *= leaves);
+        Leaving { to }
     }
 }
 

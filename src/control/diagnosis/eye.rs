@@ -22,8 +22,8 @@ const WELL_ELSEWHERE: (f64, f64) = (0.3, 3.0);
 const ELSEWHERE: f64 = 0.1;
 /// Most that a lamp warming up may give, as a share of the learnt level: a guess.
 const WARMING_MOST: f64 = 1.3;
-/// What others light there is known to within this share: a guess.
-const OTHERS_DEVIATION: f64 = 0.15;
+/// What others light there is known to within this share, where they are measured against: a guess.
+const OTHERS_DEVIATION: f64 = 0.08;
 /// A slot raises the learnt level towards itself with this time constant, of lit time …
 const UP: Duration = Duration::from_secs(10 * 60);
 /// … and lowers it with this one: shade must not be learnt, and dirt and age are slow. Guesses.
@@ -32,6 +32,10 @@ const DOWN: Duration = Duration::from_secs(20 * 3600);
 const GLINT: f64 = 1.5;
 /// A slot below this share of the level is no level to learn.
 const LEARN_FROM: f64 = 0.3;
+/// A level that was learnt for this long of lit time is one that other lamps at the probe may be measured against, and one that
+/// was learnt with no other lamp lit is learnt in no other way from then on: an animal may have lain there for the first hour.
+/// A guess.
+const TRUSTED: Duration = Duration::from_secs(2 * 3600);
 /// Readings after which the oldest have left the running means: a guess.
 const MEMORY: f64 = 200.0;
 /// How often a probe repeats itself is believed after this many pairs of readings: a guess.
@@ -58,6 +62,8 @@ pub struct EyeRecord {
     still: [(f64, f64); 2],
     /// What the lamp adds when it is well; none: not learnt.
     level: Option<f64>,
+    /// For how long that was learnt, s, and for how long with no other lamp lit.
+    learnt_s: (u64, u64),
     /// What it gives with others that cannot be told apart; none: not learnt.
     crowd: Option<f64>,
     /// The smallest step of its numbers; none: not seen.
@@ -185,6 +191,9 @@ pub(super) struct Eye {
     still_lit: Stillness,
     /// What the lamp adds when it is well and warm.
     level: Option<f64>,
+    /// For how long of lit time that was learnt, and for how long of that with no other lamp lit.
+    learnt_for: Duration,
+    alone_for: Duration,
     /// What all give together while nobody knows what the others add.
     crowd: Option<f64>,
     /// Smallest step between two readings so far.
@@ -205,6 +214,8 @@ impl Eye {
             still_dark: Stillness::default(),
             still_lit: Stillness::default(),
             level: None,
+            learnt_for: Duration::ZERO,
+            alone_for: Duration::ZERO,
             crowd: None,
             step: f64::INFINITY,
             last: None,
@@ -218,7 +229,14 @@ impl Eye {
     pub(super) fn to_record(&self) -> EyeRecord {
         let still = [self.still_dark, self.still_lit].map(|known| (known.pairs, known.still));
         let step = Some(self.step).filter(|step| step.is_finite());
-        EyeRecord { dark: self.dark, still, level: self.level, crowd: self.crowd, step }
+        EyeRecord {
+            dark: self.dark,
+            still,
+            level: self.level,
+            learnt_s: (self.learnt_for.as_secs(), self.alone_for.as_secs()),
+            crowd: self.crowd,
+            step,
+        }
     }
 
     /// Takes up a record; what of it is no number, or none that could be, is left out.
@@ -234,6 +252,8 @@ impl Eye {
         });
         [self.still_dark, self.still_lit] = still;
         self.level = record.level.filter(is_sound);
+        let (learnt, alone) = record.learnt_s;
+        (self.learnt_for, self.alone_for) = (Duration::from_secs(learnt), Duration::from_secs(alone));
         self.crowd = record.crowd.filter(is_sound);
         self.step = record.step.filter(is_sound).unwrap_or(f64::INFINITY);
     }
@@ -270,12 +290,18 @@ impl Eye {
     /// Forgets the lamp, and keeps what is known of the probe.
     pub(super) fn forget_lamp(&mut self) {
         (self.level, self.crowd) = (None, None);
+        (self.learnt_for, self.alone_for) = (Duration::ZERO, Duration::ZERO);
         self.start_slot();
     }
 
     /// The level when well, where it was learnt.
     pub(super) fn level(&self) -> Option<f64> {
         self.level
+    }
+
+    /// The same, where others may be measured against it.
+    pub(super) fn trusted(&self) -> Option<f64> {
+        self.level.filter(|_| self.learnt_for >= TRUSTED)
     }
 
     /// What the last slot showed of the lamp.
@@ -437,16 +463,30 @@ impl Eye {
     /// Learns the level from the slot that was weighed, where the lamp is warm and taken to be well after `lasted`, and
     /// starts another.
     pub(super) fn learn_lit(&mut self, well: bool, lasted: Duration) {
+        if self.slot.count == 0.0 {
+            return;
+        }
         let scatter = self.scatter();
         let slot = std::mem::take(&mut self.slot);
-        let Some(seen) = self.seen.filter(|_| well && slot.count > 0.0) else { return };
+        let Some(seen) = self.seen.filter(|_| well) else { return };
+        if !slot.crowded {
+            self.still_lit.learn(&slot);
+        }
+        // What others light it with too may be wrong, and what more arrives may be theirs.
+        let mixed = slot.others > 0.0;
+        if mixed && self.alone_for >= TRUSTED {
+            return;
+        }
         let before = if slot.crowded { self.crowd } else { self.level };
         let Some(level) = learnt(before, seen, scatter, lasted) else { return };
         if slot.crowded {
             self.crowd = Some(level);
-        } else {
-            self.still_lit.learn(&slot);
-            self.level = Some(level);
+            return;
+        }
+        self.level = Some(level);
+        self.learnt_for = self.learnt_for.saturating_add(lasted);
+        if !mixed {
+            self.alone_for = self.alone_for.saturating_add(lasted);
         }
     }
 }

@@ -49,6 +49,8 @@ const SLOT: Duration = Duration::from_secs(60);
 /// that comes is plain; guesses.
 const SLOW_SLOT: Duration = Duration::from_secs(300);
 const SLOW_AFTER: Duration = warmth::PLAIN_WITHIN;
+/// Readings of one board come so near to each other; a guess.
+const TOGETHER: Duration = Duration::from_secs(2);
 /// Beliefs run on in steps of at most this …
 const STEP: Duration = Duration::from_secs(600);
 /// … over at most this; a longer silence changes no more.
@@ -118,6 +120,8 @@ pub struct Diagnosis {
     /// How far the beliefs have run on.
     at: Option<Mono>,
     slot_since: Option<Mono>,
+    /// How long the slot before it was.
+    slot_before: Duration,
     told: Told,
     /// Since when it is told that.
     since: Option<Mono>,
@@ -163,6 +167,7 @@ impl Diagnosis {
             shares: Beliefs::new(prior).probabilities(),
             at: None,
             slot_since: None,
+            slot_before: Duration::ZERO,
             told: Told::Off,
             since: None,
             went_out: None,
@@ -240,6 +245,7 @@ impl Diagnosis {
         self.told = told;
         self.since = Some(now);
         self.slot_since = Some(now);
+        self.slot_before = Duration::ZERO;
         self.uv.start_slot();
         self.light.start_slot();
         self.warmth.switched(told == Told::Full);
@@ -251,14 +257,14 @@ impl Diagnosis {
         true
     }
 
-    /// What it adds at its UV probe when it is well, where that was learnt.
+    /// What it adds at its UV probe when it is well, where others may be measured against that.
     pub fn uv_level(&self) -> Option<f64> {
-        self.uv.level()
+        self.uv.trusted()
     }
 
     /// The same at its illuminance probe.
     pub fn light_level(&self) -> Option<f64> {
-        self.light.level()
+        self.light.trusted()
     }
 
     /// Whether it has been off for long enough to give nothing any more. Twice the warm-up is six time constants of a
@@ -292,7 +298,7 @@ impl Diagnosis {
     /// The same of an illuminance probe.
     pub fn light(&mut self, now: Mono, reading: Lux, others: Others) -> bool {
         self.light.reading(reading.0, others);
-        self.weigh(now)
+        self.joins(now) || self.weigh(now)
     }
 
     /// A reading at the spot it warms. Whether anything was concluded.
@@ -301,10 +307,16 @@ impl Diagnosis {
         self.weigh(now)
     }
 
+    /// The highest and the last of several readings there, all within what is [gathered](Diagnosis::gathers_until).
+    pub fn gather(&mut self, highest: Celsius, last: Celsius) {
+        self.warmth.reading(highest);
+        self.warmth.reading(last);
+    }
+
     /// A reading of its own power probe. Whether anything was concluded.
     pub fn power(&mut self, now: Mono, reading: Watts) -> bool {
         self.draw.reading(reading.0);
-        self.weigh(now)
+        self.joins(now) || self.weigh(now)
     }
 
     /// Until when readings are gathered and nothing is concluded from them; none where that is open.
@@ -323,6 +335,23 @@ impl Diagnosis {
         (self.told == Told::Full).then(|| if slow() { SLOW_SLOT } else { SLOT })
     }
 
+    /// Weighs light or power that was read together with what has just ended a long slot: with the next one it would say how
+    /// it was a whole slot before. Whether it did.
+    fn joins(&mut self, now: Mono) -> bool {
+        let together = self.slot_since.is_some_and(|since| now.since(since) <= TOGETHER);
+        if !together || self.slot_before < 2 * SLOT || self.told != Told::Full {
+            return false;
+        }
+        let before = self.beliefs;
+        let warmed = self.weigh_on(now, self.slot_before);
+        self.shares = self.beliefs.probabilities();
+        if let Some(warmed) = warmed {
+            self.learn_on(now, self.slot_before, warmed);
+        }
+        self.conclude(now, Duration::ZERO, &before);
+        true
+    }
+
     /// Weighs what was gathered, once a slot is full.
     fn weigh(&mut self, now: Mono) -> bool {
         let since = *self.slot_since.get_or_insert(now);
@@ -331,18 +360,22 @@ impl Diagnosis {
         if self.slot(since).is_none_or(|slot| lasted_for < slot) {
             return false;
         }
-        self.slot_since = Some(now);
+        (self.slot_since, self.slot_before) = (Some(now), lasted_for);
         self.run_on(now);
-        let before = log_odds(self.fault_share());
+        let (before, mut warmed) = (self.beliefs, None);
         match self.told {
             Told::Off => self.weigh_off(now),
             Told::Partly => {
                 self.uv.start_slot();
                 self.light.start_slot();
             }
-            Told::Full => self.weigh_on(now, lasted_for),
+            Told::Full => warmed = self.weigh_on(now, lasted_for),
         }
-        self.conclude(now, lasted_for, before);
+        self.shares = self.beliefs.probabilities();
+        if let Some(warmed) = warmed {
+            self.learn_on(now, lasted_for, warmed);
+        }
+        self.conclude(now, lasted_for, &before);
         true
     }
 
@@ -415,12 +448,12 @@ impl Diagnosis {
         Some(if share >= 1.0 { 1.0 } else { (0.5 * share * share).max(at_once) })
     }
 
-    /// A slot with the lamp fully on.
-    fn weigh_on(&mut self, now: Mono, span: Duration) {
+    /// A slot with the lamp fully on; how far it is warm at least, where it is not waiting to strike.
+    fn weigh_on(&mut self, now: Mono, span: Duration) -> Option<f64> {
         let Some(warmed) = self.warmed(now) else {
             self.uv.start_slot();
             self.light.start_slot();
-            return;
+            return None;
         };
         let beside = if self.kit.uv.is_some() { BESIDE_UV } else { 1.0 };
         let minutes = (span.as_secs_f64() / SLOT.as_secs_f64()).min(5.0);
@@ -438,8 +471,7 @@ impl Diagnosis {
                 (self.hidden, self.mixed) = (sight.hidden, sight.mixed);
             }
         }
-        let lit = lasted(now, self.since);
-        if let Some(warms) = self.warmth.weigh(lit) {
+        if let Some(warms) = self.warmth.weigh(lasted(now, self.since)) {
             self.beliefs.observe(by_burning(warms, HEAT_MORE * beside * minutes));
         }
         if let Some(sight) = self.uv.weigh(warmed).filter(|_| self.kit.uv.is_some()) {
@@ -448,12 +480,17 @@ impl Diagnosis {
             let logs = by_uv(&sight);
             self.beliefs.observe(if sight.mixed { tempered(logs, span) } else { logs });
         }
-        let of = self.beliefs.probabilities();
+        Some(warmed)
+    }
+
+    /// Learns from a slot with the lamp fully on, as far as it is taken to be well.
+    fn learn_on(&mut self, now: Mono, span: Duration, warmed: f64) {
+        let (of, lit) = (self.shares, lasted(now, self.since));
         let alive = fault_share(&of) < 0.5;
         self.was_lit |= self.burns == Some(true) || (alive && self.uv_is_seen());
         self.uv.learn_lit(warmed >= 1.0 && alive, span);
         self.light.learn_lit(warmed >= 1.0 && alive, span);
-        if warmed >= 1.0 && libm::log(of[WELL]) - libm::log(1.0 - of[WELL]) > -1.0 {
+        if warmed >= 1.0 && self.warmth.may_learn(lit) && libm::log(of[WELL]) - libm::log(1.0 - of[WELL]) > -1.0 {
             self.warmth.learn(lit);
         }
     }
@@ -480,17 +517,17 @@ impl Diagnosis {
         fault_share(&self.beliefs.probabilities())
     }
 
-    /// Notes how long what leads has led; `before`: logarithm of the odds of a fault before this slot was weighed.
-    fn conclude(&mut self, now: Mono, span: Duration, before: f64) {
-        let of = self.beliefs.probabilities();
-        self.shares = of;
+    /// Notes how long what leads has led; `before`: what was believed before this slot was weighed.
+    fn conclude(&mut self, now: Mono, span: Duration, before: &Beliefs<STATES>) {
+        let of = self.shares;
         let fault = fault_share(&of);
         let shaded = of[SHADE] + of[COVER];
         let odds = log_odds(fault);
         if self.told == Told::Full {
-            if odds < UNSPOKEN || odds < before - SPEAKS {
+            let before = || log_odds(fault_share(&before.probabilities()));
+            if odds < UNSPOKEN || odds < before() - SPEAKS {
                 self.dark_since = None;
-            } else if odds > before + SPEAKS {
+            } else if odds > before() + SPEAKS {
                 self.dark_since.get_or_insert(now);
             }
             if self.draw.says() == Some(false) && self.kit.uv.is_some() && of[WELL] > 0.9 && self.uv_is_seen() {

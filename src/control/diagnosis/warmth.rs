@@ -144,10 +144,15 @@ impl Warmth {
         Some(Rise { rose, usual: Kelvin(usual), after })
     }
 
+    /// Whether a mark is passed by now of which it has not [learnt](Warmth::learn).
+    pub(super) fn may_learn(&self, lit: Duration) -> bool {
+        MARKS.get(self.passed).is_some_and(|&mark| lit >= mark)
+    }
+
     /// Learns how far it rose by the marks that are passed by now, with the lamp taken to be well.
     pub(super) fn learn(&mut self, lit: Duration) {
         let (Some(last), Some(base)) = (self.last, self.base) else { return };
-        while MARKS.get(self.passed).is_some_and(|&mark| lit >= mark) {
+        while self.may_learn(lit) {
             let near = self.classes.iter().position(|class| class.is_some_and(|class| is_near(class.base, base)));
             let Some(at) = near.or_else(|| self.classes.iter().position(Option::is_none)) else { return };
             let class = self.classes[at].get_or_insert(Class { base, usual: [(0.0, 0); MARKS.len()] });

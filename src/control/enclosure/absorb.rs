@@ -8,18 +8,19 @@ use std::time::Duration;
 
 use chrono_tz::Tz;
 
-use super::EnclosureControl;
 use super::dark::Ward;
 use super::judge::STILL;
+use super::{Cooled, EnclosureControl};
 use crate::control::alarm::AlarmKind;
 use crate::control::clock::Clock;
 use crate::control::context::Context;
 use crate::control::intake::Calm;
 use crate::control::lamp::LampControl;
+use crate::control::uv::UvSeries;
 use crate::control::view::Quality;
 use crate::guard::{Row, Stoppage, Stretch};
 use crate::settings::{Enclosure, Lamp, LampIx, Measures, Probe, ProbeIx};
-use crate::time::Mono;
+use crate::time::{Mono, Soonest};
 use crate::units::{Celsius, Level};
 
 /// A guard reckons how long a reading lasts from one at most this much hotter, K; our choice: narrow enough to come near
@@ -42,25 +43,45 @@ pub struct Waiting {
     step: f64,
     lasts: Duration,
     row: Row,
-    /// The highest of them.
+    /// The highest of those that the diagnoses have not been told of.
     most: f64,
+    /// How many they have been told of.
+    gathered: u32,
+    /// Until when more could wait, if no slot of the diagnoses ended before.
+    beyond: Mono,
 }
 
 impl Waiting {
     /// Takes a reading into the row, if it may join it.
     #[inline]
     pub fn takes(&mut self, now: Mono, value: f64) -> bool {
-        let in_time = now < self.row.at.after(self.lasts);
-        let joins = in_time && self.within.has(now, value) && (value - self.row.last).abs() < self.step;
+        let joins = self.within.has(now, value) && self.follows(now, value);
         if joins {
-            if value != self.row.last {
-                self.row.changed = Some(now);
-            }
-            (self.row.last, self.row.at) = (value, now);
-            self.most = self.most.max(value);
-            self.row.many = self.row.many.saturating_add(1);
+            self.join(now, value);
         }
         joins
+    }
+
+    /// Whether a reading comes in time after the last, and near to it.
+    #[inline]
+    fn follows(&self, now: Mono, value: f64) -> bool {
+        now < self.row.at.after(self.lasts) && (value - self.row.last).abs() < self.step
+    }
+
+    #[inline]
+    fn join(&mut self, now: Mono, value: f64) {
+        if value != self.row.last {
+            self.row.changed = Some(now);
+        }
+        (self.row.last, self.row.at) = (value, now);
+        self.most = self.most.max(value);
+        self.row.many = self.row.many.saturating_add(1);
+    }
+
+    /// Whether a reading would join the row, but that a slot of the diagnoses ends with it.
+    fn ends_slot(&self, now: Mono, value: f64) -> bool {
+        let but_for_slot = Stretch { until: self.beyond, ..self.within };
+        now >= self.within.until && but_for_slot.has(now, value) && self.follows(now, value)
     }
 
     /// The same for readings between these alone, neither included.
@@ -84,26 +105,26 @@ impl EnclosureControl {
     /// Finds anew when something falls due.
     pub(in crate::control) fn plan(&mut self, ctx: &Context<'_>, enclosure: &Enclosure) {
         let now = ctx.now;
+        // These count even where they are not still to come.
         let mut timer = self.board.next_deadline().unwrap_or(Mono::END);
-        let mut by = |at: Option<Mono>| timer = at.map_or(timer, |at| timer.min(at));
-        let later = |at: &Mono| *at > now;
+        self.retained.iter().for_each(|&(_, until)| timer = timer.min(until));
+        self.uv.iter().filter_map(UvSeries::next_deadline).for_each(|at| timer = timer.min(at));
+        let mut soonest = Soonest::after(now);
         for (lamp, control) in enclosure.lamps.iter().zip(&self.lamps) {
-            by(control.next_timer(ctx, lamp));
+            soonest.by(control.next_timer(ctx, lamp));
         }
         for control in &self.probes {
-            by(control.intake.trusted_at().filter(later));
+            control.intake.trusted_at().into_iter().for_each(|at| soonest.by(at));
             // From then on one that stands still as warm as by day, its lamp off, cannot be believed.
             if control.concerns.iter().any(|concern| concern.regulates) {
-                by(Some(control.intake.same_at(STILL)).filter(later));
+                soonest.by(control.intake.same_at(STILL));
             }
         }
-        self.retained.iter().for_each(|&(_, until)| by(Some(until)));
-        self.uv.iter().for_each(|series| by(series.next_deadline()));
-        by(self.walk.due().and_then(|due| ctx.mono_at(due)).filter(later));
-        by(self.season.as_ref().and_then(|season| season.next()).and_then(|next| ctx.mono_at(next)).filter(later));
         let (day, filing) = self.health.next(&self.lamps);
-        by(day.and_then(|day| ctx.mono_at(day)).filter(later));
-        self.timer = timer;
+        let season = self.season.as_ref().and_then(Cooled::next);
+        let by_wall = [self.walk.due(), day, season].into_iter().flatten().filter_map(|wall| ctx.mono_at(wall));
+        by_wall.for_each(|at| soonest.by(at));
+        self.timer = timer.min(soonest.at());
         self.filing = filing.unwrap_or(Mono::END);
         self.steady = ctx.stopping.is_none() && !self.lamps.iter().any(LampControl::is_ramping);
         self.plan_told(enclosure);
@@ -200,6 +221,9 @@ impl EnclosureControl {
         if self.is_half_taken(now, ix) {
             return None;
         }
+        if self.probes[ix.0].row.is_some_and(|waiting| waiting.ends_slot(now, value)) && !self.has_news(enclosure, ix) {
+            return self.absorb_past_slot(now, enclosure, ix, value);
+        }
         // Nobody asked below looks at another probe whose readings wait: one with twins has none.
         self.tell_row(enclosure, ix);
         let probe = &enclosure.probes[ix.0];
@@ -232,6 +256,22 @@ impl EnclosureControl {
         Some(self.next_timer().min(self.probes[ix.0].missed))
     }
 
+    /// Takes in a temperature [with which a slot ends](Waiting::ends_slot) as [`EnclosureControl::absorb`] does: the diagnoses
+    /// weigh what they have gathered, and where nobody needs to be told what they conclude, all wait on.
+    fn absorb_past_slot(&mut self, now: Mono, enclosure: &Enclosure, ix: ProbeIx, value: f64) -> Option<Mono> {
+        self.tell_diagnoses(enclosure, ix);
+        let unheard = self.gather(now, enclosure, ix, value);
+        self.half_taken_unless(unheard, now, ix)?;
+        let until = self.gathers_until(ix).unwrap_or(now);
+        let control = &mut self.probes[ix.0];
+        let waiting = control.row.as_mut()?;
+        waiting.join(now, value);
+        (waiting.gathered, waiting.most) = (waiting.row.many, value);
+        waiting.within.until = waiting.beyond.min(until);
+        control.missed = now.after(waiting.lasts);
+        Some(control.missed)
+    }
+
     /// The readings of a probe that wait.
     pub(in crate::control) fn waiting(&self, ProbeIx(ix): ProbeIx) -> Option<Waiting> {
         self.probes.get(ix)?.row
@@ -242,7 +282,7 @@ impl EnclosureControl {
         if let Some(control) = self.probes.get_mut(ix).filter(|control| control.row.is_some()) {
             control.missed = waiting.row.at.after(waiting.lasts);
             let own = control.row.map_or(waiting.within, |row| row.within);
-            control.row = Some(Waiting { within: own, ..waiting });
+            control.row = Some(Waiting { within: Stretch { until: waiting.within.until, ..own }, ..waiting });
         }
     }
 
@@ -268,7 +308,7 @@ impl EnclosureControl {
         let gathers_until = self.gathers_until(ix);
         let control = &self.probes[ix.0];
         let (Some(known), Some((last, at))) = (control.calm, control.intake.last()) else { return };
-        let (mut within, mut step) = (known.calm.within, known.calm.step);
+        let (mut within, mut step, mut slot) = (known.calm.within, known.calm.step, Mono::END);
         match enclosure.probes[ix.0].measures {
             Measures::Temperature => {
                 for c in &control.concerns {
@@ -277,7 +317,7 @@ impl EnclosureControl {
                     within = within.and(stretch);
                 }
                 let Some(until) = gathers_until else { return };
-                within.until = within.until.min(until);
+                slot = until;
                 step = step.min(Stoppage::ROW_STEP);
             }
             _ if self.tells_of_lamps(enclosure, ix) => return,
@@ -285,7 +325,9 @@ impl EnclosureControl {
             Measures::Uvi => return,
         }
         let row = Row { last, at, changed: None, many: 0 };
-        self.probes[ix.0].row = Some(Waiting { within, step, lasts: known.lasts, row, most: last });
+        let (beyond, lasts) = (within.until, known.lasts);
+        within.until = beyond.min(slot);
+        self.probes[ix.0].row = Some(Waiting { within, step, lasts, row, most: last, gathered: 0, beyond });
     }
 
     /// Tells everybody concerned of the readings that wait.
@@ -294,17 +336,22 @@ impl EnclosureControl {
     }
 
     fn tell_row(&mut self, enclosure: &Enclosure, ix: ProbeIx) {
+        self.tell_diagnoses(enclosure, ix);
         let control = &mut self.probes[ix.0];
-        let Some(Waiting { row, most, .. }) = control.row.take().filter(|waiting| waiting.row.many > 0) else { return };
+        let Some(Waiting { row, .. }) = control.row.take().filter(|waiting| waiting.row.many > 0) else { return };
         control.intake.absorb_row(&row);
         for c in &control.concerns {
             self.lamps[c.lamp.0].absorb_row(&enclosure.lamps[c.lamp.0], c, ix, &row);
         }
-        if enclosure.probes[ix.0].measures == Measures::Temperature {
-            // Within the slot, where nothing is concluded.
-            for reading in [most, row.last] {
-                self.gather(row.at, enclosure, ix, reading);
-            }
+    }
+
+    /// Tells the diagnoses of the temperatures that wait.
+    fn tell_diagnoses(&mut self, enclosure: &Enclosure, ix: ProbeIx) {
+        let Some(waiting) = &mut self.probes[ix.0].row else { return };
+        if waiting.row.many > waiting.gathered && enclosure.probes[ix.0].measures == Measures::Temperature {
+            waiting.gathered = waiting.row.many;
+            let (most, last) = (waiting.most, waiting.row.last);
+            self.gather_row(ix, Celsius(most), Celsius(last));
         }
     }
 

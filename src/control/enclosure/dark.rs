@@ -266,6 +266,14 @@ impl EnclosureControl {
         unheard
     }
 
+    /// Gives the highest and the last of a row of temperatures to the diagnoses, which do no more than
+    /// [gather](EnclosureControl::gathers_until) them.
+    pub(super) fn gather_row(&mut self, ix: ProbeIx, highest: Celsius, last: Celsius) {
+        for ward in self.wards.iter_mut().filter(|ward| ward.warms == Some(ix)) {
+            ward.diagnosis.gather(highest, last);
+        }
+    }
+
     /// Whether readings of a probe tell of a lamp.
     pub(super) fn tells_of_lamps(&self, enclosure: &Enclosure, ix: ProbeIx) -> bool {
         (0..self.wards.len()).any(|at| self.tells_of(enclosure, at, ix))

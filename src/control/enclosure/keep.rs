@@ -49,6 +49,8 @@ impl EnclosureControl {
             Record::Alarms { standing, raised, .. } => self.recall_alarms(ctx, enclosure, standing, raised),
             Record::Overrides { set, .. } => return self.recall_overrides(ctx, enclosure, set),
             Record::Season { season, .. } => self.recall_season(season),
+            // The site's.
+            Record::Spares { .. } => {}
             Record::Switches { lamps, .. } => {
                 for record in lamps {
                     if let Some(ix) = lamp_called(enclosure, &record.lamp, &record.set) {

@@ -80,13 +80,15 @@ impl Announced {
         if let Some(&Departure { days: (expected, earliest, _), margin, provisional, .. }) = departure {
             let within = |most: f64| expected.is_some_and(|days| days <= most);
             let near = earliest <= NEAR.min(notice) || margin <= CLOSE;
-            self.0 = if self.0 {
+            let forecast = if self.0 {
                 within(FAR * notice) || earliest <= notice
             } else if provisional {
                 within(PROVISIONAL.min(notice)) || near && within(notice.min(2.0 * PROVISIONAL))
             } else {
                 within(notice) || near && within(DOUBTFUL * notice)
             };
+            // What may have left it already as far as the probe can tell is told whatever its steps make of the course.
+            self.0 = forecast || margin <= 0.0;
         }
         self.0
     }

@@ -2,15 +2,40 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use serde::{Deserialize, Serialize};
+
 use crate::settings::{EnclosureIx, Fitting, Lamp, LampIx, Spare};
 
 /// A kind of lamp: its fitting and its watts, rounded to a tenth, where they are known.
 pub type Kind = (Fitting, Option<u32>);
 
-/// Lamps that will need a spare soon, by kind. A change of one forecast costs the same however many lamps there are.
+/// Spares of one line of the configuration that lamp changes have taken since they were counted there.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct TakenRecord {
+    /// The fitting's word.
+    pub fitting: String,
+    /// Its power, W; none: not given.
+    pub watts: Option<f64>,
+    /// How many there were by the configuration. Another number there is a new count, and nothing is taken from it yet.
+    pub counted: u32,
+    /// How many were taken.
+    pub taken: u32,
+}
+
+impl TakenRecord {
+    fn is_of(&self, spare: &Spare) -> bool {
+        let watts = spare.power.map(|power| power.0);
+        self.fitting == spare.fitting.traits().word && self.watts == watts && self.counted == spare.count
+    }
+}
+
+/// Lamps that will need a spare soon, by kind, and spares that were taken. A change of one forecast costs the same however many
+/// lamps there are.
 #[derive(Clone, Debug, Default)]
 pub struct Demand {
     due: BTreeMap<Kind, BTreeSet<(EnclosureIx, LampIx)>>,
+    taken: Vec<TakenRecord>,
     /// Something has changed since it was last asked.
     news: bool,
 }
@@ -53,6 +78,35 @@ impl Demand {
         self.news = true;
     }
 
+    /// A lamp of this kind was fitted: where one is in stock, it came from there. What must be put on file, where that is so.
+    pub fn take(&mut self, kind: Kind, stock: &[Spare]) -> Option<Vec<TakenRecord>> {
+        let spare = stock.iter().find(|spare| fits(spare, kind) && self.left(spare) > 0)?;
+        self.taken.retain(|known| stock.iter().any(|spare| known.is_of(spare)));
+        match self.taken.iter_mut().find(|known| known.is_of(spare)) {
+            Some(known) => known.taken = known.taken.saturating_add(1),
+            None => self.taken.push(TakenRecord {
+                fitting: spare.fitting.traits().word.to_owned(),
+                watts: spare.power.map(|power| power.0),
+                counted: spare.count,
+                taken: 1,
+            }),
+        }
+        self.news = true;
+        Some(self.taken.clone())
+    }
+
+    /// How many are left of a line of the configuration.
+    pub fn left(&self, spare: &Spare) -> u32 {
+        let taken = self.taken.iter().find(|known| known.is_of(spare)).map_or(0, |known| known.taken);
+        spare.count.saturating_sub(taken)
+    }
+
+    /// Takes up what was on file.
+    pub fn restore(&mut self, taken: &[TakenRecord]) {
+        self.taken = taken.to_vec();
+        self.news = true;
+    }
+
     /// Whether something has changed that nobody has taken note of.
     pub fn has_news(&self) -> bool {
         self.news
@@ -69,7 +123,7 @@ impl Demand {
             return Vec::new();
         }
         let short = self.due.iter().map(|(&kind, lamps)| {
-            let have = stock.iter().filter(|spare| fits(spare, kind)).map(|spare| spare.count as usize).sum();
+            let have = stock.iter().filter(|spare| fits(spare, kind)).map(|spare| self.left(spare) as usize).sum();
             (kind, lamps.len(), have)
         });
         short.filter(|(_, due, have)| due > have).collect()
@@ -105,6 +159,22 @@ mod tests {
         assert_eq!(demand.short(&stock(1)), [(compact, 1, 0)], "a tube is no compact lamp");
         demand.clear();
         assert!(demand.short(&stock(0)).is_empty());
+    }
+
+    #[test]
+    fn a_lamp_that_is_fitted_comes_out_of_the_stock_until_that_is_counted_anew() {
+        let spare = |count| Spare { fitting: Fitting::FluorescentUvb, power: Some(Watts(24.0)), count };
+        let tube = (Fitting::FluorescentUvb, Some(240));
+        let mut demand = Demand::default();
+        demand.set((EnclosureIx(0), LampIx(0)), tube, true);
+        assert!(demand.short(&[spare(1)]).is_empty());
+        let filed = demand.take(tube, &[spare(1)]).expect("one is there");
+        assert_eq!(demand.short(&[spare(1)]), [(tube, 1, 0)]);
+        assert_eq!(demand.take(tube, &[spare(1)]), None, "none is left: it was bought");
+        assert_eq!(demand.take((Fitting::CompactUvb, None), &[spare(1)]), None, "a compact lamp is no tube");
+        let mut again = Demand::default();
+        again.restore(&filed);
+        assert_eq!((again.left(&spare(1)), again.left(&spare(2))), (0, 2), "two are a new count");
     }
 
     #[test]

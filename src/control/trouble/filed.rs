@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use chrono::NaiveDate;
 
-use super::{Trouble, moved_by_a_week, twice_as_many};
+use super::{Trouble, moved_by_a_week, ten_times_as_many, twice_as_many};
 use crate::control::alarm::Carrying;
 
 /// What the next readings of a probe will tell is told within this; a guess, above the ten minutes for which a doubt lasts
@@ -35,6 +35,7 @@ impl Trouble {
             Trouble::UvFading { expected, .. } => moved_by_a_week(*expected, gist.parse().ok()),
             Trouble::ProbeDoubtful { frozen, .. } => *frozen != (gist == FROZEN),
             Trouble::SupplyLost { count, .. } => twice_as_many(*count, gist.parse().unwrap_or_default()),
+            Trouble::Overloaded { messages } => ten_times_as_many(*messages, gist.parse().unwrap_or_default()),
             _ => self.gist() != gist,
         }
     }
@@ -79,6 +80,7 @@ impl Trouble {
             Trouble::SeasonHeldBack { .. } => "held back".to_owned(),
             Trouble::SeasonBrokenOff { .. } => "broken off".to_owned(),
             Trouble::SupplyLost { count, .. } => count.to_string(),
+            Trouble::Overloaded { messages } => messages.to_string(),
             Trouble::OnFile { gist, .. } => gist.clone(),
             Trouble::OverTemperature { .. }
             | Trouble::HeatUnstoppable { .. }

@@ -28,6 +28,9 @@ pub const MINUTE_MS: i64 = 60_000;
 /// Minutes of an hour.
 pub const HOUR_MINUTES: i64 = 60;
 
+/// The act under which the record of a commissioning is kept. It is no part of a recording: nothing is done by it.
+pub const COMMISSIONING: &str = "commissioning";
+
 /// Every journal of SQLite's begins so (the file format's own page, "The Database Header").
 const MAGIC: &[u8; 16] = b"SQLite format 3\0";
 

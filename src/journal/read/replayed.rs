@@ -7,7 +7,7 @@ use chrono::{DateTime, Utc};
 use rusqlite::Row;
 
 use super::samples::{Stored, minute, moment};
-use super::{Failure, HOUR_MINUTES, MINUTE_MS, Reader, Sample, Series, Whose, Window};
+use super::{COMMISSIONING, Failure, HOUR_MINUTES, MINUTE_MS, Reader, Sample, Series, Whose, Window};
 use crate::message::payload_of;
 use crate::message::topics::SITE;
 use crate::settings::{Measures, Probe, Settings};
@@ -62,6 +62,9 @@ impl Reader {
             }
             minutes.iter().for_each(|((at, topic), said)| tell(*at, topic, said, &mut lines));
             self.acts(None, window(from, next), |done| {
+                if done.verb() == COMMISSIONING {
+                    return Ok(());
+                }
                 let mut words = done.words;
                 let at = done.at.to_rfc3339_opts(chrono::SecondsFormat::Millis, true);
                 words.insert("t".to_owned(), at.into());

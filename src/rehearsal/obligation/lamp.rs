@@ -7,6 +7,7 @@ use super::{LampAt, Since, heat, lamp_name, ms, probe, probe_name};
 use crate::control::{AlarmKind, Footing, Reason};
 use crate::rehearsal::sight::LampSeen;
 use crate::settings::{Enclosure, EnclosureIx, Lamp, LampIx, Measures, ProbeIx, UvBand, UvCeiling};
+use crate::units::Level;
 
 /// An output is deaf after 30 s (guard law 6), ms.
 const DEAF_WITHIN: u64 = 30_000;
@@ -56,7 +57,12 @@ pub(super) struct Track {
     pub tested: Option<(u64, Vec<u64>)>,
     /// Until when somebody's hand counts.
     hand: Hand,
+    /// What was seen of it when it was followed last.
+    followed: Option<Followed>,
 }
+
+/// What follows of a lamp depends on: its level, what its output says, and whether the link is up.
+type Followed = (Level, Option<Level>, bool);
 
 /// A level that somebody has set.
 #[derive(Clone, Copy, Debug, Default)]
@@ -120,6 +126,10 @@ impl Track {
     }
 
     pub(super) fn follow(&mut self, now: u64, lamp: &Lamp, seen: &LampSeen, up: bool, probes: &[probe::Track]) {
+        let followed = (seen.level, seen.reported.map(|(level, _)| level), up);
+        if self.followed.replace(followed) == Some(followed) {
+            return;
+        }
         let agrees = seen.reported.is_some_and(|(level, _)| level.agrees_with(seen.level));
         self.disagrees.set(now, up && lamp.output.state.is_some() && !agrees);
         let says_on = lamp.output.state.is_none() || seen.reported.is_some_and(|(level, _)| !level.is_off());

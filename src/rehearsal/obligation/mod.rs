@@ -234,10 +234,8 @@ impl Obligations {
     /// Follows outputs and lamps, at every step.
     pub(super) fn follow(&mut self, now: u64, settings: &Settings, sight: &Sight, up: bool, e: usize) {
         let probes = &self.probes[e];
-        for ((lamp, seen), track) in
-            settings.enclosures[e].lamps.iter().zip(&sight.enclosures[e].lamps).zip(&mut self.lamps[e])
-        {
-            track.follow(now, lamp, seen, up, probes);
+        for (l, (track, seen)) in self.lamps[e].iter_mut().zip(&sight.enclosures[e].lamps).enumerate() {
+            track.follow(now, &settings.enclosures[e].lamps[l], seen, up, probes);
         }
     }
 

@@ -1,5 +1,7 @@
 //! What the core wants done, carried out and noted.
 
+use std::fmt::{self, Write as _};
+
 use super::Run;
 use crate::control::{Command, Effect, OutputRef};
 use crate::guard::SafetyRecord;
@@ -9,6 +11,7 @@ use crate::settings::{CutOffIx, EnclosureIx, LampIx};
 impl Run<'_> {
     /// Carries out what the core wants after an event, and judges what has come of it; `any`: it may be anything.
     pub(super) fn carry_out_all(&mut self, mut effects: Vec<Effect>, any: bool) {
+        self.calm = None;
         for effect in effects.drain(..) {
             self.carry_out(effect);
         }
@@ -33,8 +36,11 @@ impl Run<'_> {
             }
             Effect::Switched { enclosure: e, lamp: l, level, reason } => {
                 let enclosure = &self.settings.enclosures[e.0];
-                let line = format!("{}/{} {level}: {reason}", enclosure.id, enclosure.lamps[l.0].name);
-                self.note(line);
+                self.book.write_by(self.now, |line| {
+                    let name = &enclosure.lamps[l.0].name;
+                    [&enclosure.id, "/", name, " "].into_iter().for_each(|piece| line.push_str(piece));
+                    write!(line, "{level}: {reason}")
+                });
                 self.coverage.switched(level.is_off(), &reason);
                 let before = self.sight.lamp(e, l).level;
                 self.oracle.switched(self.now, self.settings, (e, l), (before, level), &reason);
@@ -52,8 +58,8 @@ impl Run<'_> {
                     let whose = notice.enclosure.map_or("site", |e| &self.settings.enclosures[e.0].id);
                     let how = if notice.state.is_active() { "raised" } else { "cleared" };
                     let subjects = notice.subjects.join(", ");
-                    let line = format!("{whose} alarm {} {how} {subjects}", notice.kind);
-                    self.note(line.trim_end());
+                    let gap = if subjects.is_empty() { "" } else { " " };
+                    self.note(format_args!("{whose} alarm {} {how}{gap}{subjects}", notice.kind));
                     if notice.state.is_active() {
                         self.coverage.alarm(notice.kind);
                         let key = (notice.enclosure, notice.kind);
@@ -65,8 +71,8 @@ impl Run<'_> {
             Effect::File(record) => self.host.file(self.now, record),
             Effect::Calibrated { enclosure, probe, told } => {
                 let enclosure = &self.settings.enclosures[enclosure.0];
-                let line = format!("{}/{}: {told}", enclosure.id, enclosure.probes[probe.0].name);
-                self.note(line);
+                let name = &enclosure.probes[probe.0].name;
+                self.note(format_args!("{}/{name}: {told}", enclosure.id));
             }
             Effect::State(e) => self.publish_state(e),
             Effect::Remember(record) => {
@@ -102,7 +108,7 @@ impl Run<'_> {
     }
 
     /// Writes a line into the log.
-    pub(super) fn note(&mut self, line: impl Into<String>) {
-        self.book.write(self.now, line.into());
+    pub(super) fn note(&mut self, line: fmt::Arguments<'_>) {
+        self.book.write(self.now, line);
     }
 }

@@ -46,6 +46,14 @@ pub(super) struct Lane {
 /// Who hears of readings in a glide. Moments are ms since the start of the story, those of the core since it was `booted`.
 struct Listener<'a> {
     booted: u64,
+    settings: &'a Settings,
+    /// Whether the link is up.
+    up: bool,
+    /// A bit for each enclosure whose outputs have been followed.
+    followed: u32,
+    /// How many readings were taken in, and when the last was.
+    messages: u64,
+    handled: u64,
     core: &'a mut Controller,
     guides: &'a [Vec<Guide>],
     lanes: &'a mut [Vec<Option<Lane>>],
@@ -57,23 +65,22 @@ struct Listener<'a> {
 impl Listener<'_> {
     /// Takes in a reading if nothing comes of it.
     #[inline]
-    fn takes(&mut self, now: u64, settings: &Settings, (e, p): (EnclosureIx, ProbeIx), value: f64) -> bool {
+    fn takes(&mut self, now: u64, (e, p): (EnclosureIx, ProbeIx), value: f64) -> bool {
         let mono = Mono::from_millis(now - self.booted);
-        if let Some(lane) = &mut self.lanes[e.0][p.0]
-            && lane.waiting.takes(mono, value)
-        {
-            return true;
-        }
-        self.takes_alone(now, settings, (e, p), value)
+        let joins = self.lanes[e.0][p.0].as_mut().is_some_and(|lane| lane.waiting.takes(mono, value));
+        joins || self.takes_alone(now, (e, p), value)
     }
 
     /// The same for one that does not join those of its lane.
-    fn takes_alone(&mut self, now: u64, settings: &Settings, (e, p): (EnclosureIx, ProbeIx), value: f64) -> bool {
+    #[cold]
+    #[inline(never)]
+    fn takes_alone(&mut self, now: u64, (e, p): (EnclosureIx, ProbeIx), value: f64) -> bool {
         let guide = self.guides[e.0][p.0];
         let mono = Mono::from_millis(now - self.booted);
         if self.lanes[e.0][p.0].is_none() && guide.alone {
             self.begin_lane(guide, e, p);
             if self.lanes[e.0][p.0].as_mut().is_some_and(|lane| lane.waiting.takes(mono, value)) {
+                self.follow(now, e);
                 return true;
             }
         }
@@ -84,12 +91,23 @@ impl Listener<'_> {
         self.oracle.nothing(now, e, p);
         self.sight.heard(now, e, p, value);
         if guide.alone {
-            self.obligations.heard(now, settings, (e, p), value);
+            self.obligations.heard(now, self.settings, (e, p), value);
             self.begin_lane(guide, e, p);
         } else {
-            self.obligations.reading(now, settings, self.sight, (e, p), value);
+            self.obligations.reading(now, self.settings, self.sight, (e, p), value);
         }
+        self.follow(now, e);
+        self.messages += 1;
+        self.handled = self.handled.max(now);
         true
+    }
+
+    /// Follows outputs, which stay as they are for the whole of a glide; its first reading comes here.
+    fn follow(&mut self, now: u64, e: EnclosureIx) {
+        if self.followed & (1 << e.0) == 0 {
+            self.followed |= 1 << e.0;
+            self.obligations.follow(now, self.settings, self.sight, self.up, e.0);
+        }
     }
 
     /// The next readings of a probe may wait, where the core has some that do.
@@ -109,7 +127,10 @@ impl Listener<'_> {
                 self.oracle.nothing(at(row.at), e, p);
                 self.sight.heard(at(row.at), e, p, row.last);
                 let last = (at(row.at), row.last);
-                self.obligations.heard_row((e, p), last, row.changed.map(at), u64::from(row.many - before));
+                let many = u64::from(row.many - before);
+                self.obligations.heard_row((e, p), last, row.changed.map(at), many);
+                self.messages += many;
+                self.handled = self.handled.max(last.0);
             }
         }
     }
@@ -151,6 +172,7 @@ impl Run<'_> {
                 }
                 if stirs == until {
                     // By now more may be known.
+                    self.calm = None;
                     if self.calm_until().is_some_and(|still| still > until) || self.look_for_weakness(until) {
                         continue;
                     }
@@ -166,16 +188,23 @@ impl Run<'_> {
 
     /// [`Run::quiet_until`], until the next moment of the grid where a lamp's weakness is followed there, and until no probe
     /// may count as silent.
-    fn calm_until(&self) -> Option<u64> {
-        let grid = if self.obligations.follows_weakness() { self.looked + GRID } else { u64::MAX };
-        Some(self.quiet_until()?.min(grid).min(self.oracle.silent_at(self.settings, self.now)))
+    fn calm_until(&mut self) -> Option<u64> {
+        if !self.is_undisturbed() {
+            return None;
+        }
+        if self.calm.is_none() {
+            let grid = if self.obligations.follows_weakness() { self.looked + GRID } else { u64::MAX };
+            self.calm = Some(self.quiet_until().min(grid).min(self.oracle.silent_at(self.settings, self.now)));
+        }
+        self.calm
     }
 
     /// Follows the weakness of lamps at `grid`, the next millisecond, where that is all that is to be looked at then, and
     /// nothing else happens. False: nothing was done.
     fn look_for_weakness(&mut self, grid: u64) -> bool {
         let (core, world) = (self.core_due(), self.world.next_event().map_or(u64::MAX, ms));
-        let other = self.quiet_until().unwrap_or(0).min(core).min(world);
+        let quiet = if self.is_undisturbed() { self.quiet_until() } else { 0 };
+        let other = quiet.min(core).min(world);
         let other =
             other.min(self.broker.next().unwrap_or(u64::MAX)).min(self.oracle.silent_at(self.settings, self.now));
         if grid != self.looked + GRID || other <= grid || !self.obligations.follows_weakness() {
@@ -183,6 +212,7 @@ impl Run<'_> {
         }
         (self.now, self.looked) = (grid, grid);
         self.judge_weakness();
+        self.calm = None;
         true
     }
 
@@ -194,46 +224,41 @@ impl Run<'_> {
 
     fn glide_to(&mut self, to: u64) {
         let (Some(booted), Some(core)) = (self.host.in_step(), &mut self.host.core) else { return };
-        let (oracle, obligations, sight) = (&mut self.oracle, &mut self.obligations, &mut self.sight);
-        let (settings, up) = (self.settings, self.up_since.is_some());
-        let mut listener =
-            Listener { booted, core, guides: &self.guides, lanes: &mut self.lanes, oracle, obligations, sight };
-        let (mut messages, mut handled) = (self.messages, self.handled);
-        // Outputs stay as they are for the whole of a glide; a bit for each enclosure.
-        let mut followed = 0_u32;
-        let mut takes = |now: u64, e: EnclosureIx, p: ProbeIx, value: f64| {
-            let is_nothing = listener.takes(now, settings, (e, p), value);
-            if is_nothing {
-                if followed & (1 << e.0) == 0 {
-                    followed |= 1 << e.0;
-                    listener.obligations.follow(now, settings, listener.sight, up, e.0);
-                }
-                messages += 1;
-                handled = now;
-            }
-            is_nothing
+        let mut listener = Listener {
+            booted,
+            settings: self.settings,
+            up: self.up_since.is_some(),
+            followed: 0,
+            messages: self.messages,
+            handled: self.handled,
+            core,
+            guides: &self.guides,
+            lanes: &mut self.lanes,
+            oracle: &mut self.oracle,
+            obligations: &mut self.obligations,
+            sight: &mut self.sight,
         };
+        let mut takes = |now: u64, e: EnclosureIx, p: ProbeIx, value: f64| listener.takes(now, (e, p), value);
         let reached = ms(self.world.glide(Duration::from_millis(to), &mut takes, &mut self.said));
-        (0..settings.enclosures.len()).for_each(|e| listener.end_lanes(EnclosureIx(e)));
-        (self.messages, self.handled, self.now) = (messages, handled, reached);
+        (0..self.settings.enclosures.len()).for_each(|e| listener.end_lanes(EnclosureIx(e)));
+        (self.messages, self.handled, self.now) = (listener.messages, listener.handled, reached);
         // Up to here the core came round with nothing to do.
         let whole = if self.said.is_empty() { reached } else { reached.saturating_sub(1) };
         self.handled += whole.saturating_sub(self.handled) / COMES_ROUND * COMES_ROUND;
     }
 
-    /// When something must happen or be looked at that is no reading of which nothing comes; none where something is under
-    /// way.
-    fn quiet_until(&self) -> Option<u64> {
+    /// Whether nothing is under way but what a glide follows.
+    fn is_undisturbed(&self) -> bool {
         let is_seen = self.options.whole_way || self.recorder.is_some() || self.settings.enclosures.len() > MANY;
-        if is_seen || !self.broker.is_calm() || !self.broker.carries_commands_alone() || !self.said.is_empty() {
-            return None;
-        }
-        self.up_since?;
-        self.host.in_step()?;
+        let carries = self.broker.is_calm() && self.broker.carries_commands_alone() && self.said.is_empty();
         // A probe that is not well may lose its beat in the midst of a glide.
-        if self.active.iter().any(|(active, _)| *active) {
-            return None;
-        }
+        let well = || !self.active.iter().any(|(active, _)| *active);
+        !is_seen && carries && self.up_since.is_some() && self.host.in_step().is_some() && well()
+    }
+
+    /// When something must happen or be looked at that is no reading of which nothing comes, while all is
+    /// [undisturbed](Run::is_undisturbed). What outputs are told again and report again brings it no nearer.
+    fn quiet_until(&self) -> u64 {
         let turn = self.turns.get(self.turned).map(|(at, ..)| *at);
         let act = self.acts.get(self.acted).map(|(at, _)| *at);
         // The first moment of the grid at which anything could be found.
@@ -244,6 +269,6 @@ impl Run<'_> {
         let all = [turn, act, Some(owed), Some(self.end)];
         let watches = self.watches.iter().zip(&self.scenario.expectations);
         let watches = watches.map(|(watch, expectation)| watch.quiet_until(self.now, grid, &expectation.what));
-        all.into_iter().chain(boots).flatten().chain(watches).min()
+        all.into_iter().chain(boots).flatten().chain(watches).min().unwrap_or(self.end)
     }
 }

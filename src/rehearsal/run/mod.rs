@@ -210,6 +210,8 @@ struct Run<'s> {
     broker_boots: Option<u64>,
     daemon_boots: Option<u64>,
     looked: u64,
+    /// Until when it is known to be calm; none: that must be found out.
+    calm: Option<u64>,
     /// Whether nothing has happened since then but readings, and what lamps' outputs are told and report.
     settled: bool,
     /// The words that pass between the core and each lamp's output.
@@ -295,6 +297,7 @@ impl<'s> Run<'s> {
             broker_boots: None,
             daemon_boots: Some(0),
             looked: 0,
+            calm: None,
             settled: false,
             bounds: bounds(scenario),
             bounded: 0,

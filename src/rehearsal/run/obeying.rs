@@ -79,6 +79,7 @@ impl Run<'_> {
         let mut effects = std::mem::take(&mut self.effects);
         core.handle_in_step(Mono::from_millis(self.now - booted), event, &mut effects);
         self.handled = self.now;
+        self.calm = None;
         self.come_of(effects, until, false);
         true
     }
@@ -88,11 +89,18 @@ impl Run<'_> {
         self.guides[e.0][p.0].is_plain()
     }
 
-    /// Carries out what the core wants now; where that is to be obeyed at once, it is. `any`: it may be anything.
+    /// Carries out what the core wants now; where that is to be obeyed at once, it is. `any`: it may be anything, since time
+    /// has passed and nothing was read.
     fn come_of(&mut self, mut effects: Vec<Effect>, until: u64, any: bool) {
         let answered = self.now.saturating_add(COMMAND_TAKES);
         let world = self.world.next_event().map_or(u64::MAX, ms);
+        let again = any && !effects.is_empty() && effects.iter().all(|effect| self.is_told_again(effect));
         let commands = effects.iter().any(|effect| matches!(effect, Effect::Command(_)));
+        if again && !commands {
+            effects.drain(..).for_each(|effect| self.carry_out(effect));
+            self.effects = effects;
+            return;
+        }
         let alone = commands && answered < until.min(world) && answered <= self.core_due();
         if !alone || !effects.iter().all(|effect| self.is_obeyed_at_once(effect)) {
             self.carry_out_all(effects, any);
@@ -102,15 +110,18 @@ impl Run<'_> {
         let mut sent = std::mem::take(&mut self.sent);
         for effect in effects.drain(..) {
             if let Effect::Command(command) = effect {
-                self.tell(&command);
+                self.tell(&command, again);
                 sent.push(command);
             } else {
                 self.carry_out(effect);
             }
         }
         self.effects = effects;
-        self.judge_step(any);
-        self.expect(false);
+        if !again {
+            self.calm = None;
+            self.judge_step(any);
+            self.expect(false);
+        }
         self.answer(answered, &sent);
         sent.clear();
         self.sent = sent;
@@ -127,8 +138,26 @@ impl Run<'_> {
         }
     }
 
-    /// Notes that a lamp's output is told something, and its words.
-    fn tell(&mut self, command: &Command) {
+    /// Whether an effect is no more than that an output is told again what it says it does, or that something is filed or
+    /// shown: then nobody has anything to judge.
+    fn is_told_again(&self, effect: &Effect) -> bool {
+        match effect {
+            Effect::Command(Command { output: OutputRef::Lamp(e, l), permit, .. }) => {
+                self.is_as_decided((*e, *l), permit.level())
+            }
+            Effect::File(_) | Effect::State(_) => true,
+            _ => false,
+        }
+    }
+
+    /// Whether a lamp's level is decided to be this, and its output has said that it is.
+    fn is_as_decided(&self, (e, l): (EnclosureIx, LampIx), level: Level) -> bool {
+        let seen = self.sight.lamp(e, l);
+        seen.level == level && seen.reported.is_some_and(|(reported, _)| reported == level)
+    }
+
+    /// Notes that a lamp's output is told something, and its words; `again`: no more than what it says it does.
+    fn tell(&mut self, command: &Command, again: bool) {
         let OutputRef::Lamp(e, l) = command.output else { return };
         let level = command.permit.level();
         if self.wording[e.0][l.0].told.of(level).is_none() {
@@ -139,6 +168,10 @@ impl Run<'_> {
         let Some(words) = self.wording[e.0][l.0].told.of(level) else { return };
         self.book.mix(&self.now.to_le_bytes());
         self.book.mix(words.as_bytes());
+        if again {
+            self.oracle.told_again(self.now, (e, l), level);
+            return;
+        }
         self.oracle.commanded(self.now, command);
         self.obligations.commanded(self.now, command.output, level, &self.sight);
         if !self.touched.contains(&e) {
@@ -154,7 +187,7 @@ impl Run<'_> {
         for command in sent {
             let OutputRef::Lamp(e, l) = command.output else { continue };
             let level = command.permit.level();
-            self.handle(Event::Delivered { output: command.output, ticket: command.ticket });
+            // That the broker has acknowledged the command says nothing beside the output's own report.
             if let Some(words) = self.wording[e.0][l.0].told.of(level) {
                 self.world.told(Switch::Lamp(e, l), words, &mut said);
             }
@@ -188,7 +221,12 @@ impl Run<'_> {
         said.clear();
         self.messages += 1;
         let event = Event::Report { output, level: Ok(level), retained: false };
-        self.observe(&event);
+        if self.is_as_decided((e, l), level) {
+            // It says again what it said.
+            self.sight.reported(self.now, output, level);
+        } else {
+            self.observe(&event);
+        }
         self.handle(event);
         true
     }

@@ -36,7 +36,7 @@ impl Run<'_> {
 
     /// Lets happen what is due now: what goes wrong, the plant, what arrives, the keeper, and what the core waits for.
     pub(super) fn step(&mut self) {
-        self.settled = false;
+        (self.settled, self.calm) = (false, None);
         self.host.write(self.now);
         self.bounded += self.bounds[self.bounded..].iter().take_while(|at| **at <= self.now).count();
         while let Some((_, comes, ix)) = self.turns.get(self.turned).copied().filter(|(at, ..)| *at <= self.now) {
@@ -48,7 +48,7 @@ impl Run<'_> {
         while let Some((_, act)) = self.acts.get(self.acted).filter(|(at, _)| *at <= self.now) {
             let act = self.measured_rightly(act.clone());
             self.acted += 1;
-            self.note(format!("keeper: {}", in_words(&act, self.settings)));
+            self.note(format_args!("keeper: {}", in_words(&act, self.settings)));
             if self.host.core.is_some() {
                 self.oracle.act(&act);
                 self.coverage.act(&act);
@@ -66,6 +66,7 @@ impl Run<'_> {
     /// Lets happen what is due now, where that can be no more than what the plant says, what outputs are told and what the
     /// core waits for. The grid is not looked at: nothing could be found there.
     pub(super) fn pass_by(&mut self) {
+        self.calm = None;
         self.arrive();
         if self.is_due() {
             self.handle(Event::Tick);
@@ -120,14 +121,14 @@ impl Run<'_> {
             }
             Delivery::Acknowledged { output, ticket } => self.handle(Event::Delivered { output, ticket }),
             Delivery::Up => {
-                self.note("connected to the broker");
+                self.note(format_args!("connected to the broker"));
                 (self.up_since, self.down_since) = (Some(self.now), None);
                 self.reconciled_by.get_or_insert(self.now + self.reconciled_within());
                 self.obligations.link();
                 self.handle(Event::LinkUp);
             }
             Delivery::Down => {
-                self.note("connection to the broker lost");
+                self.note(format_args!("connection to the broker lost"));
                 (self.up_since, self.down_since) = (None, Some(self.now));
                 self.oracle.link_down();
                 self.obligations.link();
@@ -146,7 +147,7 @@ impl Run<'_> {
         self.messages += 1;
         let mut events = std::mem::take(&mut self.events);
         if let Err(misread) = self.routes.decode(topic, payload, retained, self.settings, &mut events) {
-            self.note(misread.to_string());
+            self.note(format_args!("{misread}"));
         }
         for event in events.drain(..) {
             self.observe(&event);

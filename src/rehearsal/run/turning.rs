@@ -21,7 +21,7 @@ impl Run<'_> {
             self.coverage.fault(what.class());
         }
         if comes || !what.is_act() {
-            self.note(format!("{} {}", what.class(), if comes { "begins" } else { "ends" }));
+            self.note(format_args!("{} {}", what.class(), if comes { "begins" } else { "ends" }));
         }
         match what {
             Mishap::BrokerForgets if comes => {
@@ -128,7 +128,8 @@ impl Run<'_> {
     }
 
     pub(super) fn end_daemon(&mut self, in_good_order: bool) {
-        self.note(if in_good_order { "daemon stopped" } else { "daemon gone" });
+        let how = if in_good_order { "stopped" } else { "gone" };
+        self.note(format_args!("daemon {how}"));
         let stored =
             !self.active.iter().zip(&self.scenario.mishaps).any(|((_, _), timed)| timed.what == Mishap::DiskFull);
         let settled = stored && (in_good_order || self.now > self.alarm_changed + STORED_AFTER);
@@ -166,7 +167,7 @@ impl Run<'_> {
                     self.publish_alarm(&notice);
                     if self.sight.announced(self.now, &notice) {
                         let whose = notice.enclosure.map_or("site", |e| &self.settings.enclosures[e.0].id);
-                        self.note(format!("{whose} alarm {} stands still, {}", notice.kind, notice.state.word()));
+                        self.note(format_args!("{whose} alarm {} stands still, {}", notice.kind, notice.state.word()));
                     }
                 }
                 other => self.carry_out(other),
@@ -198,14 +199,14 @@ impl Run<'_> {
             let topics: Vec<_> = self.world.command_topics().map(str::to_owned).collect();
             self.broker.starts(self.now, topics.into_iter());
             self.reconciled_by = self.host.core.is_some().then_some(self.now + self.reconciled_within());
-            self.note("broker runs");
+            self.note(format_args!("broker runs"));
         }
         if self.daemon_boots.is_some_and(|at| at <= self.now) {
             self.daemon_boots = None;
             let last_known = self.host.last_known_error(self.now);
             let effects = self.host.start(self.now, self.settings);
             self.broker.daemon_starts(self.now);
-            self.note("daemon started");
+            self.note(format_args!("daemon started"));
             (self.booted, self.down_since) = (self.now, Some(self.now));
             self.obligations.daemon_started(self.now, self.host.clock_error(self.now), last_known);
             self.take_up(effects);

@@ -33,12 +33,7 @@ impl EnclosurePlant {
                 return to;
             } else if self.probes[probe].is_plain() {
                 let until = others.min(to).min(self.stirs - 1);
-                let mut last = now;
-                let mut takes = |now, e, p, value| {
-                    last = now;
-                    takes(now, e, p, value)
-                };
-                if self.read_on(until, probe, &mut takes) {
+                if let Some(last) = self.read_on(until, probe, takes) {
                     let probe = &self.probes[probe].probe;
                     out.push(probe.said(probe.value(), || around.wall(last)));
                     return last;
@@ -52,19 +47,20 @@ impl EnclosurePlant {
         }
     }
 
-    /// Reads a plain probe at each of its moments up to and at `until`, until `takes` refuses; whether it did.
+    /// Reads a plain probe at each of its moments up to and at `until`, until `takes` refuses; the moment at which it did.
     fn read_on(
         &mut self,
         until: u64,
         probe: usize,
         takes: &mut impl FnMut(u64, EnclosureIx, ProbeIx, f64) -> bool,
-    ) -> bool {
+    ) -> Option<u64> {
         let (e, p) = self.probes[probe].probe.ix();
         let mut takes = |now: u64, value: f64| takes(now, e, p, value);
         while self.probes[probe].probe.next() <= until {
             let Gauge { probe: plant, track, .. } = &mut self.probes[probe];
-            if plant.read_on(track, until, &mut takes) {
-                return true;
+            let refused = plant.read_on(track, until, &mut takes);
+            if refused.is_some() {
+                return refused;
             }
             let now = plant.next();
             if now <= until {
@@ -73,11 +69,11 @@ impl EnclosurePlant {
                 let number = plant.read_plainly(sensed);
                 plant.beat();
                 if !takes(now, number) {
-                    return true;
+                    return Some(now);
                 }
             }
         }
-        false
+        None
     }
 
     /// What probe number `probe`, which is well seated, senses at `now`, kept unit.
