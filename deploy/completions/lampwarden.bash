@@ -34,6 +34,9 @@ _lampwarden() {
             lampwarden,demo)
                 cmd="lampwarden__subcmd__demo"
                 ;;
+            lampwarden,energy)
+                cmd="lampwarden__subcmd__energy"
+                ;;
             lampwarden,history)
                 cmd="lampwarden__subcmd__history"
                 ;;
@@ -52,6 +55,9 @@ _lampwarden() {
             lampwarden,report)
                 cmd="lampwarden__subcmd__report"
                 ;;
+            lampwarden,season)
+                cmd="lampwarden__subcmd__season"
+                ;;
             lampwarden,serve)
                 cmd="lampwarden__subcmd__serve"
                 ;;
@@ -61,8 +67,23 @@ _lampwarden() {
             lampwarden__subcmd__alarms,acknowledge)
                 cmd="lampwarden__subcmd__alarms__subcmd__acknowledge"
                 ;;
+            lampwarden__subcmd__alarms,in-service)
+                cmd="lampwarden__subcmd__alarms__subcmd__in__subcmd__service"
+                ;;
             lampwarden__subcmd__alarms,list)
                 cmd="lampwarden__subcmd__alarms__subcmd__list"
+                ;;
+            lampwarden__subcmd__alarms,metrics)
+                cmd="lampwarden__subcmd__alarms__subcmd__metrics"
+                ;;
+            lampwarden__subcmd__alarms,out-of-service)
+                cmd="lampwarden__subcmd__alarms__subcmd__out__subcmd__of__subcmd__service"
+                ;;
+            lampwarden__subcmd__alarms,shelve)
+                cmd="lampwarden__subcmd__alarms__subcmd__shelve"
+                ;;
+            lampwarden__subcmd__alarms,unshelve)
+                cmd="lampwarden__subcmd__alarms__subcmd__unshelve"
                 ;;
             lampwarden__subcmd__away,check)
                 cmd="lampwarden__subcmd__away__subcmd__check"
@@ -88,6 +109,21 @@ _lampwarden() {
             lampwarden__subcmd__meter,spots)
                 cmd="lampwarden__subcmd__meter__subcmd__spots"
                 ;;
+            lampwarden__subcmd__season,break-off)
+                cmd="lampwarden__subcmd__season__subcmd__break__subcmd__off"
+                ;;
+            lampwarden__subcmd__season,go-on)
+                cmd="lampwarden__subcmd__season__subcmd__go__subcmd__on"
+                ;;
+            lampwarden__subcmd__season,hold)
+                cmd="lampwarden__subcmd__season__subcmd__hold"
+                ;;
+            lampwarden__subcmd__wiring,commission)
+                cmd="lampwarden__subcmd__wiring__subcmd__commission"
+                ;;
+            lampwarden__subcmd__wiring,records)
+                cmd="lampwarden__subcmd__wiring__subcmd__records"
+                ;;
             *)
                 ;;
         esac
@@ -95,7 +131,7 @@ _lampwarden() {
 
     case "${cmd}" in
         lampwarden)
-            opts="-h -V --help --version demo serve check almanac wiring rehearse replay meter lamps history report alarms contacts away"
+            opts="-h -V --help --version demo serve check almanac season wiring rehearse replay meter lamps energy history report alarms contacts away"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 1 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -109,7 +145,7 @@ _lampwarden() {
             return 0
             ;;
         lampwarden__subcmd__alarms)
-            opts="-c -h --config --json --help list acknowledge"
+            opts="-c -h --config --json --help list acknowledge shelve unshelve out-of-service in-service metrics"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -131,6 +167,28 @@ _lampwarden() {
             return 0
             ;;
         lampwarden__subcmd__alarms__subcmd__acknowledge)
+            opts="-c -h --config --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__alarms__subcmd__in__subcmd__service)
             opts="-c -h --config --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
@@ -174,8 +232,112 @@ _lampwarden() {
             COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
             return 0
             ;;
+        lampwarden__subcmd__alarms__subcmd__metrics)
+            opts="-c -h --config --days --json --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --days)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__alarms__subcmd__out__subcmd__of__subcmd__service)
+            opts="-c -h --config --why --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --why)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__alarms__subcmd__shelve)
+            opts="-c -h --config --for --why --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --for)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --why)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__alarms__subcmd__unshelve)
+            opts="-c -h --config --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
         lampwarden__subcmd__almanac)
-            opts="-c -h --config --enclosure --from --days --format --help"
+            opts="-c -h --config --enclosure --from --days --year --format --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -327,6 +489,44 @@ _lampwarden() {
                     ;;
                 --seed)
                     COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__energy)
+            opts="-c -h --config --enclosure --from --until --by --json --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --enclosure)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --from)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --until)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --by)
+                    COMPREPLY=($(compgen -W "lamp enclosure rack circuit month" -- "${cur}"))
                     return 0
                     ;;
                 *)
@@ -692,6 +892,106 @@ _lampwarden() {
             COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
             return 0
             ;;
+        lampwarden__subcmd__season)
+            opts="-c -h --config --json --help hold go-on break-off"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__season__subcmd__break__subcmd__off)
+            opts="-c -h --config --rack --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --rack)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__season__subcmd__go__subcmd__on)
+            opts="-c -h --config --rack --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --rack)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__season__subcmd__hold)
+            opts="-c -h --config --rack --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --rack)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
         lampwarden__subcmd__serve)
             opts="-c -h --config --log --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
@@ -719,7 +1019,7 @@ _lampwarden() {
             return 0
             ;;
         lampwarden__subcmd__wiring)
-            opts="-c -h --config --for --try-relays --yes --record --json --help"
+            opts="-c -h --config --for --try-relays --yes --record --json --help commission records"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -738,6 +1038,58 @@ _lampwarden() {
                     return 0
                     ;;
                 --record)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__wiring__subcmd__commission)
+            opts="-c -h --config --by --no-step --longest --yes --json --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --by)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --longest)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__wiring__subcmd__records)
+            opts="-c -h --config --json --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;

@@ -30,11 +30,13 @@ complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "demo" -d 'Sho
 complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "serve" -d 'Run the daemon'
 complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "check" -d 'Validate a configuration: every finding with file, line, what is wrong and what would be right'
 complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "almanac" -d 'Show the days ahead: lights, sunrise and sunset'
+complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "season" -d 'Cooling seasons: how they stand; hold one back, let it go on, break it off'
 complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "wiring" -d 'Look at the wiring: what each configured topic says, what is silent, and each relay tried once on request'
 complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "rehearse" -d 'Rehearse scenarios in virtual time: the same control code through faults, seeds and seasons'
 complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "replay" -d 'Feed recorded messages through a configuration: what would it have done with last month?'
 complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "meter" -d 'Rounds with a hand-held UV meter: log a reading, see the gradient and the dose, find a lamp\'s height'
 complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "lamps" -d 'Lamps, a line each: state, hours, next change; why one is judged so; log that one was changed'
+complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "energy" -d 'Show what lamps drew month by month, and what it cost: by lamp, enclosure, rack or circuit'
 complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "history" -d 'Write the journal out as CSV, JSON Lines or Parquet; take readings of a spreadsheet in; make a backup'
 complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "report" -d 'Write ninety days of one animal\'s light, heat and UV as a page for a veterinarian, which prints on A4'
 complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "alarms" -d 'Alarms that stand, who was told, and acknowledging them'
@@ -59,14 +61,42 @@ complete -c lampwarden -n "__fish_lampwarden_using_subcommand almanac" -l days -
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand almanac" -l format -d 'How it is written' -r -f -a "table\t''
 csv\t''
 json\t''"
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand almanac" -l year -d 'A picture of the year from the first date on: day lengths, UV, targets and the cooling season; JSON day by day'
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand almanac" -s h -l help -d 'Print help'
-complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
-complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring" -l for -d 'How long to listen, such as 60s or 5m' -r
-complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring" -l record -d 'Write every message to this file as a recording for `replay`' -r -F
-complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring" -l try-relays -d 'Then switch each relay on for two seconds and off again, each after a question'
-complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring" -l yes -d 'Try relays without asking'
-complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring" -l json -d 'Print the report as JSON'
-complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand season; and not __fish_seen_subcommand_from hold go-on break-off" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand season; and not __fish_seen_subcommand_from hold go-on break-off" -l json -d 'Print a JSON array'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand season; and not __fish_seen_subcommand_from hold go-on break-off" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand season; and not __fish_seen_subcommand_from hold go-on break-off" -f -a "hold" -d 'Hold it back: it does not begin, or its way down stands still'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand season; and not __fish_seen_subcommand_from hold go-on break-off" -f -a "go-on" -d 'Let it go on'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand season; and not __fish_seen_subcommand_from hold go-on break-off" -f -a "break-off" -d 'Break it off: the way up begins now, or it does not begin this year'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand season; and __fish_seen_subcommand_from hold" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand season; and __fish_seen_subcommand_from hold" -l rack -d 'Every bay of this rack' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand season; and __fish_seen_subcommand_from hold" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand season; and __fish_seen_subcommand_from go-on" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand season; and __fish_seen_subcommand_from go-on" -l rack -d 'Every bay of this rack' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand season; and __fish_seen_subcommand_from go-on" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand season; and __fish_seen_subcommand_from break-off" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand season; and __fish_seen_subcommand_from break-off" -l rack -d 'Every bay of this rack' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand season; and __fish_seen_subcommand_from break-off" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and not __fish_seen_subcommand_from commission records" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and not __fish_seen_subcommand_from commission records" -l for -d 'How long to listen, such as 60s or 5m' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and not __fish_seen_subcommand_from commission records" -l record -d 'Write every message to this file as a recording for `replay`' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and not __fish_seen_subcommand_from commission records" -l try-relays -d 'Then switch each relay on for two seconds and off again, each after a question'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and not __fish_seen_subcommand_from commission records" -l yes -d 'Try relays without asking'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and not __fish_seen_subcommand_from commission records" -l json -d 'Print the report as JSON'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and not __fish_seen_subcommand_from commission records" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and not __fish_seen_subcommand_from commission records" -f -a "commission" -d 'Walk through every probe and lamp of an enclosure: what is exchanged, how it warms, figures for it; and sign a record'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and not __fish_seen_subcommand_from commission records" -f -a "records" -d 'List the records of commissioning in the journal, oldest first'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and __fish_seen_subcommand_from commission" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and __fish_seen_subcommand_from commission" -l by -d 'Who does it, for the record; the user\'s name unless given' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and __fish_seen_subcommand_from commission" -l longest -d 'How long a lamp may be on to measure how it warms' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and __fish_seen_subcommand_from commission" -l no-step -d 'Do not measure how lamps warm: switch each only until its probe answers'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and __fish_seen_subcommand_from commission" -l yes -d 'Ask nothing: you stand by, and no animal is in there. Probes are not taken into the hand, nobody says which lamp came on, and the record is signed only with --by'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and __fish_seen_subcommand_from commission" -l json -d 'Print the records as a JSON array; questions and progress go to stderr'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and __fish_seen_subcommand_from commission" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and __fish_seen_subcommand_from records" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and __fish_seen_subcommand_from records" -l json -d 'Print a JSON array'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and __fish_seen_subcommand_from records" -s h -l help -d 'Print help'
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand rehearse" -l seeds -d 'Rehearse each with these seeds instead of its own; the last is not included' -r
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand rehearse" -l report -d 'Write a page with plots for each rehearsal here, and over several an index' -r -F
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand rehearse" -l json -d 'Print the outcomes as a JSON array'
@@ -105,6 +135,17 @@ complete -c lampwarden -n "__fish_lampwarden_using_subcommand lamps; and __fish_
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand lamps; and __fish_seen_subcommand_from why" -s h -l help -d 'Print help'
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand lamps; and __fish_seen_subcommand_from changed" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand lamps; and __fish_seen_subcommand_from changed" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand energy" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand energy" -l enclosure -d 'Only this enclosure' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand energy" -l from -d 'First month; this one unless given' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand energy" -l until -d 'Last month; this one unless given' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand energy" -l by -d 'What is added up' -r -f -a "lamp\t''
+enclosure\t''
+rack\t''
+circuit\t''
+month\t''"
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand energy" -l json -d 'Print JSON: every lamp and month, and the sums of every rack, circuit and month'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand energy" -s h -l help -d 'Print help'
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand history; and not __fish_seen_subcommand_from import" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand history; and not __fish_seen_subcommand_from import" -l enclosure -d 'Only this enclosure' -r
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand history; and not __fish_seen_subcommand_from import" -l probe -d 'Only this probe' -r
@@ -143,16 +184,36 @@ complete -c lampwarden -n "__fish_lampwarden_using_subcommand report" -l days -d
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand report" -l until -d 'The last date; yesterday unless given' -r
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand report" -s o -l output -d 'Where the page goes; standard output unless given' -r -F
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand report" -s h -l help -d 'Print help'
-complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and not __fish_seen_subcommand_from list acknowledge" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
-complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and not __fish_seen_subcommand_from list acknowledge" -l json -d 'Print a JSON array'
-complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and not __fish_seen_subcommand_from list acknowledge" -s h -l help -d 'Print help'
-complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and not __fish_seen_subcommand_from list acknowledge" -f -a "list" -d 'List the alarms that stand, the most important first'
-complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and not __fish_seen_subcommand_from list acknowledge" -f -a "acknowledge" -d 'Say that somebody has seen an alarm and sees to it: nobody is reminded of it any more'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and not __fish_seen_subcommand_from list acknowledge shelve unshelve out-of-service in-service metrics" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and not __fish_seen_subcommand_from list acknowledge shelve unshelve out-of-service in-service metrics" -l json -d 'Print a JSON array'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and not __fish_seen_subcommand_from list acknowledge shelve unshelve out-of-service in-service metrics" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and not __fish_seen_subcommand_from list acknowledge shelve unshelve out-of-service in-service metrics" -f -a "list" -d 'List the alarms that stand, the most important first'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and not __fish_seen_subcommand_from list acknowledge shelve unshelve out-of-service in-service metrics" -f -a "acknowledge" -d 'Say that somebody has seen an alarm and sees to it: nobody is reminded of it any more'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and not __fish_seen_subcommand_from list acknowledge shelve unshelve out-of-service in-service metrics" -f -a "shelve" -d 'Put an alarm aside for a while: nobody is told of it, and it is told again afterwards if it still stands. A lamp that cannot be stopped cannot be shelved, and one that got too hot for half an hour at most'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and not __fish_seen_subcommand_from list acknowledge shelve unshelve out-of-service in-service metrics" -f -a "unshelve" -d 'Take an alarm off the shelf: it is told at once if it still stands'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and not __fish_seen_subcommand_from list acknowledge shelve unshelve out-of-service in-service metrics" -f -a "out-of-service" -d 'Say that no animal lives in an enclosure: only alarms of its guard are told. Lamps and guards go on as always'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and not __fish_seen_subcommand_from list acknowledge shelve unshelve out-of-service in-service metrics" -f -a "in-service" -d 'Say that an animal lives in an enclosure again'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and not __fish_seen_subcommand_from list acknowledge shelve unshelve out-of-service in-service metrics" -f -a "metrics" -d 'How well the alarms serve whoever answers them: rates, floods, chattering and stale alarms, priorities, beside the figures of ISA-18.2 / IEC 62682'
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from list" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from list" -l json -d 'Print a JSON array'
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from list" -s h -l help -d 'Print help'
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from acknowledge" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from acknowledge" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from shelve" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from shelve" -l for -d 'For how long, such as `2h`' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from shelve" -l why -d 'Why, for whoever reads the list' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from shelve" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from unshelve" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from unshelve" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from out-of-service" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from out-of-service" -l why -d 'Why, for whoever reads the list' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from out-of-service" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from in-service" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from in-service" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from metrics" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from metrics" -l days -d 'Over so many days up to now' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from metrics" -l json -d 'Print a JSON object'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from metrics" -s h -l help -d 'Print help'
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand contacts; and not __fish_seen_subcommand_from test" -s h -l help -d 'Print help'
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand contacts; and not __fish_seen_subcommand_from test" -f -a "test" -d 'Send a test message to every contact by every channel, and tell what became of each'
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand contacts; and __fish_seen_subcommand_from test" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F

@@ -11,6 +11,7 @@
 use std::sync::Arc;
 use std::time::Duration;
 
+use super::Controller;
 use crate::settings::{Circuit, CircuitIx, Enclosure, EnclosureIx, LampIx, Settings};
 use crate::time::Mono;
 use crate::units::Watts;
@@ -175,6 +176,14 @@ impl Circuits {
             before.join(", ")
         ));
         why
+    }
+}
+
+impl Controller {
+    /// Why a lamp may be on or not, as far as its circuit goes, a line each.
+    pub(super) fn why_circuit(&self, enclosure: EnclosureIx, lamp: LampIx) -> Vec<String> {
+        let circuit = self.settings.enclosures.get(enclosure.0).and_then(|it| it.lamps.get(lamp.0)?.circuit);
+        circuit.map_or_else(Vec::new, |circuit| self.circuits.why(&self.settings, circuit, (enclosure, lamp)))
     }
 }
 

@@ -295,8 +295,7 @@ impl Controller {
     /// have no such lamp.
     pub fn why(&self, enclosure: EnclosureIx, lamp: LampIx) -> Option<Vec<String>> {
         let mut why = self.enclosures.get(enclosure.0)?.why(lamp, &self.circles.peers(enclosure, lamp))?;
-        let circuit = self.settings.enclosures.get(enclosure.0)?.lamps.get(lamp.0)?.circuit;
-        why.extend(circuit.iter().flat_map(|&circuit| self.circuits.why(&self.settings, circuit, (enclosure, lamp))));
+        why.extend(self.why_circuit(enclosure, lamp));
         Some(why)
     }
 
@@ -861,11 +860,6 @@ impl Controller {
         enclosure: EnclosureIx,
     ) -> Option<(impl Iterator<Item = Level>, impl Iterator<Item = AlarmKind>)> {
         Some(self.enclosures.get(enclosure.0)?.outline())
-    }
-
-    /// The course of an enclosure's cooling season; none before it begins, or where there is none.
-    pub fn course(&self, enclosure: EnclosureIx) -> Option<photoperiod::Course> {
-        self.enclosures.get(enclosure.0)?.course()
     }
 
     /// The target of a lamp's thermostat that is in force, as the [view](Controller::view) has it.

@@ -16,9 +16,10 @@ use std::collections::VecDeque;
 use chrono::{DateTime, Days, NaiveDate, TimeDelta, Utc};
 use chrono_tz::Tz;
 
-use crate::settings::{Cooling, Program};
+use crate::settings::{Cooling, EnclosureIx, Program};
 use crate::units::Celsius;
 
+use super::Controller;
 use super::event::SeasonAct;
 use super::photoperiod::{Course, Phase};
 use super::record::SeasonRecord;
@@ -253,6 +254,13 @@ impl Cooled {
             is_waiting: self.record.is_waiting,
             why: self.record.ended.clone(),
         }
+    }
+}
+
+impl Controller {
+    /// The course of an enclosure's cooling season; none before it begins, or where there is none.
+    pub fn course(&self, enclosure: EnclosureIx) -> Option<Course> {
+        self.enclosures.get(enclosure.0)?.course()
     }
 }
 

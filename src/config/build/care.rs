@@ -93,8 +93,9 @@ impl Bench<'_, '_> {
         let uv = self.uv(fields);
         let year = self.year(fields);
         let lengths = year.as_ref().map(|year| year.lengths.clone());
-        let photoperiod =
-            fields.table("photoperiod").and_then(|it| photoperiod(it, lengths.as_ref().map(Option::as_ref), fields, self.sink));
+        let photoperiod = fields
+            .table("photoperiod")
+            .and_then(|it| photoperiod(it, lengths.as_ref().map(Option::as_ref), fields, self.sink));
         sheet.readable = true;
         sheet.has_uv = fields.has("uv_zone") || fields.has("basking_uvi");
         sheet.spots = SPOTS.iter().filter_map(|spot| Some((*spot, self.spot(fields.table(spot)?)))).collect();
