@@ -273,11 +273,7 @@ impl Bench<'_, '_> {
         });
         if let Some(target) = target {
             self.above_target(lamp, cut, &target);
-            let highest = self.spot_year(lamp.fields, warms, housing).map(|year| year.highest(target.value));
-            if let Some(highest) = highest.filter(|highest| *highest > target.value.day) {
-                let all_year = Target { day: highest, ..target.value };
-                self.above_target(lamp, cut, &Put { at: target.at, value: all_year });
-            }
+            self.above_year(lamp, warms, housing, cut, &target);
         }
     }
 
@@ -303,6 +299,34 @@ impl Bench<'_, '_> {
         );
         let right = format!("give the lamp a `cut` above {highest}, or leave this probe out of `guards`");
         self.sink.push(Draft::error(probe.key, wrong, right).also(cut.at, "the cut comes from here"));
+    }
+
+    /// The hottest day of the year is not above the cut either.
+    fn above_year(
+        &mut self,
+        lamp: &Draftsman,
+        warms: Option<&KnownProbe>,
+        housing: &Housing,
+        cut: &Put<f64>,
+        target: &Put<Target>,
+    ) {
+        let Some(year) = self.spot_year(lamp.fields, warms, housing) else { return };
+        let highest = year.highest(target.value);
+        let hysteresis = match lamp.control {
+            Some(Control::OnOff) => lamp.fields.number("hysteresis").map_or(0.0, |hysteresis| hysteresis.value),
+            _ => 0.0,
+        };
+        let least = highest + Kelvin(hysteresis);
+        // Days as hot as the sheet's own have been told of.
+        if highest <= target.value.day || Celsius(cut.value) > least {
+            return;
+        }
+        let cut_text = Celsius(cut.value);
+        let wrong = format!(
+            "the cut, {cut_text}, is not above what the thermostat may reach in the course of the year, {least}"
+        );
+        let right = format!("above {least}: the highest target of the year, {highest}, and the hysteresis");
+        self.sink.push(Draft::error(cut.at, wrong, right).also(target.at, "the sheet's own targets"));
     }
 
     fn above_target(&mut self, lamp: &Draftsman, cut: &Put<f64>, target: &Put<Target>) {
