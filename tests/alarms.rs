@@ -80,7 +80,7 @@ fn aside(room: &Room, enclosure: Option<EnclosureIx>, kind: AlarmKind) -> Option
     notice.aside.clone()
 }
 
-fn lost(room: &Room) -> Option<&AlarmNotice> {
+fn supply_lost(room: &Room) -> Option<&AlarmNotice> {
     room.controller.alarms().find(|notice| notice.kind == AlarmKind::SupplyLost)
 }
 
@@ -222,7 +222,7 @@ fn a_quarter_of_the_site_that_falls_silent_is_one_alarm_and_what_outlasts_it_com
         room.keeps_saying(&format!("{n:02}/basking"), "", 0);
     }
     room.wait(200);
-    let lost = lost(&room).expect("told").clone();
+    let lost = supply_lost(&room).expect("told").clone();
     assert!(lost.text.contains("4 of 12 enclosures") && lost.text.contains("r-00, r-01"), "{}", lost.text);
     assert_eq!((lost.priority, &lost.aside), (Priority::High, &None));
     for n in 0..4 {
@@ -241,7 +241,7 @@ fn a_quarter_of_the_site_that_falls_silent_is_one_alarm_and_what_outlasts_it_com
     assert_eq!(aside(&room, bay(3), AlarmKind::ProbeSilent), supply(), "two minutes later");
     room.wait(90);
     assert_eq!(aside(&room, bay(3), AlarmKind::ProbeSilent), None);
-    assert!(lost(&room).is_none());
+    assert!(supply_lost(&room).is_none());
 }
 
 #[test]
@@ -251,13 +251,13 @@ fn two_of_twelve_are_two_alarms_and_nothing_critical_is_a_consequence() {
         room.keeps_saying(&format!("{n:02}/basking"), "", 0);
     }
     room.wait(200);
-    assert!(lost(&room).is_none());
+    assert!(supply_lost(&room).is_none());
     assert_eq!(aside(&room, bay(0), AlarmKind::ProbeSilent), None);
     for n in 2..6 {
         room.keeps_saying(&format!("{n:02}/basking"), "", 0);
     }
     room.wait(200);
-    assert!(lost(&room).is_some());
+    assert!(supply_lost(&room).is_some());
     room.keeps_saying("03/basking", "41.0", 30);
     assert_eq!(aside(&room, bay(3), AlarmKind::OverTemperature), None);
 }
@@ -270,7 +270,7 @@ fn a_cause_is_found_again_after_a_restart_and_old_alarms_make_none() {
         // An hour apart each: no common cause.
         room.wait(3600);
     }
-    assert!(lost(&room).is_none());
+    assert!(supply_lost(&room).is_none());
     let last = Some(room.controller.stamp());
     let toml = rack("00..11", "");
     let again = Room::again(&toml, "2026-01-15T16:00:00Z", &room.remembered, &kept(&room), last);
@@ -279,12 +279,12 @@ fn a_cause_is_found_again_after_a_restart_and_old_alarms_make_none() {
         room.keeps_saying(&format!("{n:02}/basking"), "", 0);
     }
     room.wait(200);
-    assert!(lost(&room).is_some());
+    assert!(supply_lost(&room).is_some());
     let last = Some(room.controller.stamp());
     let again = Room::again(&toml, "2026-01-15T16:00:00Z", &room.remembered, &kept(&room), last);
     assert!((4..10).all(|n| aside(&again, bay(n), AlarmKind::ProbeSilent) == supply()));
     assert!((0..4).all(|n| aside(&again, bay(n), AlarmKind::ProbeSilent).is_none()));
-    assert!(lost(&again).is_some());
+    assert!(supply_lost(&again).is_some());
 }
 
 #[test]
@@ -308,7 +308,7 @@ fn a_relay_box_that_does_not_obey_is_one_alarm_that_names_its_lamps() {
         room.keeps_saying(&format!("{n}/basking"), "34.0", 30);
     }
     room.wait(120);
-    let lost = lost(&room).expect("told").clone();
+    let lost = supply_lost(&room).expect("told").clone();
     assert_eq!(lost.subjects, ["the relay box of box/state"]);
     for words in ["2 of 10 lamps", "heat of r-3", "heat of r-7"] {
         assert!(lost.text.contains(words), "{words}: {}", lost.text);
@@ -568,4 +568,23 @@ proptest! {
         let left: BTreeSet<_> = room.controller.alarms().map(|it| (it.enclosure, it.kind)).collect();
         prop_assert!(left.is_empty(), "{:?}", left);
     }
+}
+
+#[test]
+fn a_probe_that_was_silent_before_is_not_well_because_the_broker_is_back() {
+    let mut room = noon(2, "");
+    room.keeps_saying("0/basking", "", 0);
+    room.wait(600);
+    room.event(Event::LinkDown);
+    room.wait(600);
+    room.notices.clear();
+    room.event(Event::LinkUp);
+    room.keeps_saying("1/basking", "31.0", 30);
+    room.wait(600);
+    assert_eq!(aside(&room, bay(0), AlarmKind::ProbeSilent), None);
+    let of_it = room.notices.iter().filter(|(_, it)| it.kind == AlarmKind::ProbeSilent);
+    assert!(of_it.clone().all(|(_, it)| it.state.is_active()), "it never ended: {:?}", of_it.collect::<Vec<_>>());
+    room.keeps_saying("0/basking", "31.0", 30);
+    room.wait(30);
+    assert_eq!(room.controller.alarms().count(), 0, "its first word ends it");
 }

@@ -188,9 +188,9 @@ async fn a_room_that_is_wired_well_leaves_a_signed_record_with_its_figures() {
     assert!(step.gain_k > 5.0 && step.hottest_c < 42.0 && step.time_constants_seen > 0.3, "{step:#?}");
     assert!(heat.reported_on_s.is_some() && heat.reported_off, "{heat:#?}");
     assert!(heat.answers.iter().any(|answer| answer.expected && answer.change > 0.5), "{heat:#?}");
-    let hysteresis = heat.proposed.iter().find(|figure| figure.key == "slew").expect("its rise was measured");
-    let line = source.text.lines().nth(hysteresis.line.unwrap() - 1).unwrap();
-    assert_eq!((&*hysteresis.table, line), ("e0: lamps.heat", "[enclosure.lamps.heat]"));
+    let slew = heat.proposed.iter().find(|figure| figure.key == "slew").expect("its rise was measured");
+    let line = source.text.lines().nth(slew.line.unwrap() - 1).unwrap();
+    assert_eq!((&*slew.table, line), ("e0: lamps.heat", "[enclosure.lamps.heat]"));
 
     // It is in the journal, for a person and for programs, and stays when it is read again.
     let (text, code) = listed(&source, &folder, &[]);
@@ -199,6 +199,12 @@ async fn a_room_that_is_wired_well_leaves_a_signed_record_with_its_figures() {
     let (json, _) = listed(&source, &folder, &["e1", "--json"]);
     let again: Vec<Record> = serde_json::from_str(&json).unwrap();
     assert_eq!(again, [records[1].clone()]);
+
+    // And a replay of that journal does nothing by it.
+    let mut replay = Command::new(env!("CARGO_BIN_EXE_lampwarden"));
+    replay.args(["replay", "-c"]).arg(folder.path().join("room.toml")).arg(folder.path().join("state/journal.db"));
+    let output = replay.stdin(Stdio::null()).output().unwrap();
+    assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stderr));
 }
 
 #[tokio::test]

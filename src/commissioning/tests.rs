@@ -6,7 +6,7 @@ use chrono::{DateTime, Utc};
 use proptest::prelude::*;
 
 use super::*;
-use crate::config::{Source, parse};
+use crate::config::{Checked, Source, parse};
 use crate::control::{Event, OutputRef};
 use crate::message::Routes;
 use crate::settings::{OutputKind, Settings};
@@ -21,6 +21,18 @@ const STEP: Option<Duration> = Some(Duration::from_secs(45 * 60));
 /// `count` enclosures with a basking lamp, a UV tube and, in every other one, a heater at the warm end. `topic` names the
 /// topic of each probe and `relay` that of each relay, by enclosure and name.
 fn room(count: usize, topic: impl Fn(usize, &str) -> String, relay: impl Fn(usize, &str) -> String) -> Settings {
+    let checked = written(count, topic, relay, "");
+    let findings: Vec<_> = checked.findings.iter().map(|finding| finding.wrong.clone()).collect();
+    checked.settings.unwrap_or_else(|| panic!("{findings:?}"))
+}
+
+/// The same as it is checked, with lines of its own for each basking lamp.
+fn written(
+    count: usize,
+    topic: impl Fn(usize, &str) -> String,
+    relay: impl Fn(usize, &str) -> String,
+    heat: &str,
+) -> Checked {
     let mut text = String::from(
         r#"
         site = { name = "pump-house", timezone = "Europe/Lisbon", latitude = 38.72, longitude = -9.14 }
@@ -54,12 +66,13 @@ fn room(count: usize, topic: impl Fn(usize, &str) -> String, relay: impl Fn(usiz
         .chain((e % 2 == 0).then_some(heater))
         {
             let to = relay(e, name);
-            text += &format!("[enclosure.lamps.{name}]\n{what}\nrelay = {{ set = \"{to}/set\", state = \"{to}\" }}\n");
+            let more = if name == "heat" { heat } else { "" };
+            text += &format!(
+                "[enclosure.lamps.{name}]\n{what}\n{more}relay = {{ set = \"{to}/set\", state = \"{to}\" }}\n"
+            );
         }
     }
-    let checked = parse(&[Source { name: "room.toml".to_owned(), text }]);
-    let findings: Vec<_> = checked.findings.iter().map(|finding| finding.wrong.clone()).collect();
-    checked.settings.unwrap_or_else(|| panic!("{findings:?}"))
+    parse(&[Source { name: "room.toml".to_owned(), text }])
 }
 
 fn plain(e: usize, name: &str) -> String {
@@ -304,18 +317,22 @@ proptest! {
         prop_assert!((response.fastest() / fastest - 1.0).abs() < 1.0 / 3.0, "{} K/s: {:?}", fastest, response);
         prop_assert!(response.gain > 5.0 && response.lag > 60.0 && response.dead < 300.0, "{:?}", response);
         let proposal = propose(&bench.keeper, lamp, &step, &bench.tracks[&step.probe]);
-        // Every proposal can be pasted: the configuration takes it.
+        // Everything that is proposed for the lamp can be pasted: the configuration takes it, and has nothing new to say.
         prop_assert!(!proposal.figures.is_empty());
+        let mut pasted = String::new();
         for figure in &proposal.figures {
-            let key = match figure.place {
-                Place::Lamp(at, key) => { prop_assert_eq!(at, lamp); key }
-                Place::Probe(_, key) | Place::Output(_, key) => key,
-            };
-            if key == "cut" {
-                let cut: f64 = figure.value.parse().expect("a number");
-                prop_assert!(cut < 42.0 && cut > 34.0, "never hotter than the keeper wrote: {}", cut);
+            if let Place::Lamp(at, key) = figure.place {
+                prop_assert_eq!(at, lamp);
+                pasted += &format!("{} = {}\n", key, figure.value);
             }
         }
+        let checked = written(1, plain, plain, &pasted);
+        let said = |checked: &Checked| checked.findings.iter().map(|finding| finding.wrong.clone()).collect::<Vec<_>>();
+        prop_assert_eq!(said(&checked), said(&written(1, plain, plain, "")), "{}", pasted);
+        let (old, new) = (&truth.enclosures[0].lamps[0], &checked.settings.expect("taken").enclosures[0].lamps[0]);
+        let (old, new) = (old.guard.as_ref().expect("a guard"), new.guard.as_ref().expect("a guard"));
+        prop_assert!(new.cut <= old.cut && new.cut > Celsius(34.0), "never hotter than the keeper wrote: {}", new.cut);
+        prop_assert!(new.slew.0 >= fastest, "{} K/s", new.slew);
     }
 }
 
@@ -347,9 +364,9 @@ fn state_topics_that_are_exchanged_are_told_from_the_rest() {
     assert_eq!(found.iter().map(|finding| finding.kind).collect::<Vec<_>>(), [Kind::SwappedReports], "{found:#?}");
 }
 
-/// Writes the words of the first lamp's relay the wrong way round.
-fn contrary(keeper: &mut Settings) {
-    let OutputKind::Relay { on, off, reports_on, reports_off } = &mut keeper.enclosures[0].lamps[0].output.kind else {
+/// Writes the words of the basking lamp's relay in enclosure `e` the wrong way round.
+fn contrary(keeper: &mut Settings, e: usize) {
+    let OutputKind::Relay { on, off, reports_on, reports_off } = &mut keeper.enclosures[e].lamps[0].output.kind else {
         panic!("a relay")
     };
     std::mem::swap(on, off);
@@ -360,7 +377,7 @@ fn contrary(keeper: &mut Settings) {
 fn a_relay_that_does_the_opposite_is_found_before_anything_goes_on() {
     let truth = room(1, plain, plain);
     let mut keeper = truth.clone();
-    contrary(&mut keeper);
+    contrary(&mut keeper, 0);
     let mut bench = Bench::new(&truth, keeper, 3, &[]);
     let outcome = bench.attempt((EnclosureIx(0), LampIx(1)), None);
     assert_eq!((&outcome.ended, outcome.on_for), (&Ended::HeatsWhileOff(basking(0)), Duration::ZERO));
@@ -373,15 +390,20 @@ fn a_relay_that_does_the_opposite_is_found_before_anything_goes_on() {
 
 #[test]
 fn a_relay_that_has_been_warm_for_long_and_does_the_opposite_is_told_by_the_fall() {
-    let truth = room(1, plain, plain);
+    let truth = room(2, plain, plain);
     let mut keeper = truth.clone();
-    contrary(&mut keeper);
-    keeper.enclosures[0].lamps[0].guard.as_mut().expect("it warms").cut = Celsius(60.0);
+    contrary(&mut keeper, 1);
+    // It has been on for hours, which the guard of a daemon would have told long ago.
+    keeper.enclosures[1]
+        .lamps
+        .iter_mut()
+        .filter_map(|lamp| lamp.guard.as_mut())
+        .for_each(|guard| guard.cut = Celsius(70.0));
     let mut bench = Bench::new(&truth, keeper, 3, &[]);
     let mut said = Vec::new();
     bench.world.advance_to(Duration::from_secs(4 * 3600), &mut said);
-    let outcome = bench.attempt((EnclosureIx(0), LampIx(0)), None);
-    assert!(outcome.answers[&basking(0)].change < 0.0, "{outcome:?}");
+    let outcome = bench.attempt((EnclosureIx(1), LampIx(0)), None);
+    assert!(outcome.answers.get(&basking(1)).is_some_and(|answer| answer.change < 0.0), "{outcome:?}");
     let found = findings(&bench.keeper, &seen(&[outcome], None), &[]);
     assert_eq!(found.iter().map(|finding| finding.kind).collect::<Vec<_>>(), [Kind::Inverted], "{found:#?}");
 }

@@ -242,6 +242,11 @@ impl Intake {
         self.started = now;
     }
 
+    /// Whether a good reading has come since it was excused last, or since the start.
+    pub(super) fn has_spoken(&self) -> bool {
+        self.last.is_some_and(|(_, at)| at >= self.started)
+    }
+
     /// Whether its last doubtful reading is recent.
     pub(super) fn is_doubtful(&self, now: Mono) -> bool {
         self.doubted.is_some_and(|at| now.since(at) < DOUBT_LASTS)

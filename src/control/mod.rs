@@ -9,6 +9,7 @@
 mod agenda;
 mod alarm;
 pub mod almanac;
+mod asked;
 mod board;
 mod circuits;
 mod clock;
@@ -47,7 +48,7 @@ pub use record::{
 };
 pub use uv::{Footing, Told, UvDay, middle_of};
 pub use view::{
-    DayView, EnclosureView, Heard, InterlockView, LampView, ProbeView, Quality, RoundView, SeasonView, UvView,
+    ByHand, DayView, EnclosureView, Heard, InterlockView, LampView, ProbeView, Quality, RoundView, SeasonView, UvView,
 };
 pub use walk::{Remark, SpotView};
 
@@ -291,38 +292,6 @@ impl Controller {
         Some(self.enclosures.get(ix)?.round(self.settings.enclosures.get(ix)?))
     }
 
-    /// Why a lamp is judged as it is: the readings, the beliefs and the thresholds, a line each. None where the settings
-    /// have no such lamp.
-    pub fn why(&self, enclosure: EnclosureIx, lamp: LampIx) -> Option<Vec<String>> {
-        let mut why = self.enclosures.get(enclosure.0)?.why(lamp, &self.circles.peers(enclosure, lamp))?;
-        why.extend(self.why_circuit(enclosure, lamp));
-        Some(why)
-    }
-
-    /// Why an alarm of an enclosure stands or does not: readings, fit and thresholds, a line each. None where the settings
-    /// have no such enclosure.
-    pub fn why_alarm(&self, enclosure: EnclosureIx, kind: AlarmKind) -> Option<Vec<String>> {
-        let settings = self.settings.enclosures.get(enclosure.0)?;
-        let control = self.enclosures.get(enclosure.0)?;
-        let mut why = control.why_alarm(self.now.mono, &self.settings.site, settings, kind);
-        if matches!(kind, AlarmKind::LampDark | AlarmKind::LampHeldBack) {
-            for (ix, lamp) in settings.lamps.iter().enumerate() {
-                let lines = self.why(enclosure, LampIx(ix)).unwrap_or_default();
-                why.extend(lines.into_iter().map(|line| format!("{}: {line}", lamp.name)));
-            }
-        }
-        if kind == AlarmKind::SpareDue {
-            let site = self.board.announced().find(|notice| notice.kind == kind && notice.state.is_active());
-            why.extend(site.map(|notice| format!("for the site it stands: {}", notice.text)));
-            let stock = self.settings.spares.iter();
-            why.extend(stock.map(|spare| {
-                let (left, title) = (self.spares.left(spare), spare.fitting.traits().title);
-                format!("in stock by the configuration: {} {title}, of which {left} are left", spare.count)
-            }));
-        }
-        Some(why)
-    }
-
     /// Spare lamps that are left of those in the configuration, all kinds together.
     pub fn spares_left(&self) -> u32 {
         self.settings.spares.iter().map(|spare| self.spares.left(spare)).sum()
@@ -563,6 +532,11 @@ impl Controller {
             }
             Act::MeterReading { enclosure, reading } => {
                 self.with(enclosure, out, |control, ctx, settings| control.meter_reading(ctx, settings, &reading));
+            }
+            Act::LateReading { enclosure, reading, taken } => {
+                self.with(enclosure, out, |control, ctx, settings| {
+                    control.late_reading(ctx, settings, &reading, taken)
+                });
             }
             Act::LampChange { enclosure, lamp } => {
                 self.with(enclosure, out, |control, ctx, settings| control.lamp_change(ctx, settings, lamp));

@@ -69,7 +69,6 @@ pub(super) fn meaning(kind: &str) -> &'static str {
         "heat-weak" => "the heat was fully on and the spot did not get warm",
         "lamp-held-back" => "a lamp was held back because its circuit was full",
         "season-amiss" => "the cooling season did not go as planned: the room was too warm",
-        "supply-lost" => "the supply of several enclosures failed at once",
         "uv-over-ceiling" => "more UV than the animal may have",
         "uv-above-band" => "the UV index was above its band",
         "uv-below-band" => "the UV index was below its band",
@@ -84,6 +83,7 @@ pub(super) fn meaning(kind: &str) -> &'static str {
         "config-refused" => "a wrong configuration was refused",
         "overloaded" => "more messages came than could be handled",
         "notice-failing" => "messages to people did not arrive",
+        "supply-lost" => "power, network, a circuit or a relay box failed",
         _ => "",
     }
 }

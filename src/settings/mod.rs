@@ -12,8 +12,8 @@ pub use circuit::{CONTINUOUS_SHARE, Circuit, STRIKE_GAP_MAX, Tariff};
 pub use fitting::{Emits, Fitting, Sourced, Traits};
 pub use season::{Cooling, Program, SpotYear, season_place};
 pub use telling::{
-    Address, Away, Channel, Contact, Digest, Heartbeat, Hours, MailServer, Plan, Plans, Security, Telling, Web,
-    Webhook, Weekly,
+    Address, Away, Channel, Contact, Digest, Heartbeat, Hours, MailServer, Plan, Plans, Security, ServerIdentity,
+    Telling, Web, Webhook, Weekly,
 };
 
 use std::path::PathBuf;

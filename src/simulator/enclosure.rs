@@ -177,6 +177,31 @@ impl EnclosurePlant {
         ))
     }
 
+    /// Up to and at when the place of thermometer number `probe` certainly stays below `most`: no longer than until something
+    /// happens that is no reading, and `now` where nobody can tell.
+    pub fn stays_below(&self, now: u64, probe: usize, most: Celsius) -> Option<u64> {
+        let gauge = self.probes.get(probe).filter(|gauge| gauge.measures == Measures::Temperature)?;
+        let ahead = |at: u64| at.saturating_sub(self.moved);
+        let Some(course) = self.motion.course(self.places[gauge.physics.place as usize], &self.ramp()) else {
+            return Some(now);
+        };
+        let (line, early) =
+            (|at| course.line + course.slope * ahead(at) as f64 / 1000.0, self.motion.decays(ahead(now)));
+        // Of a line no point is above both its ends; what keeps the place too warm is most now, and what keeps it too cold is
+        // least in the end.
+        let hottest = |until: u64| {
+            let late = self.motion.decays(ahead(until));
+            let parts = course.parts.iter().zip(early.iter().zip(&late));
+            let parts = parts.map(|(part, (early, late))| part * if *part > 0.0 { early } else { late });
+            line(now).max(line(until)) + parts.sum::<f64>()
+        };
+        let mut until = self.stirs.max(now);
+        while until > now && !(hottest(until) < most.0) {
+            until = now + (until - now) / 2;
+        }
+        Some(until)
+    }
+
     /// What a sensor of this kind senses in a seat at `now`, kept unit.
     fn at_seat(&self, now: u64, measures: Measures, seat: &Seat) -> f64 {
         let physics = &seat.physics;

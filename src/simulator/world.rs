@@ -411,6 +411,13 @@ impl World {
         self.enclosures.get(enclosure.0)?.truth(self.now, probe.0)
     }
 
+    /// Up to and at when the place of a thermometer certainly stays below `most`, as long as no output is told anything. It may stay so
+    /// for longer. None where there is no such probe.
+    pub fn stays_below(&self, enclosure: EnclosureIx, probe: ProbeIx, most: Celsius) -> Option<Duration> {
+        let until = self.enclosures.get(enclosure.0)?.stays_below(self.now, probe.0, most)?;
+        Some(Duration::from_millis(until.min(self.release).min(self.faults.next()).max(self.now)))
+    }
+
     /// Power a lamp draws now; none where there is no such lamp.
     pub fn power(&self, enclosure: EnclosureIx, lamp: LampIx) -> Option<Watts> {
         self.enclosures.get(enclosure.0)?.power(lamp.0)

@@ -11,10 +11,11 @@ use clap::{Args, ValueEnum};
 use serde_json::{Value, json};
 
 use crate::daemon::Clock;
+use crate::export::table::GAP;
 use crate::journal::read::{self, Failure, Reader, Resolution, Whose, Window, begin_of};
 use crate::settings::{Enclosure, Lamp, Settings, Tariff};
 
-use super::history::{GAP, reader_of};
+use super::history::reader_of;
 use super::{Config, failed, find_enclosure, told};
 use reckon::{Drawn, Measured, drawn, lit};
 

@@ -221,7 +221,8 @@ impl EnclosureControl {
         if self.is_half_taken(now, ix) {
             return None;
         }
-        if self.probes[ix.0].row.is_some_and(|waiting| waiting.ends_slot(now, value)) && !self.has_news(enclosure, ix) {
+        let past_slot = self.probes[ix.0].row.as_ref().is_some_and(|waiting| waiting.ends_slot(now, value));
+        if past_slot && !self.has_news(enclosure, ix) {
             return self.absorb_past_slot(now, enclosure, ix, value);
         }
         // Nobody asked below looks at another probe whose readings wait: one with twins has none.

@@ -146,8 +146,9 @@ impl EnclosureControl {
                     never,
                     late: !silent,
                 });
-                // One that has not been heard and may yet be is neither.
-                let verdict = (trouble.is_some() || !never).then_some(trouble);
+                // One that has not been heard and may yet be is neither; and one that was silent before a link was lost is
+                // not well because there is a link again.
+                let verdict = (trouble.is_some() || control.intake.has_spoken()).then_some(trouble);
                 self.board.judge(now, stamp, AlarmKind::ProbeSilent, &probe.name, verdict);
             }
         }

@@ -4,8 +4,9 @@ use super::{Scene, Since, lamp, ms, table};
 use crate::control::AlarmKind;
 use crate::rehearsal::oracle::{Oracle, name};
 use crate::rehearsal::scenario::{Mishap, Timed};
-use crate::settings::{EnclosureIx, Heat, LampIx, Output};
-use crate::simulator::{Subject, Switch};
+use crate::settings::{EnclosureIx, Guard, Heat, LampIx, Output};
+use crate::simulator::{Subject, Switch, World};
+use crate::units::Kelvin;
 
 /// A place may truly be this much above its limit, K: a lamp's body still warms after OFF, and probes are noisy.
 const MARGIN: f64 = 3.0;
@@ -81,6 +82,13 @@ pub(super) fn too_hot(scene: &Scene<'_>, (e, l): (usize, usize)) -> Option<Strin
         name(scene.settings, ix, LampIx(l)),
         guard.limit
     ))
+}
+
+/// Before when [`too_hot`] finds nothing, as long as nothing switches.
+pub(super) fn too_hot_not_before(now: u64, world: &World, e: usize, guard: &Guard) -> u64 {
+    let most = guard.limit + Kelvin(MARGIN);
+    let below = guard.probes.iter().filter_map(|p| world.stays_below(EnclosureIx(e), *p, most)).map(ms);
+    below.min().map_or(u64::MAX, |below| below.max(now) + 1)
 }
 
 /// Whether a fault that lets heat in, or hides it, works on an enclosure or has until lately.

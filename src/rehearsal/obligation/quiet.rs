@@ -8,6 +8,7 @@ use super::{Obligations, Since, heat, ms, probe};
 use crate::control::Reason;
 use crate::rehearsal::sight::{LampSeen, ProbeSeen, Sight};
 use crate::settings::{Lamp, Measures, ProbeIx, Settings};
+use crate::simulator::World;
 
 impl Since {
     /// The soonest moment at which it can have lasted for so long.
@@ -22,7 +23,7 @@ impl Obligations {
         &self,
         now: u64,
         settings: &Settings,
-        sight: &Sight,
+        (sight, world): (&Sight, &World),
         clock: (i64, bool),
     ) -> u64 {
         if !self.found.is_empty() || !self.site.is_quiet(clock) {
@@ -33,6 +34,8 @@ impl Obligations {
             let (probes, seen) = (&self.probes[e], &sight.enclosures[e]);
             for ((lamp, track), seen_lamp) in enclosure.lamps.iter().zip(&self.lamps[e]).zip(&seen.lamps) {
                 until = until.min(lamp_quiet_until(now, (lamp, track, seen_lamp), probes, &seen.probes));
+                let too_hot = lamp.guard.as_ref().map(|guard| heat::too_hot_not_before(now, world, e, guard));
+                until = until.min(too_hot.unwrap_or(u64::MAX));
             }
             for (settings, track) in enclosure.probes.iter().zip(probes) {
                 if !track.is_believed(now) {
@@ -57,7 +60,7 @@ fn lamp_quiet_until(
 ) -> u64 {
     let mut until = track.quiet_until(now, lamp, probes, matches!(seen.reason, Some(Reason::Override)));
     if let Some(guard) = &lamp.guard {
-        // Too hot, or not to be stopped. A well probe below the cut is not off by as much as would be too hot.
+        // Not to be stopped.
         let below = |p: &ProbeIx| heard[p.0].last().is_some_and(|(_, value)| value < guard.cut.0);
         if track.unstopped.is_some() || !guard.probes.iter().all(below) {
             return now;

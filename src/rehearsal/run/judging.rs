@@ -117,7 +117,7 @@ impl Run<'_> {
         let hours = self.hours_steady.max(self.hours_looked + HOURS_LOOKED_AT);
         let holds = self.oracle.holds_until(self.settings, &self.sight);
         let clock = self.host.clock_error(self.now);
-        let owed = self.obligations.quiet_until(self.now, self.settings, &self.sight, clock);
+        let owed = self.obligations.quiet_until(self.now, self.settings, (&self.sight, &self.world), clock);
         [healed, hours, holds, self.documents_agree_until()].into_iter().fold(owed, u64::min)
     }
 

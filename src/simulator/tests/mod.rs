@@ -8,6 +8,7 @@ use super::*;
 use crate::settings::*;
 use crate::units::{Celsius, Degrees, Kelvin, KelvinPerSecond, KelvinSeconds, Level, Uvi, Watts};
 
+mod ahead;
 mod effects;
 mod faults;
 mod same;
