@@ -99,6 +99,14 @@ quantity!(
     Watts, "W", 0
 );
 quantity!(
+    /// Electric current in amperes.
+    Amperes, "A", 0
+);
+quantity!(
+    /// Mains voltage in volts.
+    Volts, "V", 0
+);
+quantity!(
     /// Illuminance in lux.
     Lux, "lx", 0
 );

@@ -282,6 +282,46 @@ fn zones_are_those_of_the_sources_and_the_lower_one_where_they_differ() {
     assert_eq!(ZONES.len(), CARE_SHEETS.len(), "each sheet has its row, and each row its sheet");
 }
 
+/// Species of which no cooling season is known to be common; from memory.
+const NEVER_COOLED: &[&str] = &[
+    "basiliscus-plumifrons",
+    "boa-constrictor",
+    "calumma-brevicorne",
+    "chamaeleo-calyptratus",
+    "chelonoidis-carbonarius",
+    "correlophus-ciliatus",
+    "cyclura-cornuta",
+    "furcifer-pardalis",
+    "iguana-iguana",
+    "phelsuma",
+    "physignathus-cocincinus",
+    "python-bivittatus",
+    "python-regius",
+    "stigmochelys-pardalis",
+    "varanus-exanthematicus",
+];
+
+#[test]
+fn species_that_are_never_cooled_say_so_and_an_own_sheet_cannot_cool_them() {
+    for shipped in CARE_SHEETS {
+        let sheet = table(shipped);
+        let says = sheet.get("cooling_season").and_then(toml::Value::as_str);
+        let expected = NEVER_COOLED.contains(&shipped.name).then_some("never");
+        assert_eq!(says, expected, "{}", shipped.name);
+        if expected.is_some() {
+            let own = format!(
+                "[care.own]\nbased_on = \"{}\"\n[care.own.cooling]\nstart = \"11-15\"\ndown = \"28d\"\nstay = \"56d\"\n\
+                 up = \"28d\"\n",
+                shipped.name
+            );
+            let sources = [Source { name: "own.toml".into(), text: household("own", &sheet) + &own }];
+            let checked = parse(&sources);
+            let report = render(&checked.findings, &sources, false);
+            assert!(checked.settings.is_none() && report.contains("says `cooling_season = \"never\"`"), "{report}");
+        }
+    }
+}
+
 /// Least and most by day at the spots named, in °C.
 const DAYS: &[(&str, &[&str], f64, f64, &str)] = &[
     ("pogona-vitticeps", &["warm", "cool"], 22.0, 40.0, "NSW Dept. of Education, Inland Bearded Dragon"),

@@ -5,6 +5,7 @@ use std::time::Duration;
 use chrono::{DateTime, Days, NaiveDate, NaiveTime, TimeDelta, Utc};
 use chrono_tz::{TZ_VARIANTS, Tz};
 use lampwarden::control::photoperiod::{DayClock, DayPlan, Lights, plan};
+use lampwarden::science::seasonal::Seasonal;
 use lampwarden::science::sun::{RISE_AND_SET, seen_from};
 use lampwarden::settings::{Clamp, Photoperiod, Place, Season, When, Window};
 use lampwarden::units::{Degrees, Level};
@@ -292,6 +293,38 @@ fn any_time() -> impl Strategy<Value = NaiveTime> {
     (0..86_400_u32).prop_map(|s| NaiveTime::from_num_seconds_from_midnight_opt(s, 0).expect("a second of the day"))
 }
 
+#[test]
+fn a_year_gives_its_points_on_their_days_and_smooth_days_between() {
+    // Dates of the points themselves, in a common year and in a leap year; noon as it says.
+    let points = [(0.0, 10.0), (171.0, 14.0)];
+    let year = Photoperiod::Year { lengths: Seasonal::new(&points).expect("points"), noon: time("13:00") };
+    for (date, expected) in [("2027-01-01", 10.0), ("2027-06-21", 14.0), ("2028-01-01", 10.0), ("2028-06-21", 14.0)] {
+        let plan = plan(&year, Tz::UTC, TROMSO, date.parse().expect("a date")).expect("it exists");
+        assert_eq!(plan.day_length(), TimeDelta::seconds((expected * 3600.0) as i64), "{date}");
+        assert_eq!(plan.middle.format("%H:%M").to_string(), "13:00");
+    }
+    let length = |date: NaiveDate| plan(&year, Tz::UTC, TROMSO, date).expect("it exists").day_length();
+    let first: NaiveDate = "2027-01-01".parse().expect("a date");
+    for date in first.iter_days().take(800) {
+        // Four hours over 171 days are 84 s a day; a cubic between two turns is at most half as steep again.
+        let change = (length(date.succ_opt().expect("a date")) - length(date)).num_seconds().abs();
+        assert!(change <= 127, "{date}: {change} s");
+    }
+}
+
+#[test]
+fn a_year_that_runs_late_is_the_same_year_later() {
+    let noon = time("12:00");
+    let latitude = Photoperiod::Latitude { latitude: Degrees(45.0), season: Season::Origin, noon, clamp: Clamp::NONE };
+    let late = Photoperiod::Later { by: 90, of: Box::new(latitude.clone()) };
+    let length = |of: &Photoperiod, date: &str| {
+        let plan = plan(of, Tz::UTC, place(0.0, 0.0), date.parse().expect("a date")).expect("it exists");
+        plan.day_length().num_minutes()
+    };
+    assert_eq!(length(&late, "2027-09-19"), length(&latitude, "2027-06-21"));
+    assert_eq!(length(&late, "2027-03-21"), length(&latitude, "2026-12-21"));
+}
+
 fn any_clamp() -> impl Strategy<Value = Clamp> {
     prop_oneof![
         Just(Clamp::NONE),
@@ -314,6 +347,17 @@ fn any_photoperiod() -> impl Strategy<Value = Photoperiod> {
         }),
         (prop::array::uniform12(0..=86_400_u64), any_time())
             .prop_map(|(months, noon)| Photoperiod::Table { months: months.map(Duration::from_secs), noon }),
+        (prop::collection::btree_map(0..365_u32, 0.0..=24.0_f64, 1..12), any_time()).prop_map(|(points, noon)| {
+            let points: Vec<_> = points.into_iter().map(|(day, hours)| (f64::from(day), hours)).collect();
+            Photoperiod::Year { lengths: Seasonal::new(&points).expect("points"), noon }
+        }),
+        (-90.0..=90.0_f64, any_time(), 0..365_u32).prop_map(|(latitude, noon, by)| {
+            let (latitude, season) = (Degrees(latitude), Season::Origin);
+            Photoperiod::Later {
+                by,
+                of: Box::new(Photoperiod::Latitude { latitude, season, noon, clamp: Clamp::NONE }),
+            }
+        }),
     ]
 }
 
@@ -372,6 +416,12 @@ proptest! {
                 let least = months.iter().min().expect("twelve").as_secs() as i64;
                 prop_assert!((least..=most).contains(&length.num_seconds()));
             }
+            Photoperiod::Year { lengths, .. } => {
+                let (least, most) = lengths.range();
+                let hours = length.num_seconds() as f64 / 3600.0;
+                prop_assert!((least - 0.001..=most + 0.001).contains(&hours), "{}", hours);
+            }
+            Photoperiod::Later { .. } => prop_assert!(length <= TimeDelta::hours(24)),
             Photoperiod::Clock { .. } => prop_assert!(length < TimeDelta::hours(48)),
         }
         if let (Some(rise), Some(set)) = (plan.sunrise, plan.sunset) {

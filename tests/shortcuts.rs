@@ -5,7 +5,7 @@ mod room;
 use std::time::Duration;
 
 use chrono::TimeDelta;
-use lampwarden::control::{Act, Controller, Effect, Event, OutputRef, Reading, Unreadable};
+use lampwarden::control::{Act, Controller, Effect, Event, OutputRef, Reading, SeasonAct, Unreadable};
 use lampwarden::settings::{EnclosureIx, LampIx, ProbeIx, Settings};
 use lampwarden::time::{Moment, Mono};
 use lampwarden::units::Level;
@@ -110,8 +110,42 @@ const PROBES: [((usize, usize), f64, f64); 6] = [
 ];
 
 fn site(law: &str, ramp: &str, twin: bool) -> Settings {
+    room::settings(&text(law, ramp, twin))
+}
+
+/// The same in the midst of a year in which something changes every day: a cooling season begins as the history does.
+fn in_season(text: &str) -> String {
+    let program = r#"
+[care.basker.year]
+basking = [30.0, 31.0, 32.0, 33.0, 33.0, 34.0, 34.0, 33.0, 32.0, 31.0, 30.0, 30.0]
+night_drop = [4.0, 4.0, 4.0, 3.0, 3.0, 3.0, 3.0, 3.0, 4.0, 4.0, 4.0, 4.0]
+uv_hours = ["4h", "4h", "5h", "6h", "7h", "8h", "8h", "7h", "6h", "5h", "4h", "4h"]
+[care.basker.cooling]
+start = "03-01"
+down = "2d"
+stay = "2d"
+up = "2d"
+day_length = "8h"
+uv_hours = "0s"
+basking = { day = 30.0, night = 28.0 }
+spot = "basking"
+break_above = 30.5
+break_after = "2h"
+"#;
+    text.replace("[cut_off.west]", &format!("{program}\n[cut_off.west]"))
+}
+
+fn text(law: &str, ramp: &str, twin: bool) -> String {
     let twin = if twin { "guards = [\"twin\"]" } else { "" };
-    room::settings(&SITE.replace("# LAW", law).replace("# RAMP", ramp).replace("# TWIN", twin))
+    SITE.replace("# LAW", law).replace("# RAMP", ramp).replace("# TWIN", twin)
+}
+
+/// The same with every lamp on one circuit, which cannot carry all of them at once, or on which they strike in turn.
+fn on_a_circuit(text: &str, circuit: &str) -> Settings {
+    let on_it = text.replace("fitting = \"led\"", "fitting = \"led\"\ncircuit = \"west\"");
+    let on_it = on_it.replace("watts = 75", "watts = 75\ncircuit = \"west\"");
+    let on_it = on_it.replace("watts = 24", "watts = 24\ncircuit = \"west\"");
+    room::settings(&format!("{on_it}\n[circuit.west]\nbreaker = 6\nvoltage = 230\n{circuit}\n"))
 }
 
 /// Anything that can happen.
@@ -136,6 +170,7 @@ enum Happening {
     Acknowledge,
     Jump(i64),
     Storage(bool),
+    Season(SeasonAct),
     Reload,
     Wait(u64),
 }
@@ -170,6 +205,8 @@ fn happening() -> impl Strategy<Value = Happening> {
         1 => Just(Happening::Acknowledge),
         1 => (-20_000..20_000_i64).prop_map(Happening::Jump),
         1 => any::<bool>().prop_map(Happening::Storage),
+        1 => prop_oneof![Just(SeasonAct::Hold), Just(SeasonAct::GoOn), Just(SeasonAct::BreakOff)]
+            .prop_map(Happening::Season),
         1 => Just(Happening::Reload),
         2 => (1..3000_u64).prop_map(Happening::Wait),
     ]
@@ -368,6 +405,9 @@ impl Rig {
             Happening::Storage(fails) => {
                 self.event(Event::Storage { failure: fails.then(|| "disk full".to_owned()) });
             }
+            Happening::Season(act) => {
+                self.event(Event::Act(Act::Season { enclosure: EnclosureIx(0), act: *act }));
+            }
             Happening::Reload => {
                 let mut effects = Vec::new();
                 self.controller.reload(self.now, self.settings.clone(), &mut effects);
@@ -415,6 +455,30 @@ proptest! {
         history in prop::collection::vec(happening(), 1..25),
     ) {
         same(&site(law, ramp, twin), states, &history)?;
+    }
+
+    #[test]
+    fn nor_do_they_in_a_cooling_season(
+        (law, ramp) in laws(), twin: bool,
+        history in prop::collection::vec(happening(), 1..25),
+        waits in 0..90_000_u64,
+    ) {
+        let history: Vec<_> = [Happening::Wait(waits)].into_iter().chain(history).collect();
+        same(&room::settings(&in_season(&text(law, ramp, twin))), States::All, &history)?;
+    }
+
+    #[test]
+    fn nor_do_they_on_a_circuit_whose_lamps_wait_for_each_other(
+        (law, ramp) in laws(), twin: bool,
+        circuit in prop_oneof![
+            Just("stagger = \"20s\""),
+            Just("stagger = \"0s\"\nsoft_limit = 110"),
+            Just("stagger = \"20s\"\nsoft_limit = 100"),
+        ],
+        history in prop::collection::vec(happening(), 1..25),
+    ) {
+        let text = text(law, ramp, twin).replacen("when = \"day\"", "when = \"day\"\npriority = 7", 1);
+        same(&on_a_circuit(&text, circuit), States::All, &history)?;
     }
 }
 

@@ -34,6 +34,9 @@ _lampwarden() {
             lampwarden,demo)
                 cmd="lampwarden__subcmd__demo"
                 ;;
+            lampwarden,energy)
+                cmd="lampwarden__subcmd__energy"
+                ;;
             lampwarden,history)
                 cmd="lampwarden__subcmd__history"
                 ;;
@@ -51,6 +54,9 @@ _lampwarden() {
                 ;;
             lampwarden,report)
                 cmd="lampwarden__subcmd__report"
+                ;;
+            lampwarden,season)
+                cmd="lampwarden__subcmd__season"
                 ;;
             lampwarden,serve)
                 cmd="lampwarden__subcmd__serve"
@@ -103,6 +109,15 @@ _lampwarden() {
             lampwarden__subcmd__meter,spots)
                 cmd="lampwarden__subcmd__meter__subcmd__spots"
                 ;;
+            lampwarden__subcmd__season,break-off)
+                cmd="lampwarden__subcmd__season__subcmd__break__subcmd__off"
+                ;;
+            lampwarden__subcmd__season,go-on)
+                cmd="lampwarden__subcmd__season__subcmd__go__subcmd__on"
+                ;;
+            lampwarden__subcmd__season,hold)
+                cmd="lampwarden__subcmd__season__subcmd__hold"
+                ;;
             lampwarden__subcmd__wiring,commission)
                 cmd="lampwarden__subcmd__wiring__subcmd__commission"
                 ;;
@@ -116,7 +131,7 @@ _lampwarden() {
 
     case "${cmd}" in
         lampwarden)
-            opts="-h -V --help --version demo serve check almanac wiring rehearse replay meter lamps history report alarms contacts away"
+            opts="-h -V --help --version demo serve check almanac season wiring rehearse replay meter lamps energy history report alarms contacts away"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 1 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -322,7 +337,7 @@ _lampwarden() {
             return 0
             ;;
         lampwarden__subcmd__almanac)
-            opts="-c -h --config --enclosure --from --days --format --help"
+            opts="-c -h --config --enclosure --from --days --year --format --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -474,6 +489,44 @@ _lampwarden() {
                     ;;
                 --seed)
                     COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__energy)
+            opts="-c -h --config --enclosure --from --until --by --json --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --enclosure)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --from)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --until)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --by)
+                    COMPREPLY=($(compgen -W "lamp enclosure rack circuit month" -- "${cur}"))
                     return 0
                     ;;
                 *)
@@ -829,6 +882,106 @@ _lampwarden() {
                     return 0
                     ;;
                 -o)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__season)
+            opts="-c -h --config --json --help hold go-on break-off"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__season__subcmd__break__subcmd__off)
+            opts="-c -h --config --rack --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --rack)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__season__subcmd__go__subcmd__on)
+            opts="-c -h --config --rack --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --rack)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__season__subcmd__hold)
+            opts="-c -h --config --rack --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --rack)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;

@@ -30,11 +30,13 @@ complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "demo" -d 'Sho
 complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "serve" -d 'Run the daemon'
 complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "check" -d 'Validate a configuration: every finding with file, line, what is wrong and what would be right'
 complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "almanac" -d 'Show the days ahead: lights, sunrise and sunset'
+complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "season" -d 'Cooling seasons: how they stand; hold one back, let it go on, break it off'
 complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "wiring" -d 'Look at the wiring: what each configured topic says, what is silent, and each relay tried once on request'
 complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "rehearse" -d 'Rehearse scenarios in virtual time: the same control code through faults, seeds and seasons'
 complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "replay" -d 'Feed recorded messages through a configuration: what would it have done with last month?'
 complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "meter" -d 'Rounds with a hand-held UV meter: log a reading, see the gradient and the dose, find a lamp\'s height'
 complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "lamps" -d 'Lamps, a line each: state, hours, next change; why one is judged so; log that one was changed'
+complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "energy" -d 'Show what lamps drew month by month, and what it cost: by lamp, enclosure, rack or circuit'
 complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "history" -d 'Write the journal out as CSV, JSON Lines or Parquet; take readings of a spreadsheet in; make a backup'
 complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "report" -d 'Write ninety days of one animal\'s light, heat and UV as a page for a veterinarian, which prints on A4'
 complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "alarms" -d 'Alarms that stand, who was told, and acknowledging them'
@@ -59,7 +61,23 @@ complete -c lampwarden -n "__fish_lampwarden_using_subcommand almanac" -l days -
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand almanac" -l format -d 'How it is written' -r -f -a "table\t''
 csv\t''
 json\t''"
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand almanac" -l year -d 'A picture of the year from the first date on: day lengths, UV, targets and the cooling season; JSON day by day'
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand almanac" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand season; and not __fish_seen_subcommand_from hold go-on break-off" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand season; and not __fish_seen_subcommand_from hold go-on break-off" -l json -d 'Print a JSON array'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand season; and not __fish_seen_subcommand_from hold go-on break-off" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand season; and not __fish_seen_subcommand_from hold go-on break-off" -f -a "hold" -d 'Hold it back: it does not begin, or its way down stands still'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand season; and not __fish_seen_subcommand_from hold go-on break-off" -f -a "go-on" -d 'Let it go on'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand season; and not __fish_seen_subcommand_from hold go-on break-off" -f -a "break-off" -d 'Break it off: the way up begins now, or it does not begin this year'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand season; and __fish_seen_subcommand_from hold" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand season; and __fish_seen_subcommand_from hold" -l rack -d 'Every bay of this rack' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand season; and __fish_seen_subcommand_from hold" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand season; and __fish_seen_subcommand_from go-on" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand season; and __fish_seen_subcommand_from go-on" -l rack -d 'Every bay of this rack' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand season; and __fish_seen_subcommand_from go-on" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand season; and __fish_seen_subcommand_from break-off" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand season; and __fish_seen_subcommand_from break-off" -l rack -d 'Every bay of this rack' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand season; and __fish_seen_subcommand_from break-off" -s h -l help -d 'Print help'
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and not __fish_seen_subcommand_from commission records" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and not __fish_seen_subcommand_from commission records" -l for -d 'How long to listen, such as 60s or 5m' -r
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and not __fish_seen_subcommand_from commission records" -l record -d 'Write every message to this file as a recording for `replay`' -r -F
@@ -117,6 +135,17 @@ complete -c lampwarden -n "__fish_lampwarden_using_subcommand lamps; and __fish_
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand lamps; and __fish_seen_subcommand_from why" -s h -l help -d 'Print help'
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand lamps; and __fish_seen_subcommand_from changed" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand lamps; and __fish_seen_subcommand_from changed" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand energy" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand energy" -l enclosure -d 'Only this enclosure' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand energy" -l from -d 'First month; this one unless given' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand energy" -l until -d 'Last month; this one unless given' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand energy" -l by -d 'What is added up' -r -f -a "lamp\t''
+enclosure\t''
+rack\t''
+circuit\t''
+month\t''"
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand energy" -l json -d 'Print JSON: every lamp and month, and the sums of every rack, circuit and month'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand energy" -s h -l help -d 'Print help'
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand history; and not __fish_seen_subcommand_from import" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand history; and not __fish_seen_subcommand_from import" -l enclosure -d 'Only this enclosure' -r
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand history; and not __fish_seen_subcommand_from import" -l probe -d 'Only this probe' -r

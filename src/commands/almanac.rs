@@ -1,13 +1,17 @@
 //! The days ahead, as text.
 
+mod year;
+
 use std::fmt::Write as _;
 
 use chrono::{DateTime, Datelike, NaiveDate, SecondsFormat, Utc};
 use chrono_tz::Tz;
 use serde::Serialize;
 
-use crate::control::photoperiod::{DayPlan, Lights, plan};
+use crate::control::photoperiod::{Course, DayPlan, Lights, plan_of};
 use crate::settings::{Enclosure, EnclosureIx, Settings};
+
+pub use year::{json as year_json, picture as year_picture};
 
 /// How the almanac is written.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -50,7 +54,12 @@ pub fn render(
     let rows = chosen.iter().flat_map(|enclosure| {
         let dates = from.iter_days().take_while(|date| date.year() <= 9999).take(days as usize);
         dates.filter_map(move |date| {
-            let plan = plan(&enclosure.care.photoperiod, zone, settings.site.place, date)?;
+            let planned = || {
+                let program = enclosure.care.program.as_ref()?;
+                let cooling = program.cooling.as_ref()?;
+                Some(Course::planned(cooling, cooling.nearest_start(date, program.shift)?))
+            };
+            let plan = plan_of(&enclosure.care, planned(), zone, settings.site.place, date)?;
             Some((enclosure, plan))
         })
     });
@@ -167,7 +176,8 @@ mod tests {
         let enclosure = |(id, photoperiod): &(&str, Photoperiod)| Enclosure {
             id: (*id).to_owned(),
             title: (*id).to_owned(),
-            care: Care { name: "any".to_owned(), photoperiod: photoperiod.clone(), uv: None },
+            rack: None,
+            care: Care { name: "any".to_owned(), photoperiod: photoperiod.clone(), uv: None, program: None },
             probes: Vec::new(),
             lamps: Vec::new(),
             out_of_service: None,
@@ -196,6 +206,8 @@ mod tests {
             spares: Vec::new(),
             telling: Default::default(),
             cut_offs: Vec::new(),
+            circuits: Vec::new(),
+            tariff: None,
             enclosures: enclosures.iter().map(enclosure).collect(),
         }
     }

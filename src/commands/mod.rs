@@ -11,12 +11,14 @@ mod contacts;
 #[cfg(feature = "demo")]
 pub mod demo;
 mod desk;
+mod energy;
 mod history;
 mod lamps;
 mod meter;
 mod rehearse;
 mod replay;
 mod report;
+mod season;
 mod serve;
 pub mod wiring;
 
@@ -75,10 +77,15 @@ enum Command {
         /// How many days
         #[arg(long, value_name = "N", default_value_t = 7)]
         days: u32,
+        /// A picture of the year from the first date on: day lengths, UV, targets and the cooling season; JSON day by day
+        #[arg(long, conflicts_with = "days")]
+        year: bool,
         /// How it is written
         #[arg(long, value_enum, default_value_t = Format::Table)]
         format: Format,
     },
+    /// Cooling seasons: how they stand; hold one back, let it go on, break it off
+    Season(season::Arguments),
     /// Look at the wiring: what each configured topic says, what is silent, and each relay tried once on request
     Wiring(wiring::Arguments),
     /// Rehearse scenarios in virtual time: the same control code through faults, seeds and seasons
@@ -89,6 +96,8 @@ enum Command {
     Meter(meter::Arguments),
     /// Lamps, a line each: state, hours, next change; why one is judged so; log that one was changed
     Lamps(lamps::Arguments),
+    /// Show what lamps drew month by month, and what it cost: by lamp, enclosure, rack or circuit
+    Energy(energy::Arguments),
     /// Write the journal out as CSV, JSON Lines or Parquet; take readings of a spreadsheet in; make a backup
     #[command(long_about = history::ABOUT)]
     History(Box<history::Arguments>),
@@ -159,14 +168,16 @@ pub fn main() -> ExitCode {
             let colour = io::stdout().is_terminal() && !json;
             told(check::check(&config.files, json, colour, &mut io::stdout().lock()))
         }
-        Command::Almanac { config, enclosure, from, days, format } => {
-            almanac(&config, enclosure.as_deref(), from, days, format)
+        Command::Almanac { config, enclosure, from, days, year, format } => {
+            almanac(&config, enclosure.as_deref(), from, (!year).then_some(days), format)
         }
+        Command::Season(arguments) => season::run(arguments),
         Command::Wiring(arguments) => wiring::run(arguments),
         Command::Rehearse(arguments) => rehearse::run(&arguments),
         Command::Replay(arguments) => replay::run(arguments),
         Command::Meter(arguments) => meter::run(arguments),
         Command::Lamps(arguments) => lamps::run(arguments),
+        Command::Energy(arguments) => energy::run(arguments),
         Command::History(arguments) => history::run(*arguments),
         Command::Report(arguments) => report::run(&arguments),
         Command::Alarms(arguments) => alarms::run(arguments),
@@ -194,7 +205,14 @@ fn failed(error: &dyn std::fmt::Display) -> ExitCode {
     ExitCode::from(UNUSABLE)
 }
 
-fn almanac(config: &Config, enclosure: Option<&str>, from: Option<NaiveDate>, days: u32, format: Format) -> ExitCode {
+/// `days`: none for the whole year.
+fn almanac(
+    config: &Config,
+    enclosure: Option<&str>,
+    from: Option<NaiveDate>,
+    days: Option<u32>,
+    format: Format,
+) -> ExitCode {
     let settings = match config.settings() {
         Ok(settings) => settings,
         Err(code) => return code,
@@ -215,7 +233,12 @@ fn almanac(config: &Config, enclosure: Option<&str>, from: Option<NaiveDate>, da
         Format::Csv => almanac::Format::Csv,
         Format::Json => almanac::Format::Json,
     };
-    let text = almanac::render(&settings, only, from, days, format);
+    let text = match (days, format) {
+        (Some(days), format) => almanac::render(&settings, only, from, days, format),
+        (None, almanac::Format::Json) => almanac::year_json(&settings, only, from),
+        (None, almanac::Format::Table) => almanac::year_picture(&settings, only, from),
+        (None, almanac::Format::Csv) => return failed(&"a year is written as a table or as json"),
+    };
     let mut out = io::stdout().lock();
     told(out.write_all(text.as_bytes()).and_then(|()| out.flush()).map(|()| ExitCode::SUCCESS))
 }

@@ -217,7 +217,8 @@ impl Fields {
 
     /// A whole number.
     pub fn whole(&self, key: &str) -> Option<Put<i64>> {
-        self.get(key, |value| if let Value::Whole(whole) = value { Some(*whole) } else { None }, |_| None)
+        let plain = |plain| if let Plain::Whole(whole) = plain { Some(whole) } else { None };
+        self.get(key, |value| if let Value::Whole(whole) = value { Some(*whole) } else { None }, plain)
     }
 
     /// A list; its bad members are still in it.

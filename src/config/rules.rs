@@ -7,6 +7,7 @@ use chrono_tz::{TZ_VARIANTS, Tz};
 use super::care_sheets;
 use super::finding::nearest;
 use super::keys::Rule;
+use crate::science::seasonal::place_of;
 
 /// Longest name in characters, so that topics stay short; our choice.
 const NAME_CHARS_MAX: usize = 64;
@@ -56,6 +57,7 @@ pub(super) fn check(rule: Rule, key: &str, text: &str) -> Result<(), Broken> {
         Rule::Mail => mail(key, text),
         Rule::Web => web(key, text),
         Rule::Date => date(key, text),
+        Rule::MonthDay => month_day(key, text),
         Rule::Socket => socket(key, text),
     }
 }
@@ -166,6 +168,20 @@ fn date(key: &str, text: &str) -> Result<(), Broken> {
     broken(format!("`{key}` is no date"), "write year, month and day, such as \"2026-07-01\"")
 }
 
+fn month_day(key: &str, text: &str) -> Result<(), Broken> {
+    if month_and_day(text).is_some() {
+        return Ok(());
+    }
+    broken(format!("`{key}` is no day of a year"), "write month and day, such as \"11-15\"")
+}
+
+/// Month and day of a text such as `11-15`.
+pub(super) fn month_and_day(text: &str) -> Option<(u32, u32)> {
+    let (month, day) = text.split_once('-').filter(|_| text.len() == 5)?;
+    let (month, day) = (month.parse().ok()?, day.parse().ok()?);
+    place_of(month, day).map(|_| (month, day))
+}
+
 fn socket(key: &str, text: &str) -> Result<(), Broken> {
     if std::net::SocketAddr::from_str(text).is_ok() {
         return Ok(());
@@ -236,6 +252,7 @@ mod tests {
                 vec!["", "a", "ftp://a", "https://", "https://u:p@a/", "https://a b"],
             ),
             (Rule::Date, vec!["2026-07-01", "2024-02-29"], vec!["", "2026-7-1", "2026-02-30", "tomorrow"]),
+            (Rule::MonthDay, vec!["11-15", "02-29"], vec!["", "2-9", "02-30", "13-01", "15.11", "2026-11-15"]),
             (Rule::Socket, vec!["127.0.0.1:80", "[::1]:80"], vec!["", "localhost:80", "127.0.0.1", ":80"]),
         ] {
             assert!(right.iter().all(|text| holds(rule, text)), "{rule:?}");

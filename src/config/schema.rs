@@ -136,6 +136,7 @@ fn text(rule: Rule) -> Value {
         Rule::Sheet => json!({ "enum": CARE_SHEETS.iter().map(|sheet| sheet.name).collect::<Vec<_>>() }),
         Rule::Mail => json!({ "type": "string", "pattern": "^[^@\\s<>]+@[^@\\s<>]+$" }),
         Rule::Web => json!({ "type": "string", "pattern": "^https?://[^@\\s]+$" }),
+        Rule::MonthDay => json!({ "type": "string", "pattern": "^[0-1][0-9]-[0-3][0-9]$" }),
         Rule::Date => json!({ "type": "string", "format": "date" }),
         Rule::Socket => json!({ "type": "string", "pattern": ":[0-9]+$" }),
         Rule::Url => json!({ "type": "string", "pattern": "^mqtts?://[^@/?#\\s]+/?$" }),

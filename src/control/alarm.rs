@@ -53,6 +53,10 @@ pub enum AlarmKind {
     LampDark,
     /// Full on, and the target is not reached.
     HeatWeak,
+    /// Held back for long by the soft limit of its circuit.
+    LampHeldBack,
+    /// A cooling season is held back or was broken off by a warm room.
+    SeasonAmiss,
     /// UVI above the ceiling.
     UvOverCeiling,
     /// The basking UVI is above its band.
@@ -87,7 +91,7 @@ pub enum AlarmKind {
 
 impl AlarmKind {
     /// Every kind.
-    pub const ALL: [AlarmKind; 22] = [
+    pub const ALL: [AlarmKind; 24] = [
         AlarmKind::OverTemperature,
         AlarmKind::HeatUnstoppable,
         AlarmKind::RelayDeaf,
@@ -95,6 +99,8 @@ impl AlarmKind {
         AlarmKind::ProbeDoubtful,
         AlarmKind::LampDark,
         AlarmKind::HeatWeak,
+        AlarmKind::LampHeldBack,
+        AlarmKind::SeasonAmiss,
         AlarmKind::UvOverCeiling,
         AlarmKind::UvAboveBand,
         AlarmKind::UvBelowBand,
@@ -150,6 +156,10 @@ impl AlarmKind {
             AlarmKind::ProbeDoubtful => minutes(150),
             // A deficit of heat builds up over hours, unless the target is reached.
             AlarmKind::HeatWeak => Carrying { by_word: true, ..minutes(4 * 60) },
+            // It is held back for an hour before it is told.
+            AlarmKind::LampHeldBack => minutes(90),
+            // It is judged at once, and a day of readings tells whether it is cold enough.
+            AlarmKind::SeasonAmiss => minutes(25 * 60),
             // A lamp must be on and warm before anything can be said of it: within a day it is.
             AlarmKind::LampDark | AlarmKind::UvAboveBand | AlarmKind::UvBelowBand => {
                 Carrying { by_word: true, ..minutes(25 * 60) }
@@ -187,6 +197,7 @@ impl AlarmKind {
             | AlarmKind::ProbeSilent
             | AlarmKind::LampDark
             | AlarmKind::HeatWeak
+            | AlarmKind::LampHeldBack
             | AlarmKind::UvOverCeiling
             | AlarmKind::RetainedCommand
             | AlarmKind::BrokerLost
@@ -195,6 +206,7 @@ impl AlarmKind {
             | AlarmKind::SupplyLost
             | AlarmKind::Overloaded => 24 * HOUR,
             AlarmKind::ProbeDoubtful
+            | AlarmKind::SeasonAmiss
             | AlarmKind::UvAboveBand
             | AlarmKind::UvBelowBand
             | AlarmKind::ClockDoubtful
@@ -246,6 +258,8 @@ impl AlarmKind {
             AlarmKind::ProbeDoubtful => "probe-doubtful",
             AlarmKind::LampDark => "lamp-dark",
             AlarmKind::HeatWeak => "heat-weak",
+            AlarmKind::LampHeldBack => "lamp-held-back",
+            AlarmKind::SeasonAmiss => "season-amiss",
             AlarmKind::UvOverCeiling => "uv-over-ceiling",
             AlarmKind::UvAboveBand => "uv-above-band",
             AlarmKind::UvBelowBand => "uv-below-band",

@@ -5,6 +5,7 @@ use chrono::{DateTime, Utc};
 use crate::settings::{CutOffIx, OnExit, Site};
 use crate::time::Mono;
 
+use super::circuits::Circuits;
 use super::clock::Clock;
 use super::contactors::Contactors;
 use super::diagnosis::Circles;
@@ -25,6 +26,8 @@ pub(super) struct Context<'a> {
     pub(super) site: &'a Site,
     pub(super) clock: &'a Clock,
     pub(super) contactors: &'a Contactors,
+    /// Whose turn it is to strike, and who is held back.
+    pub(super) circuits: &'a mut Circuits,
     /// What lamps on the same relay or supply show.
     pub(super) circles: &'a mut Circles,
     pub(super) tickets: &'a mut u64,

@@ -38,6 +38,10 @@ pub(super) struct Drive {
     /// reading, and is deaf all the same.
     deaf_since: Option<Mono>,
     connected: bool,
+    /// Whether nothing has been sent on this connection.
+    is_new: bool,
+    /// An ON goes out no sooner: its turn to strike, where it had to ask for one.
+    turn: Option<Mono>,
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -57,6 +61,8 @@ impl Drive {
             disagrees_since: None,
             deaf_since: None,
             connected,
+            is_new: true,
+            turn: None,
         }
     }
 
@@ -74,6 +80,7 @@ impl Drive {
         self.sent = None;
         self.tries = 0;
         self.acknowledged = false;
+        self.turn = None;
         // Nobody can obey what nobody is told.
         self.disagrees_since = (self.connected && !self.reports_wanted()).then_some(now);
         self.deaf_since = self.disagrees_since.map(|since| self.deaf_since.unwrap_or(since));
@@ -81,6 +88,7 @@ impl Drive {
 
     pub(super) fn link_up(&mut self, now: Mono) {
         self.connected = true;
+        self.is_new = true;
         self.deaf_since = None;
         self.start_over(now);
     }
@@ -134,6 +142,27 @@ impl Drive {
 
     /// When the output must be told, or told again.
     fn due(&self, output: &Output) -> Mono {
+        let due = self.due_by_itself(output);
+        self.turn.filter(|_| !self.wanted.level().is_off()).map_or(due, |turn| due.max(turn))
+    }
+
+    /// Whether the next ON may strike the lamp, and no turn has been asked for: the output says that it is off, or nobody
+    /// has heard from it since it may have lost its power.
+    pub(super) fn wants_turn(&self, now: Mono, output: &Output) -> bool {
+        let may_be_off = self.is_new || (output.state.is_some() && self.reported.is_some_and(Level::is_off));
+        let due = self.connected && now >= self.due_by_itself(output);
+        self.turn.is_none() && !self.wanted.level().is_off() && may_be_off && due
+    }
+
+    /// It is its turn to strike at `turn`. Nobody can obey sooner what is told then.
+    pub(super) fn take_turn(&mut self, now: Mono, turn: Mono) {
+        self.turn = Some(turn);
+        for since in [&mut self.disagrees_since, &mut self.deaf_since].into_iter().flatten().filter(|it| **it == now) {
+            *since = turn;
+        }
+    }
+
+    fn due_by_itself(&self, output: &Output) -> Mono {
         let Some(sent) = self.sent else { return Mono::START };
         let pause = if !self.is_settled(output) {
             if self.tries < QUICK_RETRIES { RETRY } else { SLOW_RETRY }
@@ -161,6 +190,7 @@ impl Drive {
         *tickets += 1;
         self.sent = Some(Sent { ticket: *tickets, at: now });
         self.tries = self.tries.saturating_add(1);
+        (self.is_new, self.turn) = (false, None);
         out.push(Effect::Command(Command { output: named, permit: self.wanted, hold: output.hold, ticket: *tickets }));
     }
 

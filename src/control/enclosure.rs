@@ -7,6 +7,7 @@ mod judge;
 mod keep;
 mod light;
 mod why;
+mod year;
 
 use std::sync::Arc;
 use std::time::Duration;
@@ -20,6 +21,7 @@ use crate::units::{Celsius, Level};
 
 use super::alarm::AlarmKind;
 use super::board::Board;
+use super::circuits::Circuits;
 use super::context::Context;
 use super::effect::Effect;
 use super::event::{MeterReading, Reading};
@@ -27,8 +29,8 @@ use super::health::view::LampHealth;
 use super::health::{Health, spares};
 use super::intake::{Doubt, Intake, Verdict};
 use super::lamp::{Concern, LampControl};
-use super::photoperiod::DayClock;
 use super::record::{OverrideRecord, Record};
+use super::season::Cooled;
 use super::uv::{Told, UvSeries};
 use super::view::{DayView, EnclosureView, Heard, InterlockView, LampView, ProbeView, Quality, RoundView};
 use super::walk::Walk;
@@ -59,7 +61,8 @@ pub(super) struct EnclosureControl {
     health: Health,
     walk: Walk,
     board: Board,
-    day: DayClock,
+    day: year::Days,
+    season: Option<Cooled>,
     /// Markers of the guards when they were last remembered.
     remembered: Vec<(u8, usize, bool)>,
     /// What was last filed of what is set by hand.
@@ -160,7 +163,8 @@ impl EnclosureControl {
             wards: enclosure.lamps.iter().map(|lamp| Ward::new(enclosure, lamp)).collect(),
             walk: Walk::default(),
             board: Board::new(Some((ix, &enclosure.id)), &enclosure.title, ctx.site.timezone),
-            day: DayClock::new(enclosure.care.photoperiod.clone(), ctx.site.timezone, ctx.site.place),
+            day: year::Days::new(&enclosure.care, ctx.site),
+            season: enclosure.care.program.as_deref().and_then(Cooled::new),
             remembered: vec![(0, 0, false); enclosure.lamps.len()],
             overridden: Vec::new(),
             retained: Vec::new(),
@@ -248,7 +252,7 @@ impl EnclosureControl {
                 control.guard.doubtful_temperature(ctx.now, reading)
             };
             if cut {
-                control.steer(ctx, lamp, &enclosure.probes, &mut self.day, (self.ix, LampIx(at)));
+                control.steer(ctx, lamp, &enclosure.probes, self.day.of(lamp), (self.ix, LampIx(at)));
             }
         }
     }
@@ -503,11 +507,19 @@ impl EnclosureControl {
         }
     }
 
+    /// Tells new circuits how its lamps stand, after a reload.
+    pub(super) fn tell_circuits(&self, enclosure: &Enclosure, circuits: &mut Circuits) {
+        for (at, (lamp, control)) in enclosure.lamps.iter().zip(&self.lamps).enumerate() {
+            control.tell_circuit(circuits, lamp, (self.ix, LampIx(at)));
+        }
+    }
+
     /// Lets every lamp be proposed, judged and driven; then remembers, judges alarms and publishes.
     pub(super) fn step(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
         let before = ctx.out.len();
+        self.keep_season(ctx, enclosure);
         for (at, (lamp, control)) in enclosure.lamps.iter().zip(&mut self.lamps).enumerate() {
-            control.steer(ctx, lamp, &enclosure.probes, &mut self.day, (self.ix, LampIx(at)));
+            control.steer(ctx, lamp, &enclosure.probes, self.day.of(lamp), (self.ix, LampIx(at)));
         }
         self.tell_wards(ctx, enclosure);
         self.remember(ctx, enclosure);
@@ -572,7 +584,7 @@ impl EnclosureControl {
     /// The enclosure as it stands.
     pub(super) fn view(&self, ctx: &Context<'_>, enclosure: &Enclosure) -> EnclosureView {
         let now = ctx.now;
-        let daylight = ctx.wall.map(|wall| self.day.clone().at(wall));
+        let daylight = ctx.wall.map(|wall| self.day.clone().all.at(wall));
         let today = daylight.and_then(|daylight| daylight.today).and_then(|plan| plan.span());
         let lamps = self.lamps.iter().enumerate().map(|(at, control)| {
             let mut guard = control.guard.clone();
@@ -612,6 +624,7 @@ impl EnclosureControl {
             probes: probes.collect(),
             band: enclosure.care.uv,
             alarms: self.board.standing().collect(),
+            season: self.season_view(ctx),
         }
     }
 
@@ -654,6 +667,9 @@ impl EnclosureControl {
                     self.lamps[ix].drive.link_up(now);
                 }
             }
+        }
+        if let (Some(season), Some(was)) = (&mut self.season, earlier.season) {
+            season.adopt(was);
         }
         self.board.adopt(earlier.board);
         self.overridden = earlier.overridden;

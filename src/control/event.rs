@@ -96,9 +96,43 @@ pub struct Reading {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Unreadable(pub String);
 
+/// What a person says of a cooling season.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum SeasonAct {
+    /// It is held back: it does not begin, or its way down stands still.
+    Hold,
+    /// It goes on.
+    GoOn,
+    /// It is broken off: the way up begins now, or it does not begin this year.
+    BreakOff,
+}
+
+impl SeasonAct {
+    /// Every one with its word.
+    pub const ALL: [(SeasonAct, &'static str); 3] =
+        [(SeasonAct::Hold, "hold"), (SeasonAct::GoOn, "go-on"), (SeasonAct::BreakOff, "break-off")];
+
+    /// The one called `word`.
+    pub fn from_word(word: &str) -> Option<SeasonAct> {
+        SeasonAct::ALL.into_iter().find(|(_, known)| *known == word).map(|(act, _)| act)
+    }
+
+    /// Its word.
+    pub fn word(self) -> &'static str {
+        SeasonAct::ALL.into_iter().find(|(act, _)| *act == self).map_or("", |(_, word)| word)
+    }
+}
+
 /// What a person did.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Act {
+    /// A person holds a cooling season back, lets it go on or breaks it off.
+    Season {
+        /// In which enclosure.
+        enclosure: EnclosureIx,
+        /// What of it.
+        act: SeasonAct,
+    },
     /// Somebody has seen an alarm: one kind, or every alarm of the enclosure. `None` is the site.
     Acknowledge {
         /// Whose alarms.

@@ -115,6 +115,13 @@ impl Thermostat {
         }
     }
 
+    /// Its lamp may not be on before `start`: the pulse that has begun begins then, or it would be cut short.
+    pub(super) fn postpone(&mut self, start: Mono) {
+        if let Some(pulse) = &mut self.pulse {
+            pulse.start = pulse.start.max(start);
+        }
+    }
+
     fn share(&self, pi: Pi, reading: Celsius, target: Celsius) -> f64 {
         let share = (target - reading).0 / pi.band.0 + self.integral;
         if share > 0.0 { share.min(1.0) } else { 0.0 }

@@ -1,17 +1,20 @@
 //! One lamp: what control proposes, what the guard permits, and how its output is driven.
 
+mod circuit;
 mod keep;
 
 use std::sync::Arc;
 use std::time::Duration;
 
-use chrono::{DateTime, TimeDelta, Utc};
+use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 
 use crate::guard::{LampGuard, LampRecord, Refusal, Row, Stoppage, Stretch, WeakWatch};
 use crate::settings::{EnclosureIx, Lamp, LampIx, OnExit, Probe, ProbeIx, When, Window};
 use crate::time::{Mono, Soonest};
 use crate::units::{Celsius, Level, Watts};
 
+use self::circuit::HELD_BACK_LONG;
+pub(super) use self::circuit::HeldBack;
 use super::context::Context;
 use super::drive::Drive;
 use super::effect::Effect;
@@ -58,6 +61,12 @@ pub(super) struct LampControl {
     spot: Arc<str>,
     /// Name of the contactor above it.
     cut_off: Option<Arc<str>>,
+    /// Its turn to strike on its circuit.
+    turn: Option<Mono>,
+    /// Held back by the soft limit of its circuit since then, although it is to be on.
+    held_since: Option<Mono>,
+    /// It had to make room on its circuit, and asks for none before.
+    displaced_until: Option<Mono>,
 }
 
 /// What a temperature probe is to a lamp.
@@ -81,8 +90,12 @@ struct Hours {
     open: bool,
     /// How far its ramp has come, 0..=1.
     share: f64,
+    /// The share changes from now on.
+    ramping: bool,
     /// The day target is in force: it follows `after_dawn` and `before_dusk` too.
     day_target: bool,
+    /// The date in force, and how deep it is in a cooling season.
+    date: Option<(NaiveDate, f64)>,
     /// Asked then …
     from: Option<DateTime<Utc>>,
     /// … and to be asked again by then.
@@ -90,7 +103,16 @@ struct Hours {
 }
 
 impl Hours {
-    const UNKNOWN: Hours = Hours { is_day: false, open: false, share: 0.0, day_target: false, from: None, next: None };
+    const UNKNOWN: Hours = Hours {
+        is_day: false,
+        open: false,
+        share: 0.0,
+        ramping: false,
+        day_target: false,
+        date: None,
+        from: None,
+        next: None,
+    };
 
     /// Without a wall time it counts as night: lights stay off, and the night targets hold.
     fn at(day: &mut DayClock, window: &Window, wall: Option<DateTime<Utc>>) -> Hours {
@@ -109,7 +131,9 @@ impl Hours {
             is_day: daylight.is_day,
             open: opening.open,
             share: opening.share,
+            ramping: opening.is_ramping(),
             day_target: by_day.open,
+            date: daylight.today.map(|today| (today.date, day.depth(today.date))),
             from: Some(wall),
             next: Some(next),
         }
@@ -159,6 +183,9 @@ impl LampControl {
             hours: Hours::UNKNOWN,
             spot: Arc::from(spot),
             cut_off: cut_off.map(Arc::from),
+            turn: None,
+            held_since: None,
+            displaced_until: None,
         }
     }
 
@@ -250,6 +277,11 @@ impl LampControl {
         self.hand = level.map(|level| Hand { level, until: now.after(span), span });
     }
 
+    /// What its hours are has changed: they are asked for anew.
+    pub(super) fn forget_hours(&mut self) {
+        self.hours.next = None;
+    }
+
     /// A person resets its guard.
     pub(super) fn reset(&mut self, now: Mono) {
         self.guard.reset(now);
@@ -268,7 +300,13 @@ impl LampControl {
             self.hours = Hours::at(day, &lamp.window, ctx.wall);
         }
         let hours = self.hours;
-        self.target = lamp.heat.map(|heat| if hours.day_target { heat.target.day } else { heat.target.night });
+        self.target = lamp.heat.map(|heat| {
+            let target = match (&lamp.year, hours.date) {
+                (Some(year), Some((date, depth))) => year.target(heat.target, date, depth),
+                _ => heat.target,
+            };
+            if hours.day_target { target.day } else { target.night }
+        });
         match ctx.stopping {
             Some(OnExit::AllOff) => return off(Reason::Stopping),
             Some(OnExit::HeatOff) if lamp.guard.is_some() => return off(Reason::Stopping),
@@ -337,7 +375,8 @@ impl LampControl {
         day: &mut DayClock,
         named: (EnclosureIx, LampIx),
     ) {
-        let proposal = self.propose(ctx, lamp, probes, day);
+        let wish = self.propose(ctx, lamp, probes, day);
+        let proposal = self.on_circuit(ctx, lamp, named, wish);
         let (permit, refusal) = self.guard.judge(ctx.now, proposal.level);
         self.reason = reason_for(proposal, refusal);
         let was_off = self.drive.wanted().is_off();
@@ -352,6 +391,7 @@ impl LampControl {
                 }
                 self.count_hours(ctx.now, lamp);
             }
+            self.note_on_circuit(ctx, lamp, named, was_off);
             self.send(ctx, lamp, named);
             ctx.out.push(Effect::Switched {
                 enclosure: named.0,
@@ -367,6 +407,9 @@ impl LampControl {
     fn send(&mut self, ctx: &mut Context<'_>, lamp: &Lamp, (enclosure, ix): (EnclosureIx, LampIx)) {
         if ctx.stopping == Some(OnExit::Leave) {
             return;
+        }
+        if let Some(circuit) = lamp.circuit.filter(|_| self.drive.wants_turn(ctx.now, &lamp.output)) {
+            self.drive.take_turn(ctx.now, ctx.circuits.turn(ctx.now, circuit));
         }
         self.drive.step(ctx.now, &lamp.output, OutputRef::Lamp(enclosure, ix), ctx.tickets, ctx.out);
     }
@@ -409,6 +452,9 @@ impl LampControl {
             self.hand.map(|hand| hand.until),
             self.cooling_until,
             self.resting_until,
+            self.turn,
+            self.displaced_until,
+            self.held_since.map(|since| since.after(HELD_BACK_LONG)),
             hours,
             self.drive.will_have_disagreed(CUT_OFF_AFTER),
             self.drive.deaf_at(now, &lamp.output),
@@ -419,7 +465,7 @@ impl LampControl {
 
     /// Whether its level moves without any event.
     pub(super) fn is_ramping(&self) -> bool {
-        self.hours.open && self.hours.share < 1.0
+        self.hours.open && self.hours.ramping
     }
 
     /// Of which temperatures of `ix` it proposes what it does now and its guard has nothing to say, until something else
@@ -441,7 +487,12 @@ impl LampControl {
         match self.reason {
             Reason::Night | Reason::Day | Reason::Staged => Some(Stretch::ALL),
             Reason::MinOn | Reason::MinOff { .. } if !self.hours.open => Some(Stretch::ALL),
-            Reason::Thermostat { .. } | Reason::MinOn | Reason::MinOff { .. } => {
+            Reason::Turn { .. } | Reason::HeldBack { .. } if self.thermostat.is_none() => Some(Stretch::ALL),
+            Reason::Thermostat { .. }
+            | Reason::MinOn
+            | Reason::MinOff { .. }
+            | Reason::Turn { .. }
+            | Reason::HeldBack { .. } => {
                 let (above, below) = self.thermostat.as_ref()?.keeps(self.target?)?;
                 Some(Stretch { above: above.0, below: below.0, until: Mono::END })
             }
@@ -540,7 +591,8 @@ impl LampControl {
         let obeys = self.drive.disagreement(now).is_none_or(|lasted| lasted < CUT_OFF_AFTER);
         let heats = self.stoppage.as_ref().and_then(Stoppage::evidence).is_some();
         let weak = self.weak.as_ref().and_then(WeakWatch::weak).is_some();
-        obeys && !heats && !weak && !self.guard.is_tripped() && !self.drive.is_deaf(now, &lamp.output)
+        let held = self.held_since.is_some_and(|since| now.since(since) >= HELD_BACK_LONG);
+        obeys && !heats && !weak && !held && !self.guard.is_tripped() && !self.drive.is_deaf(now, &lamp.output)
     }
 
     /// How it shows that it cannot be stopped, for lamps that warm and were told off: it heats or draws power, or its relay
@@ -594,6 +646,9 @@ impl LampControl {
         self.switch_is_news = earlier.switch_is_news;
         self.off_unheard = earlier.off_unheard;
         self.target = earlier.target;
+        self.turn = earlier.turn;
+        self.held_since = earlier.held_since;
+        self.displaced_until = earlier.displaced_until;
     }
 }
 

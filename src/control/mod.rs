@@ -8,7 +8,10 @@
 
 mod agenda;
 mod alarm;
+pub mod almanac;
+mod asked;
 mod board;
+mod circuits;
 mod clock;
 mod contactors;
 mod context;
@@ -25,6 +28,7 @@ mod lamp;
 pub mod photoperiod;
 mod reason;
 mod record;
+mod season;
 mod sparing;
 mod suppression;
 mod trouble;
@@ -35,15 +39,17 @@ mod walk;
 pub use alarm::{AlarmKind, AlarmNotice, AlarmState, Aside, Cause, Priority};
 pub use effect::{Command, Effect};
 pub use enclosure::Waiting;
-pub use event::{Act, Event, MeterReading, OutputRef, Reading, Unreadable};
+pub use event::{Act, Event, MeterReading, OutputRef, Reading, SeasonAct, Unreadable};
 pub use health::view::LampHealth;
 pub use reason::{Proposal, Reason};
 pub use record::{
-    AlarmRecord, OverrideRecord, PairingRecord, PastGain, RaisedRecord, Record, SeriesRecord, ShelfRecord, SpotRecord,
-    SwitchRecord,
+    AlarmRecord, OverrideRecord, PairingRecord, PastGain, RaisedRecord, Record, SeasonRecord, SeriesRecord,
+    ShelfRecord, SpotRecord, SwitchRecord,
 };
 pub use uv::{Footing, Told, UvDay, middle_of};
-pub use view::{ByHand, DayView, EnclosureView, Heard, InterlockView, LampView, ProbeView, Quality, RoundView, UvView};
+pub use view::{
+    ByHand, DayView, EnclosureView, Heard, InterlockView, LampView, ProbeView, Quality, RoundView, SeasonView, UvView,
+};
 pub use walk::{Remark, SpotView};
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -58,6 +64,7 @@ use crate::units::{Celsius, Level};
 
 use agenda::Agenda;
 use board::Board;
+use circuits::Circuits;
 use clock::{Change, Clock};
 use contactors::Contactors;
 use context::Context;
@@ -87,6 +94,7 @@ pub struct Controller {
     tickets: u64,
     enclosures: Vec<EnclosureControl>,
     contactors: Contactors,
+    circuits: Circuits,
     circles: Circles,
     board: Board,
     suppression: Suppression,
@@ -139,6 +147,7 @@ macro_rules! context {
             site: &$self.settings.site,
             clock: &$self.clock,
             contactors: &$self.contactors,
+            circuits: &mut $self.circuits,
             circles: &mut $self.circles,
             tickets: &mut $self.tickets,
             demands: &mut $demands,
@@ -160,6 +169,7 @@ impl Controller {
             tickets: 0,
             enclosures: Vec::new(),
             contactors: Contactors::new(&settings, restored, false),
+            circuits: Circuits::new(&settings),
             circles: Circles::new(&settings),
             board: Board::new(None, &settings.site.name, settings.site.timezone),
             suppression: Suppression::new(&settings),
@@ -280,36 +290,6 @@ impl Controller {
     pub fn round(&self, enclosure: EnclosureIx) -> Option<RoundView> {
         let EnclosureIx(ix) = enclosure;
         Some(self.enclosures.get(ix)?.round(self.settings.enclosures.get(ix)?))
-    }
-
-    /// Why a lamp is judged as it is: the readings, the beliefs and the thresholds, a line each. None where the settings
-    /// have no such lamp.
-    pub fn why(&self, enclosure: EnclosureIx, lamp: LampIx) -> Option<Vec<String>> {
-        self.enclosures.get(enclosure.0)?.why(lamp, &self.circles.peers(enclosure, lamp))
-    }
-
-    /// Why an alarm of an enclosure stands or does not: readings, fit and thresholds, a line each. None where the settings
-    /// have no such enclosure.
-    pub fn why_alarm(&self, enclosure: EnclosureIx, kind: AlarmKind) -> Option<Vec<String>> {
-        let settings = self.settings.enclosures.get(enclosure.0)?;
-        let control = self.enclosures.get(enclosure.0)?;
-        let mut why = control.why_alarm(self.now.mono, &self.settings.site, settings, kind);
-        if kind == AlarmKind::LampDark {
-            for (ix, lamp) in settings.lamps.iter().enumerate() {
-                let lines = self.why(enclosure, LampIx(ix)).unwrap_or_default();
-                why.extend(lines.into_iter().map(|line| format!("{}: {line}", lamp.name)));
-            }
-        }
-        if kind == AlarmKind::SpareDue {
-            let site = self.board.announced().find(|notice| notice.kind == kind && notice.state.is_active());
-            why.extend(site.map(|notice| format!("for the site it stands: {}", notice.text)));
-            let stock = self.settings.spares.iter();
-            why.extend(stock.map(|spare| {
-                let (left, title) = (self.spares.left(spare), spare.fitting.traits().title);
-                format!("in stock by the configuration: {} {title}, of which {left} are left", spare.count)
-            }));
-        }
-        Some(why)
     }
 
     /// Spare lamps that are left of those in the configuration, all kinds together.
@@ -566,6 +546,9 @@ impl Controller {
                     out.push(Effect::File(Record::Spares { taken }));
                 }
             }
+            Act::Season { enclosure, act } => {
+                self.with(enclosure, out, |control, ctx, settings| control.season_act(ctx, settings, act));
+            }
             Act::Override { enclosure, lamp, level, span } => {
                 self.with(enclosure, out, |control, ctx, settings| {
                     control.set_by_hand(ctx, settings, lamp, level, span);
@@ -650,6 +633,8 @@ impl Controller {
             let below = self.contactors.open(self.now.mono, cut_off, name, &why, out);
             self.look_at(below);
         }
+        let stirred = self.circuits.take_stirred();
+        self.look_at(stirred);
     }
 
     /// Everything whose time has come.
@@ -800,6 +785,8 @@ impl Controller {
         let contactors = Contactors::new(&self.settings, &[], self.link == Link::Up);
         let before = std::mem::replace(&mut self.contactors, contactors);
         self.contactors.adopt(self.now.mono, &self.settings.cut_offs, before, &was.cut_offs);
+        let earlier = std::mem::replace(&mut self.circuits, Circuits::new(&self.settings));
+        self.circuits.adopt(&earlier);
         self.circles = Circles::new(&self.settings);
         let earlier = std::mem::take(&mut self.enclosures);
         self.enclosures = self.build_enclosures();
@@ -810,6 +797,7 @@ impl Controller {
                 earlier.tell_rows(before);
                 control.adopt(self.now.mono, enclosure, earlier, before);
             }
+            control.tell_circuits(enclosure, &mut self.circuits);
         }
         let id = |ix: EnclosureIx| was.enclosures.get(ix.0).map(|enclosure| &enclosure.id);
         let place =
@@ -858,7 +846,7 @@ impl Controller {
         let settings = self.settings.enclosures.get(enclosure.0)?;
         let control = self.enclosures.get(enclosure.0)?;
         let (mut tickets, mut demands, mut out) = (0, Vec::new(), Vec::new());
-        let (mut circles, mut spares) = (Circles::default(), Demand::default());
+        let (mut circuits, mut circles, mut spares) = (Circuits::default(), Circles::default(), Demand::default());
         let ctx = Context {
             now: self.now.mono,
             wall: self.clock.wall(self.now.mono),
@@ -869,6 +857,7 @@ impl Controller {
             site: &self.settings.site,
             clock: &self.clock,
             contactors: &self.contactors,
+            circuits: &mut circuits,
             circles: &mut circles,
             tickets: &mut tickets,
             demands: &mut demands,

@@ -16,15 +16,23 @@
 //!   year on, where the site lies in the other hemisphere.
 //! - `table` gives the day lengths of the middles of the months (for 31 days the noon of the 16th); between them it is
 //!   interpolated linearly by the noon of the date, over the year's end and with February as long as it is.
+//! - `year` gives the day lengths of dated or monthly points, on each date that of its noon, smooth between them and never
+//!   beyond its neighbours ([`Seasonal`]).
+//! - A year that runs late by some days takes on each date the day length of so many days before, for `latitude`, `table`
+//!   and `year`.
+//! - In a cooling season the day length goes from its own to that of the stay and back, about the same middle ([`Course`]).
+//!   Lamps that give UV may have shorter days of their own, about the same middle too.
 //! - A day of 24 h, as in polar day, is [`Lights::AllDay`], one of 0 h, as in polar night, [`Lights::AllNight`]: after the
 //!   limits, so that `shortest` gives an animal a day even then. On a day on which the sun rises but stays up past
 //!   midnight, the day ends twelve hours after its transit, where the next begins.
 
+mod course;
 mod dayclock;
 mod local;
 mod window;
 
-pub use dayclock::{DayClock, Daylight};
+pub use course::{Course, Phase};
+pub use dayclock::{DayClock, Daylight, Season as DaySeason};
 pub use window::Opening;
 
 use std::time::Duration;
@@ -33,7 +41,7 @@ use chrono::{DateTime, Datelike, Days, NaiveDate, NaiveTime, TimeDelta, Utc};
 use chrono_tz::Tz;
 
 use crate::science::sun::{Sun, SunDay, sun_day};
-use crate::settings::{Clamp, Photoperiod, Place, Season};
+use crate::settings::{Care, Clamp, Photoperiod, Place, Program, Season, season_place};
 use crate::units::Degrees;
 
 /// The longest day.
@@ -92,8 +100,52 @@ impl DayPlan {
     }
 }
 
+/// The plan of `date` by a care sheet, in the course of a cooling season where there is one.
+pub fn plan_of(care: &Care, course: Option<Course>, timezone: Tz, place: Place, date: NaiveDate) -> Option<DayPlan> {
+    let plan = plan(&care.photoperiod, timezone, place, date)?;
+    Some(match &care.program {
+        Some(program) => cooled(plan, program, course.map_or(0.0, |course| course.depth(date))),
+        None => plan,
+    })
+}
+
+/// A plan as it is so deep in a cooling season.
+pub(super) fn cooled(plan: DayPlan, program: &Program, depth: f64) -> DayPlan {
+    let stay = program.cooling.as_ref().and_then(|cooling| cooling.day_length).filter(|_| depth > 0.0);
+    match stay {
+        Some(stay) => {
+            let (own, stay) = (plan.day_length().as_seconds_f64(), stay.as_secs_f64());
+            with_length(plan, own + (stay - own) * depth)
+        }
+        None => plan,
+    }
+}
+
+/// The plan of lamps that give UV, whose days are no longer than the program says.
+pub(in crate::control) fn uv_of(plan: DayPlan, program: &Program, depth: f64) -> DayPlan {
+    let own = plan.day_length().as_seconds_f64();
+    match program.uv_hours_on(plan.date, depth, own / 3600.0) {
+        Some(hours) if hours * 3600.0 < own => with_length(plan, hours * 3600.0),
+        _ => plan,
+    }
+}
+
+/// The plan with lights for so many seconds, about the middle of those it has.
+fn with_length(plan: DayPlan, seconds: f64) -> DayPlan {
+    let middle = plan.span().map_or(plan.middle, |(on, off)| on + (off - on) / 2);
+    let length = TimeDelta::seconds(seconds.round().clamp(0.0, 86_400.0) as i64);
+    DayPlan { lights: centred(middle, length), ..plan }
+}
+
 /// The plan of `date` by `timezone`'s calendar; none where that date does not exist there.
 pub fn plan(photoperiod: &Photoperiod, timezone: Tz, place: Place, date: NaiveDate) -> Option<DayPlan> {
+    match photoperiod {
+        Photoperiod::Later { by, of } => plan_late(of, timezone, place, date, *by),
+        own => plan_late(own, timezone, place, date, 0),
+    }
+}
+
+fn plan_late(photoperiod: &Photoperiod, timezone: Tz, place: Place, date: NaiveDate, late: u32) -> Option<DayPlan> {
     if !(1..=9999).contains(&date.year()) || !local::date_exists(timezone, date) {
         return None;
     }
@@ -109,13 +161,21 @@ pub fn plan(photoperiod: &Photoperiod, timezone: Tz, place: Place, date: NaiveDa
         Photoperiod::Latitude { latitude, season, noon, clamp } => {
             let noon = at(date, *noon)?;
             let shifted = *season == Season::Local && hemispheres_differ(*latitude, place.latitude);
-            let day = if shifted { noon + HALF_TROPICAL_YEAR } else { noon };
+            let day = if shifted { noon + HALF_TROPICAL_YEAR } else { noon } - TimeDelta::days(i64::from(late));
             (noon, centred(noon, clamped(length_of(sun_day(*latitude, place.longitude, day)), *clamp)))
         }
         Photoperiod::Table { months, noon } => {
             let noon = at(date, *noon)?;
-            (noon, centred(noon, clamped(interpolated(months, date), Clamp::NONE)))
+            let then = date.checked_sub_days(Days::new(u64::from(late)))?;
+            (noon, centred(noon, clamped(interpolated(months, then), Clamp::NONE)))
         }
+        Photoperiod::Year { lengths, noon } => {
+            let noon = at(date, *noon)?;
+            let length = TimeDelta::seconds((lengths.at(season_place(date, late)) * 3600.0).round() as i64);
+            (noon, centred(noon, clamped(length, Clamp::NONE)))
+        }
+        // Nobody runs late twice.
+        Photoperiod::Later { of, .. } => return plan_late(of, timezone, place, date, late),
     };
     let (sunrise, sunset) = match sun.sun {
         Sun::Up { rise, set } => (rise, set),

@@ -4,7 +4,7 @@ use std::fmt;
 use std::sync::Arc;
 
 use crate::guard::Refusal;
-use crate::units::{Celsius, Level};
+use crate::units::{Celsius, Level, Watts};
 
 /// The one reason for a lamp's level.
 #[derive(Clone, Debug, PartialEq)]
@@ -39,6 +39,18 @@ pub enum Reason {
     NoReading {
         /// The spot it warms.
         spot: Arc<str>,
+    },
+    /// Others of its circuit strike before it.
+    Turn {
+        /// The circuit's name.
+        circuit: Arc<str>,
+    },
+    /// Its circuit is at its soft limit, and others come before it.
+    HeldBack {
+        /// The circuit's name.
+        circuit: Arc<str>,
+        /// The soft limit.
+        limit: Watts,
     },
     /// A person asked for it.
     Override,
@@ -77,6 +89,10 @@ impl fmt::Display for Reason {
             Reason::MinOff { cooling: false } => f.write_str("has not been off long enough to come on"),
             Reason::MinOff { cooling: true } => f.write_str("must cool before it can strike again"),
             Reason::NoReading { spot } => write!(f, "no reading at {spot} to go by"),
+            Reason::Turn { circuit } => write!(f, "waits for its turn on circuit {circuit}"),
+            Reason::HeldBack { circuit, limit } => {
+                write!(f, "held back: circuit {circuit} is at its soft limit of {limit}, and others come first")
+            }
             Reason::Override => f.write_str("set by hand"),
             Reason::NoClock => f.write_str("the clock is not set, so it counts as night"),
             Reason::Stopping => f.write_str("the daemon is ending"),

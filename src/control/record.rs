@@ -4,7 +4,7 @@
 //! A newer record of the same owner replaces the older one whole. Numbers are plain, with their unit in their name, so
 //! that what is on disk can be read without this program.
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
 
 use super::alarm::{AlarmKind, AlarmState, Priority};
@@ -61,6 +61,13 @@ pub enum Record {
         /// Lamp by lamp.
         set: Vec<OverrideRecord>,
     },
+    /// The cooling season of an enclosure, filed when something of it changes.
+    Season {
+        /// The enclosure's id.
+        enclosure: String,
+        /// The record.
+        season: SeasonRecord,
+    },
     /// Spares that lamp changes have taken since they were counted in the configuration, filed with each.
     Spares {
         /// Line by line.
@@ -106,6 +113,7 @@ impl Record {
             Record::Asides { enclosure, .. } => ("asides", enclosure.as_deref().unwrap_or_default(), ""),
             Record::Overrides { enclosure, .. } => ("overrides", enclosure, ""),
             Record::Switches { enclosure, .. } => ("switches", enclosure, ""),
+            Record::Season { enclosure, .. } => ("season", enclosure, ""),
         }
     }
 
@@ -117,6 +125,7 @@ impl Record {
             | Record::Hours { enclosure, .. }
             | Record::Health { enclosure, .. }
             | Record::Overrides { enclosure, .. }
+            | Record::Season { enclosure, .. }
             | Record::Switches { enclosure, .. } => Some(enclosure),
             Record::Alarms { enclosure, .. } | Record::Asides { enclosure, .. } => enclosure.as_deref(),
             Record::Spares { .. } => None,
@@ -258,4 +267,32 @@ pub struct SpotRecord {
     pub alone: Option<String>,
     /// Its keeper called it a guess.
     pub guess: bool,
+}
+
+/// A cooling season.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct SeasonRecord {
+    /// When it was planned to begin; none: nobody has looked yet.
+    pub start: Option<NaiveDate>,
+    /// When its way down began.
+    pub begun: Option<NaiveDate>,
+    /// When its way up begins.
+    pub up_from: Option<NaiveDate>,
+    /// Days on which a person has held the way down still.
+    pub held_days: u32,
+    /// A person has held it still since then.
+    pub held_since: Option<NaiveDate>,
+    /// A person does not let it begin.
+    pub is_held: bool,
+    /// It does not begin because it is not cold enough.
+    pub is_waiting: bool,
+    /// There is nothing more to come of it this year.
+    pub is_over: bool,
+    /// For how many hours its spot has been too warm.
+    pub warm_hours: u32,
+    /// That is why it was broken off.
+    pub broken_by_warmth: bool,
+    /// Why it ended before its time, or never began.
+    pub ended: Option<String>,
 }

@@ -14,7 +14,7 @@ use chrono_tz::Tz;
 
 use crate::guard::{Latch, StillHeats};
 use crate::time::spoken;
-use crate::units::{Celsius, Level, Uvi};
+use crate::units::{Celsius, Level, Uvi, Watts};
 
 use super::alarm::{AlarmKind, Priority};
 use super::clock::ClockDoubt;
@@ -73,6 +73,22 @@ pub(super) enum Trouble {
         reading: Celsius,
         target: Celsius,
         spot: Arc<str>,
+    },
+    LampHeldBack {
+        circuit: Arc<str>,
+        limit: Watts,
+        /// It gives heat.
+        warms: bool,
+    },
+    SeasonHeldBack {
+        spot: &'static str,
+        coolest: Option<Celsius>,
+        limit: Celsius,
+    },
+    SeasonBrokenOff {
+        spot: &'static str,
+        limit: Celsius,
+        hours: u32,
     },
     UvOverCeiling {
         reading: Uvi,
@@ -168,6 +184,8 @@ impl Trouble {
             Trouble::ProbeDoubtful { .. } => AlarmKind::ProbeDoubtful,
             Trouble::LampDark { .. } => AlarmKind::LampDark,
             Trouble::HeatWeak { .. } => AlarmKind::HeatWeak,
+            Trouble::LampHeldBack { .. } => AlarmKind::LampHeldBack,
+            Trouble::SeasonHeldBack { .. } | Trouble::SeasonBrokenOff { .. } => AlarmKind::SeasonAmiss,
             Trouble::UvOverCeiling { .. } | Trouble::SpotOverCeiling { .. } => AlarmKind::UvOverCeiling,
             Trouble::WalkDue { .. } => AlarmKind::WalkDue,
             Trouble::UvAboveBand { .. } => AlarmKind::UvAboveBand,
@@ -209,6 +227,9 @@ impl Trouble {
             Trouble::ProbeSilent { .. }
             | Trouble::ProbeDoubtful { .. }
             | Trouble::HeatWeak { .. }
+            | Trouble::LampHeldBack { .. }
+            | Trouble::SeasonHeldBack { .. }
+            | Trouble::SeasonBrokenOff { .. }
             | Trouble::UvAboveBand { .. }
             | Trouble::UvBelowBand { .. }
             | Trouble::ClockDoubtful { .. }
@@ -260,7 +281,9 @@ impl Trouble {
             (Trouble::Overloaded { messages: now }, Trouble::Overloaded { messages: before }) => {
                 ten_times_as_many(*now, *before)
             }
-            _ if self.kind() == AlarmKind::CalibrationDue && known.kind() == AlarmKind::CalibrationDue => {
+            _ if [AlarmKind::CalibrationDue, AlarmKind::SeasonAmiss].contains(&self.kind())
+                && known.kind() == self.kind() =>
+            {
                 std::mem::discriminant(self) != std::mem::discriminant(known)
             }
             (Trouble::ConfigRefused { why: now }, Trouble::ConfigRefused { why: before })
@@ -373,6 +396,24 @@ impl Trouble {
                     look_first(finding.cause)
                 )
             }
+            Trouble::SeasonHeldBack { spot, coolest, limit } => format!(
+                "{place}: the cooling season is held back since {since}, because it is not cold enough: the coolest hour of a \
+                 day at the {spot} spot was {}, and it begins at {limit} or below. See why the room is warm and cool it, or break the season off: \
+                 `lampwarden season break-off`. Ask a veterinarian before an animal is cooled late.",
+                coolest.map_or("not known".to_owned(), |coolest| coolest.to_string())
+            ),
+            Trouble::SeasonBrokenOff { spot, limit, hours } => format!(
+                "{place}: the cooling season was broken off {since}: the {spot} spot has been above {limit} for {hours} h. The \
+                 way up has begun, day lengths and targets rise from now on. Look at the animal, and offer food and water as \
+                 after every cooling; one that was warm for days without food should be seen by a veterinarian."
+            ),
+            Trouble::LampHeldBack { circuit, limit, warms } => format!(
+                "{place}: {subject} is to be on and has been held back since {since}, for an hour and more: circuit \
+                 {circuit} is at its soft limit of {limit}, and lamps with a higher `priority`, or that were first, are on. \
+                 {}Give it a higher `priority`, let others draw less, or let a licensed electrician put it on another \
+                 circuit. {MAINS}",
+                if *warms { format!("{COLD} ") } else { String::new() }
+            ),
             Trouble::HeatWeak { reading, target, spot } => format!(
                 "{place}: lamp {subject} does not reach its target since {since}. It is fully on, {spot} is at \
                  {reading} and the target is {target}. Look whether the lamp is lit and in place, the probe where it \
@@ -660,6 +701,9 @@ mod tests {
             dark(Cause::RelayOpen, Some(Cause::LampDark), false),
             dark(Cause::SupplyDead, None, true),
             Trouble::HeatWeak { reading, target: cut, spot: "basking".into() },
+            Trouble::LampHeldBack { circuit: "left".into(), limit: Watts(2500.0), warms: true },
+            Trouble::SeasonHeldBack { spot: "cool", coolest: Some(reading), limit: cut },
+            Trouble::SeasonBrokenOff { spot: "cool", limit: cut, hours: 48 },
             Trouble::UvOverCeiling { reading: Uvi(9.1), ceiling: Uvi(8.0), latched: true },
             Trouble::UvAboveBand { reading: Uvi(7.6), high: Uvi(7.4) },
             Trouble::UvBelowBand { reading: Uvi(2.1), low: Uvi(2.9) },
@@ -762,10 +806,15 @@ mod tests {
                 Trouble::RelayDeaf { .. }
                 | Trouble::LampDark { .. }
                 | Trouble::HeatWeak { .. }
+                | Trouble::LampHeldBack { .. }
                 | Trouble::SupplyLost { .. } => {
                     assert!(text.contains("licensed electrician"), "{text}");
                 }
-                Trouble::UvOverCeiling { .. } | Trouble::SpotOverCeiling { .. } | Trouble::UvAboveBand { .. } => {
+                Trouble::UvOverCeiling { .. }
+                | Trouble::SpotOverCeiling { .. }
+                | Trouble::UvAboveBand { .. }
+                | Trouble::SeasonHeldBack { .. }
+                | Trouble::SeasonBrokenOff { .. } => {
                     assert!(text.contains("veterinarian"), "{text}");
                 }
                 _ => {}
@@ -781,6 +830,7 @@ mod tests {
             | Trouble::CutOffOpen { .. }
             | Trouble::BrokerLost
             | Trouble::SupplyLost { .. } => true,
+            Trouble::LampHeldBack { warms, .. } => *warms,
             Trouble::ProbeSilent { holds_off, .. } | Trouble::ProbeDoubtful { holds_off, .. } => !holds_off.is_empty(),
             _ => false,
         });

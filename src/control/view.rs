@@ -2,12 +2,13 @@
 
 use std::time::Duration;
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveDate, Utc};
 
 use crate::settings::{EnclosureIx, ProbeIx, UvBand};
 use crate::units::{Celsius, Level, Uvi};
 
 use super::alarm::AlarmKind;
+use super::photoperiod::{Course, Phase};
 use super::uv::{Footing, UvDay};
 use super::walk::{Remark, SpotView};
 
@@ -28,6 +29,27 @@ pub struct EnclosureView {
     pub band: Option<UvBand>,
     /// Kinds of the alarms that stand.
     pub alarms: Vec<AlarmKind>,
+    /// The cooling season, where the care sheet has one.
+    pub season: Option<SeasonView>,
+}
+
+/// A cooling season as it stands.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SeasonView {
+    /// Where today lies in it.
+    pub phase: Phase,
+    /// How deep in it today is, 0 outside and 1 during the stay.
+    pub depth: f64,
+    /// When it was planned to begin; none where nobody knows the date yet.
+    pub start: Option<NaiveDate>,
+    /// The course it takes; none before it begins.
+    pub course: Option<Course>,
+    /// A person holds it back.
+    pub is_held: bool,
+    /// It waits until it is cold enough.
+    pub is_waiting: bool,
+    /// Why it ended before its time, or never began.
+    pub why: Option<String>,
 }
 
 /// Day or night, and the lights of the date it belongs to.

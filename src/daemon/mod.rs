@@ -362,6 +362,10 @@ impl Daemon {
             Ok(Question::Why(enclosure, kind)) => {
                 desk_words::why(&self.controller.why_alarm(enclosure, kind).unwrap_or_default())
             }
+            Ok(Question::Season(enclosure)) => {
+                let view = self.controller.view(enclosure);
+                desk_words::season(view.and_then(|view| view.season).as_ref())
+            }
             Ok(Question::Lamps(enclosure)) => {
                 // Hours that somebody has seen are not forgotten.
                 let mut effects = std::mem::take(&mut self.effects);

@@ -57,6 +57,8 @@ fn lamp(guard_probes: usize) -> Lamp {
             hold: None,
         },
         cut_off: None,
+        circuit: None,
+        priority: 5,
         window: Window {
             when: When::Always,
             after_dawn: Duration::ZERO,
@@ -64,6 +66,7 @@ fn lamp(guard_probes: usize) -> Lamp {
             ramp: Duration::ZERO,
             level: Level::FULL,
         },
+        year: None,
         heat: None,
         guard: Some(Guard {
             probes: (0..guard_probes).map(ProbeIx).collect(),

@@ -5,7 +5,7 @@ use std::time::Duration;
 use chrono::{DateTime, SecondsFormat};
 use serde_json::{Map, Value, json};
 
-use crate::control::{Act, AlarmKind, MeterReading};
+use crate::control::{Act, AlarmKind, MeterReading, SeasonAct};
 use crate::settings::{CutOffIx, Enclosure, EnclosureIx, LampIx, Settings};
 use crate::time::{parse_span, spoken};
 use crate::units::{Level, Uvi};
@@ -56,9 +56,10 @@ pub(super) fn parse(
         "override" => take_over(whom, &fields),
         "meter-reading" => meter_reading(whom, &fields),
         "lamp-change" => lamp_change(whom, &fields),
+        "season" => season(whom, &fields),
         _ => Err(Misread(format!(
             "there is no verb {verb:?}: acknowledge, shelve, unshelve, out-of-service, in-service, reset, override, \
-             meter-reading and lamp-change are understood"
+             meter-reading, lamp-change and season are understood"
         ))),
     }
 }
@@ -204,6 +205,21 @@ fn lamp_change(whom: Whom<'_>, fields: &Map<String, Value>) -> Result<Act, Misre
     Ok(Act::LampChange { enclosure: ix, lamp: lamp(enclosure, name)? })
 }
 
+/// `{"do": "hold"}`, `"go-on"` or `"break-off"`
+fn season(whom: Whom<'_>, fields: &Map<String, Value>) -> Result<Act, Misread> {
+    let Whom::Enclosure(ix, enclosure) = whom else {
+        return Err(Misread("season is for the cooling season of an enclosure".to_owned()));
+    };
+    only(fields, &["do"])?;
+    let act = text(fields, "do")?.and_then(SeasonAct::from_word);
+    let act = act.ok_or_else(|| Misread("season needs a \"do\": hold, go-on or break-off".to_owned()))?;
+    if enclosure.care.program.as_ref().is_none_or(|program| program.cooling.is_none()) {
+        let why = format!("the care sheet of {} has no cooling season: add `cooling` to it", enclosure.id);
+        return Err(Misread(why));
+    }
+    Ok(Act::Season { enclosure: ix, act })
+}
+
 /// An act in the words of a recording, for the journal: the id of the enclosure it is about (none: the site), and a JSON
 /// object with the verb under `act` and what is asked for by `do/<enclosure>/<verb>` beside it.
 pub fn act_words(settings: &Settings, act: &Act) -> (Option<String>, String) {
@@ -247,6 +263,7 @@ pub fn act_words(settings: &Settings, act: &Act) -> (Option<String>, String) {
             let fields = vec![("spot", spot), ("uvi", uvi), ("lamp", alone), ("guess", guess), ("taken", taken)];
             ("meter-reading", Some(*enclosure), fields)
         }
+        Act::Season { enclosure, act } => ("season", Some(*enclosure), vec![("do", Some(json!(act.word())))]),
         Act::LampChange { enclosure, lamp } => {
             ("lamp-change", Some(*enclosure), vec![("lamp", Some(lamp_name(settings, *enclosure, *lamp)))])
         }

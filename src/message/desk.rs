@@ -4,6 +4,7 @@
 //! {"act": "meter-reading", "enclosure": "e1", "with": {"spot": "basking", "uvi": 4.2}}   as do/<enclosure>/<verb>
 //! {"tell": "round", "enclosure": "e1"}                                                  {"round": {…}}
 //! {"tell": "lamps", "enclosure": "e1"}                                                  {"lamps": […]}
+//! {"tell": "season", "enclosure": "e1"}                                                 {"season": {…} or null}
 //! {"tell": "alarms"}                                                                    {"alarms": […]}
 //! {"tell": "away"}                                                                      {"away": {…}}
 //! {"tested": {"contact": "keeper", "channel": "mail"}}
@@ -18,7 +19,7 @@ use serde::Serialize;
 use serde_json::{Value, json};
 
 use crate::control::photoperiod::plan;
-use crate::control::{Act, AlarmKind, LampHealth, RoundView, UvDay, UvView, middle_of};
+use crate::control::{Act, AlarmKind, LampHealth, RoundView, SeasonView, UvDay, UvView, middle_of};
 use crate::science::clear_sky::{OZONE, day_curve};
 use crate::science::uv::ErythemalIrradiance;
 use crate::settings::{Enclosure, EnclosureIx, LampIx, Photoperiod, ProbeIx, Settings, Site};
@@ -35,6 +36,8 @@ pub enum Question {
     Round(EnclosureIx),
     /// An enclosure's lamps.
     Lamps(EnclosureIx),
+    /// An enclosure's cooling season.
+    Season(EnclosureIx),
     /// Every alarm that stands, and who was told.
     Alarms,
     /// What to see to before the keeper leaves.
@@ -81,19 +84,25 @@ pub fn question(settings: &Settings, line: &[u8]) -> Result<Question, Misread> {
             match what {
                 "round" => Ok(Question::Round(ix)),
                 "lamps" => Ok(Question::Lamps(ix)),
+                "season" => Ok(Question::Season(ix)),
                 "why" => {
                     let named = text("alarm").ok_or_else(|| Misread("it names no \"alarm\"".to_owned()))?;
                     let kind = AlarmKind::from_name(named);
                     let kind = kind.ok_or_else(|| Misread(format!("there is no alarm {named:?}")))?;
                     Ok(Question::Why(ix, kind))
                 }
-                other => {
-                    Err(Misread(format!("nothing is told of {other:?}: ask for round, lamps, why, alarms or away")))
-                }
+                other => Err(Misread(format!(
+                    "nothing is told of {other:?}: ask for round, lamps, season, why, alarms or away"
+                ))),
             }
         }
         _ => Err(Misread("it neither does an \"act\" nor asks to \"tell\" something".to_owned())),
     }
+}
+
+/// The answer to [`Question::Season`].
+pub fn season(view: Option<&SeasonView>) -> String {
+    json!({ "season": view.map(super::document::season) }).to_string()
 }
 
 /// The answer to [`Question::Why`].
@@ -293,7 +302,7 @@ fn day_document(site: &Site, enclosure: &Enclosure, day: &UvDay) -> DayDocument 
 
 /// Where the animal comes from, as far as its photoperiod says; else where the site is.
 fn origin(site: &Site, enclosure: &Enclosure) -> Degrees {
-    match enclosure.care.photoperiod {
+    match *enclosure.care.photoperiod.followed() {
         Photoperiod::Latitude { latitude, .. } => latitude,
         _ => site.place.latitude,
     }

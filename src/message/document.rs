@@ -1,11 +1,11 @@
 //! State documents and alarms as JSON. Keys stand in the order of the settings.
 
-use chrono::{DateTime, SecondsFormat, Utc};
+use chrono::{DateTime, NaiveDate, SecondsFormat, Utc};
 use chrono_tz::Tz;
 use serde::{Serialize, Serializer};
 use serde_json::{Value, json};
 
-use crate::control::{AlarmNotice, Aside, DayView, EnclosureView, InterlockView};
+use crate::control::{AlarmNotice, Aside, DayView, EnclosureView, InterlockView, SeasonView};
 use crate::settings::{Enclosure, EnclosureIx, Lamp, Measures, Settings, UvBand};
 use crate::units::Uvi;
 
@@ -92,6 +92,8 @@ struct StateDocument<'a> {
     band: Option<BandDocument>,
     interlocks: Named<'a, InterlockDocument<'a>>,
     alarms: Vec<&'static str>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    season: Option<Value>,
 }
 
 #[derive(Serialize)]
@@ -216,7 +218,23 @@ fn state<'a>(timezone: Tz, enclosure: &'a Enclosure, view: &'a EnclosureView) ->
             lamps.filter_map(|(lamp, seen)| Some((lamp.name.as_str(), interlock(seen.interlock.as_ref()?)))).collect(),
         ),
         alarms: view.alarms.iter().map(|kind| kind.name()).collect(),
+        season: view.season.as_ref().map(season),
     }
+}
+
+/// A cooling season as it stands.
+pub(super) fn season(view: &SeasonView) -> Value {
+    let date = |date: Option<NaiveDate>| date.map(|date| date.to_string());
+    json!({
+        "phase": view.phase.word(),
+        "depth": (view.depth * 1000.0).round() / 1000.0,
+        "start": date(view.start),
+        "begun": date(view.course.map(|course| course.begun)),
+        "up_from": date(view.course.map(|course| course.up_from)),
+        "held": view.is_held,
+        "waiting": view.is_waiting,
+        "why": view.why,
+    })
 }
 
 fn day(timezone: Tz, day: DayView) -> DayDocument {
@@ -303,6 +321,7 @@ mod tests {
             ],
             band: Some(UvBand { zone: Some(3), low: Uvi(2.9), high: Uvi(7.4), ceiling: Uvi(8.0) }),
             alarms: vec![AlarmKind::OverTemperature],
+            season: None,
         };
         let message = state_document(&fixture::settings(), &view).unwrap();
         assert_eq!(message.topic, "lampwarden/garden-room/e1/state");

@@ -36,8 +36,8 @@ pub const GUARD_STATES: [&str; 9] = [
 ];
 
 /// What a keeper can do, as [`Coverage::acts`] counts it.
-const ACTS: [&str; 7] =
-    ["acknowledge", "reset", "reset-cut-off", "override", "override ended", "meter-reading", "lamp-change"];
+const ACTS: [&str; 8] =
+    ["acknowledge", "reset", "reset-cut-off", "override", "override ended", "meter-reading", "lamp-change", "season"];
 
 /// Title of the table of faults, the only one whose rows owe anything.
 pub(super) const FAULTS: &str = "Faults";
@@ -67,6 +67,7 @@ impl Coverage {
             Act::MeterReading { .. } => "meter-reading",
             Act::LateReading { .. } => "late reading",
             Act::LampChange { .. } => "lamp-change",
+            Act::Season { .. } => "season",
             Act::Shelve { .. } => "shelve",
             Act::Unshelve { .. } => "unshelve",
             Act::Service { .. } => "service",

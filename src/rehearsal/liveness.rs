@@ -2,9 +2,9 @@
 
 use chrono::{DateTime, TimeDelta, Utc};
 
-use crate::control::photoperiod::DayClock;
+use crate::control::photoperiod::{DayClock, Opening};
 use crate::control::{Controller, Reason};
-use crate::settings::{Enclosure, EnclosureIx, LampIx, Settings, When};
+use crate::settings::{Enclosure, EnclosureIx, Lamp, LampIx, Settings, When};
 
 use super::oracle::{Finding, name};
 use super::sight::Sight;
@@ -53,17 +53,41 @@ fn cold(enclosure: &Enclosure, sight: &Sight, e: usize, l: usize, target: Option
     (by_day && reading < target - REACHED).then(|| format!("reads {reading:.1}, target {target:.1}"))
 }
 
-/// The hours of each enclosure, reckoned apart from the core's own.
-pub(super) fn hours(settings: &Settings) -> Vec<DayClock> {
+/// The hours of an enclosure, reckoned apart from the core's own: those of everything, and those of lamps that give UV.
+#[derive(Debug)]
+pub(super) struct Hours {
+    all: DayClock,
+    uv: DayClock,
+}
+
+impl Hours {
+    fn window(&mut self, lamp: &Lamp, at: DateTime<Utc>) -> Opening {
+        let by_uv = lamp.window.when == When::Day && lamp.fitting.traits().emits.uv;
+        if by_uv { self.uv.window(&lamp.window, at) } else { self.all.window(&lamp.window, at) }
+    }
+
+    /// The cooling season takes the course that the core says: whether it was right to is for stories to say.
+    fn follow(&mut self, core: &Controller, e: EnclosureIx) {
+        let course = core.course(e);
+        self.all.set_course(course);
+        self.uv.set_course(course);
+    }
+}
+
+/// The hours of each enclosure.
+pub(super) fn hours(settings: &Settings) -> Vec<Hours> {
     let site = &settings.site;
-    let hours = |enclosure: &Enclosure| DayClock::new(enclosure.care.photoperiod.clone(), site.timezone, site.place);
+    let hours = |enclosure: &Enclosure| {
+        let of = |uv| DayClock::of(&enclosure.care, site.timezone, site.place, uv);
+        Hours { all: of(false), uv: of(true) }
+    };
     settings.enclosures.iter().map(hours).collect()
 }
 
 /// Lamps without a thermostat that are not as their hours say at `wall`, true time.
 pub(super) fn off_schedule(
     settings: &Settings,
-    hours: &mut [DayClock],
+    hours: &mut [Hours],
     sight: &Sight,
     wall: DateTime<Utc>,
 ) -> Vec<Finding> {
@@ -71,7 +95,7 @@ pub(super) fn off_schedule(
     for ((e, enclosure), clock) in settings.enclosures.iter().enumerate().zip(hours) {
         for (l, lamp) in enclosure.lamps.iter().enumerate().filter(|(_, lamp)| lamp.heat.is_none()) {
             let edge = TimeDelta::seconds(EDGE);
-            let open = [wall - edge, wall, wall + edge].map(|at| clock.window(&lamp.window, at).open);
+            let open = [wall - edge, wall, wall + edge].map(|at| clock.window(lamp, at).open);
             let lit = !sight.enclosures[e].lamps[l].level.is_off();
             let settled = lamp.fitting.traits().restrike.value.is_zero();
             if settled && open.iter().all(|open| *open != lit) {
@@ -89,16 +113,17 @@ pub(super) fn off_schedule(
 /// them: one without a thermostat is on within its hours, and none is on outside of them.
 pub(super) fn against_hours(
     settings: &Settings,
-    hours: &mut [DayClock],
+    hours: &mut [Hours],
     sight: &Sight,
     core: &Controller,
     wall: DateTime<Utc>,
 ) -> Vec<Finding> {
     let mut findings = Vec::new();
     for ((e, enclosure), clock) in settings.enclosures.iter().enumerate().zip(hours) {
+        clock.follow(core, EnclosureIx(e));
         for (l, lamp) in enclosure.lamps.iter().enumerate() {
             let edge = TimeDelta::seconds(EDGE);
-            let open = [wall - edge, wall, wall + edge].map(|at| clock.window(&lamp.window, at).open);
+            let open = [wall - edge, wall, wall + edge].map(|at| clock.window(lamp, at).open);
             let lit = !sight.enclosures[e].lamps[l].level.is_off();
             let wrong = if lamp.heat.is_some() { lit && open == [false; 3] } else { open == [!lit; 3] };
             let reason = wrong.then(|| Some(core.view(EnclosureIx(e))?.lamps.get(l)?.reason.clone())).flatten();
@@ -116,7 +141,7 @@ pub(super) fn against_hours(
 /// in `free`, which it fills: a thermostat's lamp may be either while its hours last.
 pub(super) fn steady_for(
     settings: &Settings,
-    hours: &mut [DayClock],
+    hours: &mut [Hours],
     sight: &Sight,
     wall: DateTime<Utc>,
     free: &mut Vec<(EnclosureIx, LampIx)>,
@@ -127,7 +152,7 @@ pub(super) fn steady_for(
     for ((e, enclosure), clock) in settings.enclosures.iter().enumerate().zip(hours) {
         for (l, lamp) in enclosure.lamps.iter().enumerate() {
             let lit = !sight.enclosures[e].lamps[l].level.is_off();
-            let [before, now, after] = [wall - edge, wall, wall + edge].map(|at| clock.window(&lamp.window, at));
+            let [before, now, after] = [wall - edge, wall, wall + edge].map(|at| clock.window(lamp, at));
             let same = before.open == now.open && now.open == after.open;
             if same && now.open && lamp.heat.is_some() {
                 free.push((EnclosureIx(e), LampIx(l)));
@@ -144,7 +169,7 @@ pub(super) fn steady_for(
 fn is_held(reason: &str) -> bool {
     let reasons =
         [Reason::Override, Reason::MinOn, Reason::MinOff { cooling: true }, Reason::MinOff { cooling: false }];
-    reason.starts_with("guard: ")
+    ["guard: ", "held back: ", "waits for its turn "].iter().any(|held| reason.starts_with(held))
         || reason.starts_with("cut-off ")
         || reasons.iter().any(|known| known.to_string() == reason)
 }

@@ -11,12 +11,14 @@
 //! | `hold-not-refreshed` | 7: every ON is refreshed before its hold ends |
 //! | `unexplained-command` | no output is told anything but its lamp's decided level |
 //! | `cycles-too-fast` | shortest times on and off |
+//! | `strikes-at-once` | no two lamps of a circuit strike within its gap |
+//! | `over-the-soft-limit` | no more than the soft limit of a circuit may be on |
 //! | `stored-command-stays` | 7: nothing stays retained on a command topic |
 
 use std::collections::VecDeque;
 
 use crate::control::{Act, Command, OutputRef, Reading, Reason};
-use crate::settings::{EnclosureIx, Lamp, LampIx, Measures, Probe, ProbeIx, Settings};
+use crate::settings::{Circuit, CircuitIx, EnclosureIx, Lamp, LampIx, Measures, Probe, ProbeIx, Settings};
 use crate::units::Level;
 
 use super::sight::Sight;
@@ -42,6 +44,7 @@ pub(super) type Finding = (&'static str, Option<EnclosureIx>, String);
 pub(super) struct Oracle {
     lamps: Vec<Vec<Law>>,
     probes: Vec<Vec<Heard>>,
+    circuits: Vec<Line>,
     /// Commands of this step.
     commands: Vec<(OutputRef, Level)>,
     findings: Vec<Finding>,
@@ -62,6 +65,38 @@ struct Law {
     switched: Option<u64>,
     /// Whether a finding about its present state has been made: one for each state.
     accused: bool,
+}
+
+/// What is known of a circuit.
+#[derive(Clone, Debug)]
+struct Line {
+    name: String,
+    /// Its lamps strike so far apart, ms.
+    gap: u64,
+    /// They have all struck within this, ms.
+    stagger: u64,
+    limit: Option<f64>,
+    /// Its lamps with their rated powers, W.
+    lamps: Vec<(EnclosureIx, LampIx, f64)>,
+    /// When the last one struck.
+    struck: Option<u64>,
+    accused: bool,
+}
+
+fn lines(settings: &Settings) -> Vec<Line> {
+    let ms = |span: std::time::Duration| u64::try_from(span.as_millis()).unwrap_or(u64::MAX / 4);
+    let line = |(ix, circuit): (usize, &Circuit)| {
+        let enclosures = settings.enclosures.iter().enumerate();
+        let lamps = enclosures.flat_map(|(e, enclosure)| {
+            let own = enclosure.lamps.iter().enumerate().filter(|(_, lamp)| lamp.circuit == Some(CircuitIx(ix)));
+            own.map(move |(l, lamp)| (EnclosureIx(e), LampIx(l), lamp.power.map_or(0.0, |power| power.0)))
+        });
+        let lamps: Vec<_> = lamps.collect();
+        let (gap, name) = (ms(circuit.strike_gap(lamps.len())), circuit.name.clone());
+        let (stagger, limit) = (ms(circuit.stagger), circuit.soft_limit.map(|limit| limit.0));
+        Line { name, gap, stagger, limit, lamps, struck: None, accused: false }
+    };
+    settings.circuits.iter().enumerate().map(line).collect()
 }
 
 /// What is known of a probe.
@@ -86,6 +121,7 @@ impl Oracle {
         Oracle {
             lamps: enclosures().map(|enclosure| vec![Law::default(); enclosure.lamps.len()]).collect(),
             probes: enclosures().map(|enclosure| vec![Heard::default(); enclosure.probes.len()]).collect(),
+            circuits: lines(settings),
             commands: Vec::new(),
             findings: Vec::new(),
         }
@@ -98,6 +134,7 @@ impl Oracle {
             let latched = law.latched.take().filter(|(since, _)| stored && since + STORED_AFTER < now);
             *law = Law { latched, ..Law::default() };
         }
+        self.circuits.iter_mut().for_each(|line| line.struck = None);
     }
 
     /// The link is down: what was told does not count any more.
@@ -196,7 +233,38 @@ impl Oracle {
         let level = command.permit.level();
         self.commands.push((command.output, level));
         if let OutputRef::Lamp(e, l) = command.output {
+            let was_told_on = self.lamps[e.0][l.0].told_on.is_some();
             self.told_again(now, (e, l), level);
+            if !level.is_off() && !was_told_on {
+                self.struck(now, e, l);
+            }
+        }
+    }
+
+    /// A lamp is told to go on that was not told so before on this connection.
+    fn struck(&mut self, now: u64, e: EnclosureIx, l: LampIx) {
+        let has = |line: &&mut Line| line.lamps.iter().any(|(own, lamp, _)| (*own, *lamp) == (e, l));
+        let Some(line) = self.circuits.iter_mut().find(has) else { return };
+        if let Some(before) = line.struck.filter(|before| now + 1 < before + line.gap) {
+            let text = format!("lamps of circuit {} strike {} ms apart, not {}", line.name, now - before, line.gap);
+            self.findings.push(("strikes-at-once", Some(e), text));
+        }
+        line.struck = Some(now);
+    }
+
+    /// Judges what may be on at once on every circuit with a soft limit.
+    fn judge_limits(&mut self, sight: &Sight) {
+        for line in &mut self.circuits {
+            let Some(limit) = line.limit else { continue };
+            let lit = line.lamps.iter().filter(|(e, l, _)| !sight.lamp(*e, *l).level.is_off());
+            let load: f64 = lit.map(|(_, _, watts)| watts).sum();
+            if load <= limit + 1e-6 {
+                line.accused = false;
+            } else if !line.accused {
+                line.accused = true;
+                let text = format!("{load:.0} W may be on on circuit {}, whose soft limit is {limit:.0} W", line.name);
+                self.findings.push(("over-the-soft-limit", None, text));
+            }
         }
     }
 
@@ -253,6 +321,7 @@ impl Oracle {
         }
         commands.clear();
         self.commands = commands;
+        self.judge_limits(sight);
         match e {
             Some(e) => self.judge_enclosure(now, settings, sight, e),
             None => {
@@ -316,7 +385,8 @@ impl Oracle {
                 let seen = &sight.enclosures[e].lamps[l];
                 let law = &mut self.lamps[e][l];
                 let Some(hold) = lamp.output.hold.filter(|_| !seen.level.is_off() && !law.accused) else { continue };
-                let fresh = now < up_since.max(seen.since) + TOLD_WITHIN;
+                let waits = lamp.circuit.and_then(|ix| self.circuits.get(ix.0)).map_or(0, |line| line.stagger);
+                let fresh = now < up_since.max(seen.since) + TOLD_WITHIN + waits;
                 let refreshed = law.told_on.is_some_and(|at| u128::from(now - at) < hold.as_millis());
                 if !fresh && !refreshed {
                     law.accused = true;

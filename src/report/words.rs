@@ -67,6 +67,8 @@ pub(super) fn meaning(kind: &str) -> &'static str {
         "probe-doubtful" => "a probe said what cannot be",
         "lamp-dark" => "a lamp should have burnt and did not",
         "heat-weak" => "the heat was fully on and the spot did not get warm",
+        "lamp-held-back" => "a lamp was held back because its circuit was full",
+        "season-amiss" => "the cooling season did not go as planned: the room was too warm",
         "uv-over-ceiling" => "more UV than the animal may have",
         "uv-above-band" => "the UV index was above its band",
         "uv-below-band" => "the UV index was below its band",

@@ -10,6 +10,7 @@ pub mod distance;
 pub mod least_squares;
 pub mod line;
 pub mod robust;
+pub mod seasonal;
 pub mod sequential;
 pub mod step;
 pub mod student;

@@ -3,21 +3,27 @@
 //! `config` builds a [`Settings`] from TOML and refuses everything that breaks a rule named here; the core relies on
 //! those rules. Parts refer to each other by index, and names serve people, topics and reloads.
 
+mod circuit;
 mod fitting;
+mod season;
 mod telling;
 
+pub use circuit::{CONTINUOUS_SHARE, Circuit, STRIKE_GAP_MAX, Tariff};
 pub use fitting::{Emits, Fitting, Sourced, Traits};
+pub use season::{Cooling, Program, SpotYear, season_place};
 pub use telling::{
     Address, Away, Channel, Contact, Digest, Heartbeat, Hours, MailServer, Plan, Plans, Security, ServerIdentity,
     Telling, Web, Webhook, Weekly,
 };
 
 use std::path::PathBuf;
+use std::sync::Arc;
 use std::time::Duration;
 
 use chrono::NaiveTime;
 use chrono_tz::Tz;
 
+use crate::science::seasonal::Seasonal;
 use crate::units::{Celsius, Degrees, Kelvin, KelvinPerSecond, KelvinSeconds, Level, Uvi, Watts};
 
 macro_rules! index {
@@ -44,6 +50,10 @@ index!(
     /// Index into [`Settings::cut_offs`].
     CutOffIx
 );
+index!(
+    /// Index into [`Settings::circuits`].
+    CircuitIx
+);
 
 /// One building with one clock and one broker, and all that is kept in it.
 #[derive(Clone, Debug, PartialEq)]
@@ -54,6 +64,10 @@ pub struct Settings {
     pub broker: Broker,
     /// Upstream contactors.
     pub cut_offs: Vec<CutOff>,
+    /// Circuits with a breaker of their own.
+    pub circuits: Vec<Circuit>,
+    /// What a kilowatt-hour costs; none: nobody said.
+    pub tariff: Option<Tariff>,
     /// Every enclosure, racks stamped out, in the order of the files.
     pub enclosures: Vec<Enclosure>,
     /// Spare lamps in stock; empty where none are kept, or nobody wants them counted.
@@ -172,6 +186,8 @@ pub struct Enclosure {
     pub id: String,
     /// What a person calls it; the id where nothing was given.
     pub title: String,
+    /// The rack it is a bay of.
+    pub rack: Option<String>,
     /// What the animal needs.
     pub care: Care,
     /// Everything that measures.
@@ -192,6 +208,8 @@ pub struct Care {
     pub photoperiod: Photoperiod,
     /// UVI at the basking spot; none: not watched.
     pub uv: Option<UvBand>,
+    /// What changes over the year beside the day length, and a cooling season; none: nothing.
+    pub program: Option<Arc<Program>>,
 }
 
 /// UVI at the basking spot. `low < high <= ceiling`.
@@ -240,6 +258,30 @@ pub enum Photoperiod {
         /// Local time of the middle of the day.
         noon: NaiveTime,
     },
+    /// Day lengths of a year of dated or monthly points, smooth between them, centred on `noon`.
+    Year {
+        /// Hours over the year, each 0..=24.
+        lengths: Seasonal,
+        /// Local time of the middle of the day.
+        noon: NaiveTime,
+    },
+    /// The day lengths of another one, so many days later; no other than `Latitude`, `Table` and `Year` is.
+    Later {
+        /// Days.
+        by: u32,
+        /// Whose.
+        of: Box<Photoperiod>,
+    },
+}
+
+impl Photoperiod {
+    /// The one whose day lengths it has, perhaps late.
+    pub fn followed(&self) -> &Photoperiod {
+        match self {
+            Photoperiod::Later { of, .. } => of,
+            own => own,
+        }
+    }
 }
 
 /// Limits of a day length. `shortest <= longest <= 24 h`.
@@ -363,10 +405,16 @@ pub struct Lamp {
     pub output: Output,
     /// The contactor above it.
     pub cut_off: Option<CutOffIx>,
+    /// The circuit it draws from; none: not known.
+    pub circuit: Option<CircuitIx>,
+    /// Which lamps of its circuit go first where not all may be on: the higher, 1..=9.
+    pub priority: u8,
     /// When it may be on.
     pub window: Window,
     /// Thermostat; none: on whenever its window is open.
     pub heat: Option<Heat>,
+    /// How the thermostat's targets change over the year.
+    pub year: Option<Arc<SpotYear>>,
     /// Guard; present on every lamp whose fitting warms.
     pub guard: Option<Guard>,
     /// UV probe its UV arrives at.

@@ -91,11 +91,21 @@ impl Bench<'_, '_> {
             Sheet { key, readable: false, shipped: false, care: None, has_uv: true, spots: BTreeMap::new() };
         let Some(fields) = fields else { return sheet };
         let uv = self.uv(fields);
-        let photoperiod = fields.table("photoperiod").and_then(|it| photoperiod(it, self.sink));
+        let year = self.year(fields);
+        let lengths = year.as_ref().map(|year| year.lengths.clone());
+        let photoperiod = fields
+            .table("photoperiod")
+            .and_then(|it| photoperiod(it, lengths.as_ref().map(Option::as_ref), fields, self.sink));
         sheet.readable = true;
         sheet.has_uv = fields.has("uv_zone") || fields.has("basking_uvi");
         sheet.spots = SPOTS.iter().filter_map(|spot| Some((*spot, self.spot(fields.table(spot)?)))).collect();
-        sheet.care = uv.zip(photoperiod).map(|(uv, photoperiod)| Care { name: name.to_owned(), photoperiod, uv });
+        let parts = uv.zip(photoperiod).zip(year);
+        sheet.care = parts.map(|((uv, photoperiod), year)| Care {
+            name: name.to_owned(),
+            photoperiod,
+            uv,
+            program: year.program,
+        });
         sheet
     }
 

@@ -7,8 +7,9 @@ use super::super::fields::{Fields, Put, Value};
 use super::super::finding::{At, Draft};
 use super::care::{Sheet, Spot};
 use super::probe::KnownProbe;
+use super::season::watched_spot;
 use super::{Bench, RESERVED_IDS, collect};
-use crate::settings::{Enclosure, Measures};
+use crate::settings::{Care, Enclosure, Measures};
 
 /// What is said of an enclosure whose configuration says `in_service = false`.
 const OUT_BY_CONFIGURATION: &str = "out of service by the configuration";
@@ -17,6 +18,8 @@ const OUT_BY_CONFIGURATION: &str = "out of service by the configuration";
 pub(super) struct Housing {
     /// Its care sheet; none where there is none of that name.
     pub sheet: Option<Rc<Sheet>>,
+    /// What its animal needs, its year as late as it runs here; none where something in it is wrong.
+    pub care: Option<Care>,
     /// Its probes by name.
     pub probes: BTreeMap<String, KnownProbe>,
 }
@@ -35,7 +38,9 @@ impl Bench<'_, '_> {
         let title = fields.text("title").map(|title| self.filled(title).value);
         let sheet = fields.text("care").and_then(|care| self.named_sheet(&care));
         self.uses_known &= sheet.is_some();
-        let mut housing = Housing { sheet, probes: BTreeMap::new() };
+        let care = sheet.as_ref().and_then(|sheet| sheet.care.as_ref());
+        let care = care.and_then(|care| self.shifted(fields, care));
+        let mut housing = Housing { sheet, care, probes: BTreeMap::new() };
         let mut probes = Some(Vec::new());
         for (index, (name, named)) in fields.named("probes").into_iter().enumerate() {
             let (known, probe) = self.probe(index, name, named);
@@ -43,6 +48,7 @@ impl Bench<'_, '_> {
             collect(&mut probes, probe);
         }
         self.power_probes_shared(fields);
+        self.unwatched_cooling(fields, &housing);
         let mut lamps = Some(Vec::new());
         for (name, named) in fields.named("lamps") {
             let lamp = named.fields.as_ref().and_then(|lamp| self.lamp(name, named.key, lamp, &housing));
@@ -52,12 +58,25 @@ impl Bench<'_, '_> {
         let id = id?;
         Some(Enclosure {
             title: title.unwrap_or_else(|| id.clone()),
+            rack: self.bay.as_ref().map(|(rack, _)| rack.clone()),
             id,
-            care: housing.sheet?.care.clone()?,
+            care: housing.care?,
             probes: probes?,
             lamps: lamps?,
             out_of_service,
         })
+    }
+
+    /// Reports a cooling season whose conditions nobody sees.
+    fn unwatched_cooling(&mut self, enclosure: &Fields, housing: &Housing) {
+        let Some(spot) = housing.care.as_ref().and_then(watched_spot) else { return };
+        let sees =
+            |probe: &KnownProbe| probe.measures == Some(Measures::Temperature) && probe.spot.as_deref() == Some(spot);
+        if !housing.probes.values().any(sees) {
+            let wrong = format!("no temperature probe sits at the {spot} spot, by which the cooling season goes");
+            let right = format!("add one with `spot = \"{spot}\"`, or name another `spot` in `cooling`");
+            self.sink.push(Draft::error(enclosure.place("care"), wrong, right).absence().once("cooling not watched"));
+        }
     }
 
     /// Reports lamps that name the same power probe, which then measures none of them alone.

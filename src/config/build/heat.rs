@@ -3,14 +3,14 @@
 use std::collections::BTreeMap;
 use std::time::Duration;
 
-use super::super::fields::Put;
+use super::super::fields::{Fields, Put};
 use super::super::finding::{At, Draft};
 use super::super::keys::span_text;
 use super::Bench;
 use super::enclosure::Housing;
 use super::lamp::{Control, Draftsman, title};
 use super::probe::KnownProbe;
-use crate::settings::{Guard, Heat, HeatLaw, HeatWeak, Measures, Pi, ProbeIx, Target};
+use crate::settings::{Guard, Heat, HeatLaw, HeatWeak, Measures, Pi, ProbeIx, SpotYear, Target};
 use crate::units::{Celsius, Kelvin, KelvinPerSecond, KelvinSeconds};
 
 /// Limit above the cut where none is given: guess.
@@ -95,6 +95,12 @@ impl Bench<'_, '_> {
         };
         self.sink.push(Draft::error(fields.place("warms"), wrong, right).also(warms.key, "the probe's spot").absence());
         None
+    }
+
+    /// How the targets of the spot a lamp warms change over the year: not, where it has its own.
+    pub(super) fn spot_year(&self, lamp: &Fields, warms: Option<&KnownProbe>, housing: &Housing) -> Option<SpotYear> {
+        let spot = warms.filter(|_| !lamp.has("target"))?.spot.as_deref()?;
+        housing.care.as_ref()?.program.as_ref()?.of_spot(spot)
     }
 
     fn light_at_night(&mut self, lamp: &Draftsman, target: &Put<Target>) {
@@ -267,6 +273,7 @@ impl Bench<'_, '_> {
         });
         if let Some(target) = target {
             self.above_target(lamp, cut, &target);
+            self.above_year(lamp, warms, housing, cut, &target);
         }
     }
 
@@ -292,6 +299,34 @@ impl Bench<'_, '_> {
         );
         let right = format!("give the lamp a `cut` above {highest}, or leave this probe out of `guards`");
         self.sink.push(Draft::error(probe.key, wrong, right).also(cut.at, "the cut comes from here"));
+    }
+
+    /// The hottest day of the year is not above the cut either.
+    fn above_year(
+        &mut self,
+        lamp: &Draftsman,
+        warms: Option<&KnownProbe>,
+        housing: &Housing,
+        cut: &Put<f64>,
+        target: &Put<Target>,
+    ) {
+        let Some(year) = self.spot_year(lamp.fields, warms, housing) else { return };
+        let highest = year.highest(target.value);
+        let hysteresis = match lamp.control {
+            Some(Control::OnOff) => lamp.fields.number("hysteresis").map_or(0.0, |hysteresis| hysteresis.value),
+            _ => 0.0,
+        };
+        let least = highest + Kelvin(hysteresis);
+        // Days as hot as the sheet's own have been told of.
+        if highest <= target.value.day || Celsius(cut.value) > least {
+            return;
+        }
+        let cut_text = Celsius(cut.value);
+        let wrong = format!(
+            "the cut, {cut_text}, is not above what the thermostat may reach in the course of the year, {least}"
+        );
+        let right = format!("above {least}: the highest target of the year, {highest}, and the hysteresis");
+        self.sink.push(Draft::error(cut.at, wrong, right).also(target.at, "the sheet's own targets"));
     }
 
     fn above_target(&mut self, lamp: &Draftsman, cut: &Put<f64>, target: &Put<Target>) {

@@ -1,5 +1,6 @@
 //! Lamps: what drives them, when they may be on, and their UV.
 
+use std::sync::Arc;
 use std::time::Duration;
 
 use super::super::fields::{Fields, Put};
@@ -56,6 +57,7 @@ impl Bench<'_, '_> {
         let uv_ceiling = self.uv_ceiling(&lamp, lights.as_ref(), housing);
         let power_probe = self.reference(fields, "power", Measures::Power, housing);
         let cut_off = self.cut_off(fields);
+        let circuit = self.circuit(&lamp);
         let window = self.window(&lamp, housing);
         let shortest = self.shortest_times(&lamp);
         let named = |key, found: &Option<KnownProbe>| !fields.has(key) || found.is_some();
@@ -70,7 +72,10 @@ impl Bench<'_, '_> {
             power: if fields.has("watts") { Some(Watts(fields.number("watts")?.value)) } else { None },
             output: output?,
             cut_off: cut_off?,
+            circuit: circuit?,
+            priority: u8::try_from(fields.whole("priority")?.value).ok()?,
             window: window?,
+            year: self.spot_year(fields, warms.as_ref(), housing).map(Arc::new),
             heat: heat?,
             guard: guard?,
             lights: lights.as_ref().map(index),

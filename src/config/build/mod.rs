@@ -1,6 +1,7 @@
 //! From fields of the right kind to settings, with every check that looks at more than one value.
 
 mod care;
+mod circuit;
 mod enclosure;
 mod heat;
 mod lamp;
@@ -8,6 +9,7 @@ mod output;
 mod photoperiod;
 mod probe;
 mod rack;
+mod season;
 mod site;
 mod telling;
 mod topics;
@@ -21,6 +23,7 @@ use crate::settings::{CutOff, CutOffIx, Enclosure, Fitting, Settings, Spare};
 use crate::units::Watts;
 
 use care::Sheet;
+use circuit::KnownCircuit;
 use topics::Topics;
 
 /// Ids an enclosure may not have: they stand at its place in the daemon's own topics.
@@ -37,25 +40,32 @@ pub(super) fn settings(root: &Fields, sink: &mut Sink) -> Option<Settings> {
         shipped: BTreeMap::new(),
         sheets_used: BTreeSet::new(),
         cut_offs: BTreeMap::new(),
+        circuits: BTreeMap::new(),
         topics: Topics::default(),
         ids: BTreeMap::new(),
         bay: None,
         uses_known: true,
     };
     let cut_offs = bench.cut_offs(root);
+    let circuits = bench.circuits(root);
     bench.sheets(root);
     let enclosures = bench.housings(root);
     bench.report_unused();
+    let tariff = circuit::tariff(root);
     let spares = spares(root, bench.sink);
     let telling = telling::telling(root, enclosures.as_deref(), site.as_ref(), bench.sink);
-    Some(Settings {
+    let settings = Settings {
         site: site?,
         broker: broker?,
         cut_offs: cut_offs?,
+        circuits: circuits?,
+        tariff: tariff?,
         enclosures: enclosures?,
         spares: spares?,
         telling: telling?,
-    })
+    };
+    bench.report_loads(&settings);
+    Some(settings)
 }
 
 /// Spare lamps; every check on one looks at one value and has been made.
@@ -84,12 +94,13 @@ struct Bench<'b, 's> {
     shipped: BTreeMap<At, Rc<Sheet>>,
     sheets_used: BTreeSet<String>,
     cut_offs: BTreeMap<String, KnownCutOff>,
+    circuits: BTreeMap<String, KnownCircuit>,
     topics: Topics,
     /// Ids of enclosures with where each stands.
     ids: BTreeMap<String, At>,
     /// The rack and bay that is being stamped out.
     bay: Option<(String, String)>,
-    /// Whether it is known which care sheets and cut-offs are used: not, once a name was wrong or a rack unreadable.
+    /// Whether it is known which care sheets, cut-offs and circuits are used: not, once a name was wrong or a rack unreadable.
     uses_known: bool,
 }
 
@@ -150,6 +161,11 @@ impl Bench<'_, '_> {
             let wrong = format!("no lamp is under the cut-off `{name}`");
             let right = format!("add `cut_off = \"{name}\"` to each lamp it can switch off, or leave it out");
             self.sink.push(Draft::warning(cut_off.key, wrong, right).absence());
+        }
+        for (name, circuit) in self.circuits.iter().filter(|(_, circuit)| !circuit.used) {
+            let wrong = format!("no lamp draws from the circuit `{name}`");
+            let right = format!("add `circuit = \"{name}\"` to each lamp that does, or leave it out");
+            self.sink.push(Draft::warning(circuit.key, wrong, right).absence());
         }
     }
 

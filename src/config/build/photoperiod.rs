@@ -5,17 +5,36 @@ use std::time::Duration;
 use chrono::{NaiveTime, Timelike};
 
 use super::super::fields::{Fields, Put, Value};
-use super::super::finding::Sink;
+use super::super::finding::{Draft, Sink};
 use super::super::keys::span_text;
+use crate::science::seasonal::Seasonal;
 use crate::settings::{Clamp, Photoperiod, Season};
 use crate::units::Degrees;
 
 const DAY: Duration = Duration::from_secs(86_400);
 
 /// Reads a photoperiod.
-pub(super) fn photoperiod(fields: &Fields, sink: &mut Sink) -> Option<Photoperiod> {
-    // The section was chosen by the same word, so that it is one of the four.
-    match fields.text("follow")?.value.as_str() {
+pub(super) fn photoperiod(
+    fields: &Fields,
+    lengths: Option<Option<&Seasonal>>,
+    sheet: &Fields,
+    sink: &mut Sink,
+) -> Option<Photoperiod> {
+    let follow = fields.text("follow")?;
+    let year = || sheet.table("year");
+    // Where the year cannot be read, that has been told.
+    if follow.value == "year" && lengths.is_none() {
+        return None;
+    }
+    let lengths = lengths.flatten();
+    if follow.value != "year" && lengths.is_some() {
+        let at =
+            year().map_or(sheet.at, |year| if year.has("day_length") { year.place("day_length") } else { year.at });
+        let wrong = "`day_length` has no effect: the photoperiod does not follow the year";
+        sink.warning(at, wrong, "`photoperiod = { follow = \"year\" }`, or leave it out");
+    }
+    // The section was chosen by the same word, so that it is one of the five.
+    match follow.value.as_str() {
         "clock" => {
             let (on, off) = (fields.time("on"), fields.time("off"));
             clock(&on?, &off?, sink)
@@ -33,6 +52,18 @@ pub(super) fn photoperiod(fields: &Fields, sink: &mut Sink) -> Option<Photoperio
                 noon: fields.time("noon")?.value,
                 clamp: clamp?,
             })
+        }
+        "year" => {
+            let noon = fields.time("noon")?.value;
+            match lengths {
+                Some(lengths) => Some(Photoperiod::Year { lengths: lengths.clone(), noon }),
+                None => {
+                    let wrong = "the photoperiod follows the year, and the sheet's `year` says no `day_length`";
+                    let right = "add `day_length` to `year`, by twelve months or by dated points";
+                    sink.push(Draft::error(follow.at, wrong, right).absence());
+                    None
+                }
+            }
         }
         _ => Some(Photoperiod::Table { months: months(fields)?, noon: fields.time("noon")?.value }),
     }
@@ -78,6 +109,8 @@ pub(super) fn shortest_day(photoperiod: &Photoperiod) -> Option<Duration> {
             Some(clamp.shortest).filter(|shortest| !shortest.is_zero())
         }
         Photoperiod::Table { months, .. } => months.iter().min().copied(),
+        Photoperiod::Year { lengths, .. } => Some(Duration::from_secs_f64(lengths.range().0.max(0.0) * 3600.0)),
+        Photoperiod::Later { of, .. } => shortest_day(of),
     }
 }
 

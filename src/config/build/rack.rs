@@ -89,7 +89,7 @@ impl Bench<'_, '_> {
 /// The enclosure in one bay, `own` being what is different in it.
 fn stamped_out(rack: &Fields, rack_id: &str, bay: &Put<String>, own: Option<&Fields>) -> Fields {
     let mut enclosure = Fields::new(rack.at, &ENCLOSURE);
-    for key in ["title", "care", "in_service", "probes", "lamps"] {
+    for key in ["title", "care", "season_shift", "in_service", "probes", "lamps"] {
         if let Some(node) = rack.node(key) {
             enclosure.put(key, node.clone());
         }

@@ -2,7 +2,9 @@
 
 use super::care::SPOTS;
 use super::lamp::{LAMP, RELAY};
-use super::{DAY, HOUR, Kind, NONE, Need, Plain, Rule, Section, above, default, optional, required, table, within};
+use super::{
+    DAY, GUESS, HOUR, Kind, MINUTE, NONE, Need, Plain, Rule, Section, above, default, optional, required, table, within,
+};
 
 /// Any number a probe could be told of; bounds by what it measures are checked later.
 const READING: Kind = within(-1.0e9, 1.0e9, "");
@@ -12,6 +14,15 @@ const UNITS: &[&str] = &["C", "°C", "F", "°F", "uvi", "lx", "lux", "W", "%"];
 
 const CARE: super::Key = required("care", Kind::Text(Rule::Filled), CARE_DOC, "\"woodland-basker\"");
 const CARE_DOC: &str = "Name of the care sheet: an own one, else one that comes with the program.";
+const SEASON_SHIFT: super::Key = default(
+    "season_shift",
+    Kind::Span(0, 364 * DAY),
+    Plain::Seconds(0),
+    "its year is the calendar's",
+    "How many whole days later than the calendar the year of its care sheet runs: day lengths by latitude, table or year, \
+     targets and the cooling season.",
+    "\"56d\"",
+);
 const IN_SERVICE: super::Key = default(
     "in_service",
     Kind::Switch,
@@ -31,6 +42,7 @@ pub(in crate::config) static ENCLOSURE: Section = Section {
         required("id", Kind::Text(Rule::Name), "Names the enclosure in topics.", "\"e1\""),
         optional("title", Kind::Text(Rule::Filled), "the id", "What a person calls it.", "\"By the window\""),
         CARE,
+        SEASON_SHIFT,
         IN_SERVICE,
         PROBES,
         LAMPS,
@@ -52,6 +64,7 @@ pub(super) static RACK: Section = Section {
             "\"Rack {rack}, bay {bay}\"",
         ),
         CARE,
+        SEASON_SHIFT,
         IN_SERVICE,
         table("probes", Kind::Named(&PROBE), NONE, "As for an enclosure; `{rack}` and `{bay}` in any topic."),
         table("lamps", Kind::Named(&LAMP), NONE, "As for an enclosure; `{rack}` and `{bay}` in any topic."),
@@ -73,6 +86,7 @@ pub(super) static BAY: Section = Section {
             "\"Bay {bay}, quarantine\"",
         ),
         optional("care", Kind::Text(Rule::Filled), "the rack's", CARE_DOC, "\"woodland-basker\""),
+        SEASON_SHIFT,
         IN_SERVICE,
         PROBES,
         LAMPS,
@@ -150,6 +164,43 @@ pub(super) static PROBE: Section = Section {
             "Fastest believable change per second.",
             "2.0",
         ),
+    ],
+};
+
+pub(super) static CIRCUIT: Section = Section {
+    name: "a circuit",
+    doc: "A circuit with a breaker of its own. Wiring, breaker and residual-current device are a licensed electrician's work \
+          to the local code; what stands here changes none of them.",
+    overrides: false,
+    keys: &[
+        required("breaker", above(0.0, 1000.0, "A"), "Rating of its breaker.", "16"),
+        required("voltage", within(12.0, 1000.0, "V"), "Mains voltage.", "230"),
+        default(
+            "stagger",
+            Kind::Span(0, 10 * MINUTE),
+            Plain::Seconds(20),
+            GUESS,
+            "All its lamps have struck within this, one after the other and at most a second apart, however many are to go on at \
+             once; never an OFF.",
+            "\"30s\"",
+        ),
+        optional(
+            "soft_limit",
+            above(0.0, 1.0e6, "W"),
+            "as many may be on as like",
+            "No more than this is on at once: lamps of the lowest `priority` are held back. No substitute for a breaker.",
+            "2500",
+        ),
+    ],
+};
+
+pub(super) static TARIFF: Section = Section {
+    name: "a tariff",
+    doc: "What electricity costs, for `lampwarden energy`.",
+    overrides: false,
+    keys: &[
+        required("price", within(0.0, 1.0e6, "per kWh"), "Price of a kilowatt-hour.", "0.24"),
+        required("currency", Kind::Text(Rule::Filled), "Of what, as you write it.", "\"EUR\""),
     ],
 };
 

@@ -55,6 +55,21 @@ pub(super) static LAMP: Section = Section {
             "\"shelf-heat\"",
         ),
         optional(
+            "circuit",
+            Kind::Text(Rule::Filled),
+            "its load is not added up and it waits for nobody",
+            "Name of the circuit it draws from.",
+            "\"left-wall\"",
+        ),
+        default(
+            "priority",
+            Kind::Whole(1, 9),
+            Plain::Whole(5),
+            CHOICE,
+            "Which lamps of its circuit go first where its soft limit lets not all be on: the higher.",
+            "7",
+        ),
+        optional(
             "power",
             PROBE_NAME,
             "its power is not watched",

@@ -66,6 +66,8 @@ pub(crate) enum Need {
 pub(crate) enum Plain {
     /// A number.
     Number(f64),
+    /// A whole number.
+    Whole(i64),
     /// A whole number of seconds.
     Seconds(u64),
     /// A word or text.
@@ -81,6 +83,7 @@ impl Plain {
     pub fn toml(&self) -> String {
         match self {
             Plain::Number(number) => format!("{number:?}"),
+            Plain::Whole(number) => number.to_string(),
             Plain::Seconds(seconds) => format!("\"{}\"", span_text(Duration::from_secs(*seconds))),
             Plain::Text(text) => format!("\"{text}\""),
             Plain::Switch(switch) => switch.to_string(),
@@ -166,6 +169,8 @@ pub(crate) enum Rule {
     Web,
     /// A date `2026-07-01`.
     Date,
+    /// A day of any year, `11-15`.
+    MonthDay,
     /// An address and a port to listen on.
     Socket,
 }
@@ -189,6 +194,8 @@ pub(crate) static ROOT: Section = Section {
         table("rack", Kind::Many(&enclosure::RACK), NONE, "Many alike enclosures, described once."),
         table("spare", Kind::Many(&lamp::SPARE), NONE, "Spare lamps in stock, kind by kind."),
         table("cut_off", Kind::Named(&enclosure::CUT_OFF), NONE, "Upstream contactors by name, over several lamps."),
+        table("circuit", Kind::Named(&enclosure::CIRCUIT), NONE, "Circuits by name, each with a breaker of its own."),
+        table("tariff", Kind::Table(&enclosure::TARIFF), NONE, "What electricity costs."),
         table("contact", Kind::Many(&telling::CONTACT), NONE, "People who are told of alarms."),
         table("alarms", Kind::Table(&telling::ALARMS), NONE, "Who is told of alarms, by their priority."),
         table("mail", Kind::Table(&telling::MAIL), NONE, "The server that takes mail on its way."),

@@ -411,3 +411,70 @@ fn text_that_is_not_toml_is_told_where_and_why() {
     error(("name = \"house\"", "name = \"house\"\nname = \"home\""), "name = \"home\"", &["duplicate key"]);
     error(("name = \"house\"", "name = \"house"), "\ntimezone", &["not TOML", "expected here: `\"`"]);
 }
+
+/// The base with a circuit, and the heat lamp and the tube on it.
+fn circuit(keys: &str, heat: &str) -> (&'static str, String) {
+    ("[care.basker]", format!("[circuit.left]\n{keys}\n[care.basker]\n# {heat}"))
+}
+
+#[test]
+fn circuits_are_added_up_against_eighty_percent_of_their_breaker() {
+    let text = |breaker: &str, more: &str, watts: &str| {
+        let (from, to) = circuit(&format!("breaker = {breaker}\nvoltage = 230\n{more}"), "");
+        let text = changed(from, &to);
+        let text = text.replace("warms = \"top\"", &format!("warms = \"top\"\ncircuit = \"left\"\n{watts}"));
+        text.replace("lights = \"uv\"", "lights = \"uv\"\ncircuit = \"left\"\nwatts = 24")
+    };
+    let check = |breaker: &str, more: &str, watts: &str, expected: &[&str]| {
+        let found = lines(&text(breaker, more, watts));
+        assert_eq!(found.len(), expected.len(), "{found:#?}");
+        for (found, words) in found.iter().zip(expected) {
+            for word in words.split('|') {
+                assert!(found.contains(word), "`{word}` is not in {found}");
+            }
+        }
+    };
+    // NEC 210.20(A): 1 A at 230 V may carry 184 W for hours. 160 W and 24 W are that; 161 W and 24 W are more.
+    check("1", "", "watts = 160", &[]);
+    check("1", "", "watts = 161", &["Warning 10:10|185 W may be on|184 W|210.20(A)|licensed electrician"]);
+    check("1", "", "watts = 300", &["more than the breaker itself"]);
+    check("1", "", "", &["Warning|lamp `heat` draws|not known|add `watts`"]);
+    check("1", "soft_limit = 100", "", &["Error|lamp `heat` draws|add `watts`"]);
+    check("1", "soft_limit = 100", "watts = 120", &["Error|lamp `heat` of 120 W alone|never be on"]);
+    check("2", "soft_limit = 380", "watts = 120", &["Warning|`soft_limit` is 380 W|368"]);
+    check("1", "soft_limit = 180", "watts = 170", &["194 W may be on|in software alone"]);
+    check("16", "", "watts = 100\npriority = 7", &["`priority` has no effect|no `soft_limit`"]);
+    check("16", "stagger = \"8m\"", "watts = 100", &[]);
+}
+
+#[test]
+fn circuits_have_names_that_lamps_use() {
+    error(("warms = \"top\"", "warms = \"top\"\ncircuit = \"left\""), "\"left\"", &["no circuit `left`"]);
+    warning(
+        ("warms = \"top\"", "warms = \"top\"\npriority = 7 # here"),
+        "7 # here",
+        &["`priority` has no effect", "no `circuit`"],
+    );
+    warning(
+        ("[care.basker]", "[circuit.left]\nbreaker = 16\nvoltage = 230\n[care.basker]"),
+        "left]",
+        &["no lamp draws from the circuit `left`"],
+    );
+}
+
+#[test]
+fn a_stagger_must_not_outlast_a_third_of_a_hold() {
+    let rack = r#"[circuit.left]
+breaker = 16
+voltage = 230
+stagger = "2m"
+[[rack]]
+id = "r1"
+bays = "01..150""#;
+    let text = changed("[[rack]]\nid = \"r1\"\nbays = \"01..03\"", rack);
+    let text = text.replace("warms = \"warm\"", "warms = \"warm\"\nwatts = 8\ncircuit = \"left\"");
+    // 150 lamps in two minutes and a hold of five: a third of it is 100 s.
+    let found = lines(&text);
+    assert_eq!(found.len(), 1, "{found:#?}");
+    assert!(found[0].contains("take 2m to strike") && found[0].contains("`stagger = \"1m40s\"`"), "{found:#?}");
+}

@@ -1,6 +1,7 @@
 //! Tests of the whole room.
 
 mod mistakes;
+mod seasons;
 mod shipped;
 mod telling;
 mod whole;

@@ -130,7 +130,9 @@ fn mistakes_are_told_in_the_keepers_own_lines() {
     );
     check(
         &based("pogona-vitticeps", "photoperiod = { noon = \"14:00\" }"),
-        &["Error 12:15 `follow` is missing | add `follow`: one of \"clock\", \"site\", \"latitude\", \"table\""],
+        &[
+            "Error 12:15 `follow` is missing | add `follow`: one of \"clock\", \"site\", \"latitude\", \"table\", \"year\"",
+        ],
     );
 }
 

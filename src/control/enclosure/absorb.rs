@@ -8,9 +8,9 @@ use std::time::Duration;
 
 use chrono_tz::Tz;
 
-use super::EnclosureControl;
 use super::dark::Ward;
 use super::judge::STILL;
+use super::{Cooled, EnclosureControl};
 use crate::control::alarm::AlarmKind;
 use crate::control::clock::Clock;
 use crate::control::context::Context;
@@ -121,7 +121,8 @@ impl EnclosureControl {
             }
         }
         let (day, filing) = self.health.next(&self.lamps);
-        let by_wall = [self.walk.due(), day].into_iter().flatten().filter_map(|wall| ctx.mono_at(wall));
+        let season = self.season.as_ref().and_then(Cooled::next);
+        let by_wall = [self.walk.due(), day, season].into_iter().flatten().filter_map(|wall| ctx.mono_at(wall));
         by_wall.for_each(|at| soonest.by(at));
         self.timer = timer.min(soonest.at());
         self.filing = filing.unwrap_or(Mono::END);

@@ -12,7 +12,7 @@ use super::dark::Ward;
 use super::{EnclosureControl, ProbeControl, SPOT};
 use crate::control::alarm::AlarmKind;
 use crate::control::context::Context;
-use crate::control::lamp::LampControl;
+use crate::control::lamp::{HeldBack, LampControl};
 use crate::control::trouble::Trouble;
 use crate::control::uv::UvSeries;
 
@@ -22,10 +22,11 @@ pub(in crate::control) const STILL: Duration = Duration::from_secs(2 * 3600);
 const STILL_WARM: Kelvin = Kelvin(1.0);
 
 /// What is told of a lamp, its diagnosis apart.
-const OF_LAMPS: [AlarmKind; 5] = [
+const OF_LAMPS: [AlarmKind; 6] = [
     AlarmKind::OverTemperature,
     AlarmKind::HeatUnstoppable,
     AlarmKind::HeatWeak,
+    AlarmKind::LampHeldBack,
     AlarmKind::RetainedCommand,
     AlarmKind::RelayDeaf,
 ];
@@ -77,6 +78,12 @@ impl EnclosureControl {
             target,
             spot: Arc::from(enclosure.probes[heat.probe.0].spot.as_str()),
         });
+        let held = self.lamps[at].long_held_back(ctx, lamp);
+        let held = held.map(|HeldBack { circuit, limit }| Trouble::LampHeldBack {
+            circuit,
+            limit,
+            warms: lamp.fitting.traits().emits.heat,
+        });
         let retained = self.retained.iter().any(|&(LampIx(lamp), _)| lamp == at);
         let retained = retained.then(|| Trouble::RetainedCommand { topic: lamp.output.set.clone() });
         // Without a link nobody can tell whether a relay obeys.
@@ -85,6 +92,7 @@ impl EnclosureControl {
             (AlarmKind::OverTemperature, over),
             (AlarmKind::HeatUnstoppable, unstoppable),
             (AlarmKind::HeatWeak, weak),
+            (AlarmKind::LampHeldBack, held),
             (AlarmKind::RetainedCommand, retained),
             (AlarmKind::RelayDeaf, deaf),
         ]

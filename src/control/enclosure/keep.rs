@@ -48,6 +48,7 @@ impl EnclosureControl {
             Record::Asides { .. } => {}
             Record::Alarms { standing, raised, .. } => self.recall_alarms(ctx, enclosure, standing, raised),
             Record::Overrides { set, .. } => return self.recall_overrides(ctx, enclosure, set),
+            Record::Season { season, .. } => self.recall_season(season),
             // The site's.
             Record::Spares { .. } => {}
             Record::Switches { lamps, .. } => {

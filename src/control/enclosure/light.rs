@@ -26,7 +26,7 @@ impl EnclosureControl {
         let reading = self.uv[at].uvi(raw);
         for (at, lamp) in enclosure.lamps.iter().enumerate() {
             if self.lamps[at].guard.uv(ctx.now, ix, reading) {
-                self.lamps[at].steer(ctx, lamp, &enclosure.probes, &mut self.day, (self.ix, LampIx(at)));
+                self.lamps[at].steer(ctx, lamp, &enclosure.probes, self.day.of(lamp), (self.ix, LampIx(at)));
             }
         }
         self.follow_uv(ctx.now, enclosure, at, raw, ctx.wall.map(|wall| (wall, ctx.site.timezone)));

@@ -1,11 +1,13 @@
 //! What is in force at a moment.
 
+use std::sync::Arc;
+
 use chrono::{DateTime, Datelike, Days, NaiveDate, TimeDelta, Utc};
 use chrono_tz::Tz;
 
 use super::window::{self, Opening};
-use super::{DayPlan, Lights, local, plan};
-use crate::settings::{Photoperiod, Place, Window};
+use super::{Course, DayPlan, Lights, cooled, local, plan, uv_of};
+use crate::settings::{Care, Photoperiod, Place, Program, Window};
 
 /// Dates planned on each side of the one in force: two that the days of dates farther off may reach into, one whose day
 /// may be cut by the edge, one to be seen whole, and one that may not exist.
@@ -68,7 +70,19 @@ pub struct DayClock {
     photoperiod: Photoperiod,
     timezone: Tz,
     place: Place,
+    season: Option<Season>,
     known: Option<Known>,
+}
+
+/// What the year does to days.
+#[derive(Clone, Debug)]
+pub struct Season {
+    /// The care sheet's program.
+    pub program: Arc<Program>,
+    /// The cooling season that is on.
+    pub course: Option<Course>,
+    /// Whether these are the days of lamps that give UV.
+    pub uv: bool,
 }
 
 /// What is known while one local date is in force.
@@ -89,7 +103,34 @@ struct Known {
 impl DayClock {
     /// For `photoperiod` at a site.
     pub fn new(photoperiod: Photoperiod, timezone: Tz, place: Place) -> DayClock {
-        DayClock { photoperiod, timezone, place, known: None }
+        DayClock { photoperiod, timezone, place, season: None, known: None }
+    }
+
+    /// For a care sheet with all its year, outside any cooling season; `uv`: for lamps that give UV.
+    pub fn of(care: &Care, timezone: Tz, place: Place, uv: bool) -> DayClock {
+        let season = care.program.clone().map(|program| Season { program, course: None, uv });
+        DayClock { season, ..DayClock::new(care.photoperiod.clone(), timezone, place) }
+    }
+
+    /// A cooling season takes this course from now on.
+    pub fn set_course(&mut self, course: Option<Course>) {
+        if let Some(season) = self.season.as_mut().filter(|season| season.course != course) {
+            season.course = course;
+            self.known = None;
+        }
+    }
+
+    /// How deep in a cooling season a date is, 0..=1.
+    pub fn depth(&self, date: NaiveDate) -> f64 {
+        self.season.as_ref().and_then(|season| season.course).map_or(0.0, |course| course.depth(date))
+    }
+
+    fn plan(&self, date: NaiveDate) -> Option<DayPlan> {
+        let plan = plan(&self.photoperiod, self.timezone, self.place, date)?;
+        let Some(Season { program, uv, .. }) = &self.season else { return Some(plan) };
+        let depth = self.depth(date);
+        let plan = cooled(plan, program, depth);
+        Some(if *uv { uv_of(plan, program, depth) } else { plan })
     }
 
     /// Day or night at `now`. Beyond the years 2 to 9998 it is night.
@@ -129,7 +170,7 @@ impl DayClock {
         let known = self.known.as_ref().map_or(&[][..], |known| &known.plans);
         let planned = |date: NaiveDate| match known.iter().find(|(known, _)| *known == date) {
             Some(known) => *known,
-            None => (date, plan(&self.photoperiod, self.timezone, self.place, date)),
+            None => (date, self.plan(date)),
         };
         let plans: Vec<_> = first.iter_days().take(2 * DATES_AROUND as usize + 1).map(planned).collect();
         let today = plans.iter().find(|(known, _)| *known == date).and_then(|(_, plan)| *plan);

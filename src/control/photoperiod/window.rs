@@ -27,6 +27,8 @@ pub struct Opening {
     pub since: Option<DateTime<Utc>>,
     /// When it will close or open; none where that is beyond what is known.
     pub until: Option<DateTime<Utc>>,
+    /// Whether the share changes from now on, as at the very moment at which it begins to sink, too.
+    pub moves: bool,
     /// Ask again by then: until that instant the window stays as it is and the share is constant or one straight line.
     pub next: DateTime<Utc>,
 }
@@ -34,7 +36,7 @@ pub struct Opening {
 impl Opening {
     /// Whether the window is open and its ramp under way.
     pub fn is_ramping(&self) -> bool {
-        self.open && self.share < 1.0
+        self.open && self.moves
     }
 }
 
@@ -61,7 +63,9 @@ pub(super) fn opening(window: &Window, days: &[Stretch], now: DateTime<Utc>, kno
     ];
     let bends = bends.into_iter().flatten().filter(|_| open);
     let next = bends.chain(until).filter(|edge| *edge > now).fold(known_to, DateTime::min);
-    Opening { open, share: if open { share(ramp, since, until, now) } else { 0.0 }, since, until, next }
+    let share = if open { share(ramp, since, until, now) } else { 0.0 };
+    let sinks = until.is_some_and(|to| now >= to - ramp && ramp > TimeDelta::zero());
+    Opening { open, share, since, until, moves: open && (share < 1.0 || sinks), next }
 }
 
 /// How far the ramp has come in a window that is open from `since` until `until`.

@@ -77,6 +77,8 @@ impl Trouble {
             Trouble::ClockDoubtful { doubt, given_up, .. } => {
                 [doubt.word().to_owned()].into_iter().chain(given_up.iter().cloned()).collect::<Vec<_>>().join(", ")
             }
+            Trouble::SeasonHeldBack { .. } => "held back".to_owned(),
+            Trouble::SeasonBrokenOff { .. } => "broken off".to_owned(),
             Trouble::SupplyLost { count, .. } => count.to_string(),
             Trouble::Overloaded { messages } => messages.to_string(),
             Trouble::OnFile { gist, .. } => gist.clone(),
@@ -86,6 +88,7 @@ impl Trouble {
             | Trouble::ProbeSilent { .. }
             | Trouble::ProbeDoubtful { .. }
             | Trouble::HeatWeak { .. }
+            | Trouble::LampHeldBack { .. }
             | Trouble::UvOverCeiling { .. }
             | Trouble::UvAboveBand { .. }
             | Trouble::UvBelowBand { .. }

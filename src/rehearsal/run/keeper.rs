@@ -91,6 +91,7 @@ pub(super) fn in_words(act: &Act, settings: &Settings) -> String {
         Act::LampChange { enclosure, lamp } => {
             format!("says that {}/{} was changed", id(enclosure), settings.enclosures[enclosure.0].lamps[lamp.0].name)
         }
+        Act::Season { enclosure, act } => format!("says of the season of {}: {}", id(enclosure), act.word()),
         Act::Shelve { enclosure, kind, why, .. } => {
             format!("shelves {kind} of {}: {why}", enclosure.as_ref().map_or("site", id))
         }

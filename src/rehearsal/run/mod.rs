@@ -13,7 +13,6 @@ use std::time::Duration;
 
 use chrono::{DateTime, Utc};
 
-use crate::control::photoperiod::DayClock;
 use crate::control::{Act, AlarmNotice, Command, Effect, Event};
 use crate::message::Routes;
 use crate::settings::{EnclosureIx, LampIx, Settings};
@@ -164,7 +163,7 @@ struct Run<'s> {
     active: Vec<(bool, Option<u64>)>,
     oracle: Oracle,
     /// The enclosures' hours, for when all must be well again.
-    hours: Vec<DayClock>,
+    hours: Vec<liveness::Hours>,
     /// When schedules were last looked at, and what was found then.
     hours_looked: u64,
     against: Vec<String>,

@@ -154,7 +154,8 @@ impl Run<'_> {
             Mishap::Plant(Fault::RelayIsSlow(_, over)) => ms(over),
             _ => 0,
         });
-        RECONCILED_WITHIN + late.sum::<u64>()
+        let in_turn = self.settings.circuits.iter().map(|circuit| ms(circuit.stagger)).max().unwrap_or(0);
+        RECONCILED_WITHIN + late.sum::<u64>() + in_turn
     }
 
     /// Carries out what the daemon wants done at once with what was on disk, and judges that no alarm that was on disk for

@@ -123,6 +123,7 @@ pub(super) const DOINGS: &[&str] = &[
     "override",
     "meter-reading",
     "lamp-change",
+    "season",
 ];
 
 static ACT: Section = Section {
@@ -146,6 +147,7 @@ static ACT: Section = Section {
         ),
         part("spot", WHERE, "Where the meter is held.", "\"basking\""),
         part("uvi", within(0.0, 200.0, ""), "What the meter shows.", "4.2"),
+        part("season", Kind::Word(&["hold", "go-on", "break-off"]), "What is said of a cooling season.", "\"hold\""),
         optional("guess", Kind::Switch, "false", "The keeper calls the reading a guess.", "true"),
     ],
 };

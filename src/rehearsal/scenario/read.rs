@@ -6,7 +6,7 @@ use chrono::{DateTime, Utc};
 
 use crate::config::form::{At, Draft, Fields, Put, Sink, Value, read as read_form};
 use crate::config::{self, Finding, Severity, Source, nearest};
-use crate::control::{Act, AlarmKind, MeterReading, Priority};
+use crate::control::{Act, AlarmKind, MeterReading, Priority, SeasonAct};
 use crate::message::topics;
 use crate::settings::{CutOffIx, EnclosureIx, LampIx, ProbeIx, Settings};
 use crate::simulator::{Climate, Region};
@@ -360,6 +360,13 @@ impl Reader<'_, '_> {
                 Act::MeterReading { enclosure, reading }
             }
             ("lamp-change", _, Some((enclosure, lamp))) => Act::LampChange { enclosure, lamp },
+            ("season", Some(Some(enclosure)), _) => {
+                let Some(act) = fields.text("season").and_then(|word| SeasonAct::from_word(&word.value)) else {
+                    return missing("`season`: what is said of it");
+                };
+                Act::Season { enclosure, act }
+            }
+            ("season", ..) => return missing("`enclosure`"),
             ("reset-cut-off", ..) if fields.has("cut_off") => Act::ResetCutOff { cut_off: self.cut_off(fields)? },
             ("reset-cut-off", ..) => return missing("`cut_off`"),
             (_, _, Some((enclosure, lamp))) => {

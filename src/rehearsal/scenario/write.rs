@@ -257,6 +257,11 @@ impl Names<'_> {
                 pairs.push(("do", quoted("lamp-change")));
                 pairs.push(("lamp", self.lamp((*enclosure, *lamp))));
             }
+            Act::Season { enclosure, act } => {
+                pairs.push(("do", quoted("season")));
+                pairs.push(("enclosure", self.enclosure(*enclosure)));
+                pairs.push(("season", quoted(act.word())));
+            }
             Act::ResetCutOff { cut_off } => {
                 pairs.push(("do", quoted("reset-cut-off")));
                 pairs.push(("cut_off", quoted(&self.0.cut_offs[cut_off.0].name)));

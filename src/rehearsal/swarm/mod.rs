@@ -165,6 +165,7 @@ mod tests {
                 Act::Override { level: None, .. } => "override ended",
                 Act::MeterReading { .. } | Act::LateReading { .. } => "meter-reading",
                 Act::LampChange { .. } => "lamp-change",
+                Act::Season { .. } => "season",
                 Act::Shelve { .. } | Act::Unshelve { .. } | Act::Service { .. } => "put aside",
             }));
             if left.is_empty() && acts.len() == 7 {

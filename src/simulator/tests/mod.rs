@@ -72,6 +72,8 @@ fn lamp(name: &str, fitting: Fitting, watts: f64) -> Lamp {
         power: Some(Watts(watts)),
         output,
         cut_off: None,
+        circuit: None,
+        priority: 5,
         window: Window {
             when: When::Day,
             after_dawn: Duration::ZERO,
@@ -79,6 +81,7 @@ fn lamp(name: &str, fitting: Fitting, watts: f64) -> Lamp {
             ramp: Duration::ZERO,
             level: Level::FULL,
         },
+        year: None,
         heat: warms.then_some(heat),
         guard: warms.then_some(guard),
         lights: fitting.traits().emits.uv.then_some(UV),
@@ -96,6 +99,7 @@ fn settings(lamps: Vec<Lamp>) -> Settings {
     let care = Care {
         name: "basker".to_owned(),
         photoperiod: Photoperiod::Clock { on: noon(7), off: noon(19) },
+        program: None,
         uv: Some(uv),
     };
     let probes = vec![
@@ -128,9 +132,12 @@ fn settings(lamps: Vec<Lamp>) -> Settings {
         spares: Vec::new(),
         telling: Default::default(),
         cut_offs: Vec::new(),
+        circuits: Vec::new(),
+        tariff: None,
         enclosures: vec![Enclosure {
             id: "e".to_owned(),
             title: "e".to_owned(),
+            rack: None,
             care,
             probes,
             lamps,
