@@ -99,13 +99,16 @@ fn told_of(enclosure: &Enclosure, ix: ProbeIx, probe: &Probe) -> Option<(&'stati
     }
 }
 
+/// A lowest and a highest reading.
+type Bar = (f64, f64);
+
 /// Lowest and highest reading of each date.
 fn by_day(
     reader: &Reader,
     settings: &Settings,
     series: &Series,
     window: Window,
-) -> Result<Vec<(NaiveDate, (f64, f64))>, Failure> {
+) -> Result<Vec<(NaiveDate, Bar)>, Failure> {
     let zone = settings.site.timezone;
     let mut days = Vec::new();
     reader.samples(series, window, Resolution::Day, zone, |sample| {

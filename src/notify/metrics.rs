@@ -352,7 +352,7 @@ mod tests {
         take(600, "probe-silent", "medium", "unacknowledged");
         let metrics = tally.metrics(at(100 + 86_401));
         let deaf = Frequent { name: (Some("e1".to_owned()), "relay-deaf".to_owned()), times: 3 };
-        assert_eq!(metrics.chattering, [deaf.clone()]);
+        assert_eq!(metrics.chattering, std::slice::from_ref(&deaf));
         assert_eq!(metrics.stale, [((Some("e1".to_owned()), "lamp-dark".to_owned()), at(100))]);
         assert_eq!((metrics.alarms, metrics.aside, metrics.priorities), (5, 2, [0, 1, 4, 0]));
         assert_eq!(metrics.frequent[0], deaf);
