@@ -16,6 +16,9 @@ _lampwarden() {
             ",$1")
                 cmd="lampwarden"
                 ;;
+            lampwarden,accounts)
+                cmd="lampwarden__subcmd__accounts"
+                ;;
             lampwarden,alarms)
                 cmd="lampwarden__subcmd__alarms"
                 ;;
@@ -58,11 +61,35 @@ _lampwarden() {
             lampwarden,wiring)
                 cmd="lampwarden__subcmd__wiring"
                 ;;
+            lampwarden__subcmd__accounts,add)
+                cmd="lampwarden__subcmd__accounts__subcmd__add"
+                ;;
+            lampwarden__subcmd__accounts,list)
+                cmd="lampwarden__subcmd__accounts__subcmd__list"
+                ;;
+            lampwarden__subcmd__accounts,remove)
+                cmd="lampwarden__subcmd__accounts__subcmd__remove"
+                ;;
             lampwarden__subcmd__alarms,acknowledge)
                 cmd="lampwarden__subcmd__alarms__subcmd__acknowledge"
                 ;;
+            lampwarden__subcmd__alarms,in-service)
+                cmd="lampwarden__subcmd__alarms__subcmd__in__subcmd__service"
+                ;;
             lampwarden__subcmd__alarms,list)
                 cmd="lampwarden__subcmd__alarms__subcmd__list"
+                ;;
+            lampwarden__subcmd__alarms,metrics)
+                cmd="lampwarden__subcmd__alarms__subcmd__metrics"
+                ;;
+            lampwarden__subcmd__alarms,out-of-service)
+                cmd="lampwarden__subcmd__alarms__subcmd__out__subcmd__of__subcmd__service"
+                ;;
+            lampwarden__subcmd__alarms,shelve)
+                cmd="lampwarden__subcmd__alarms__subcmd__shelve"
+                ;;
+            lampwarden__subcmd__alarms,unshelve)
+                cmd="lampwarden__subcmd__alarms__subcmd__unshelve"
                 ;;
             lampwarden__subcmd__away,check)
                 cmd="lampwarden__subcmd__away__subcmd__check"
@@ -88,6 +115,12 @@ _lampwarden() {
             lampwarden__subcmd__meter,spots)
                 cmd="lampwarden__subcmd__meter__subcmd__spots"
                 ;;
+            lampwarden__subcmd__wiring,commission)
+                cmd="lampwarden__subcmd__wiring__subcmd__commission"
+                ;;
+            lampwarden__subcmd__wiring,records)
+                cmd="lampwarden__subcmd__wiring__subcmd__records"
+                ;;
             *)
                 ;;
         esac
@@ -95,7 +128,7 @@ _lampwarden() {
 
     case "${cmd}" in
         lampwarden)
-            opts="-h -V --help --version demo serve check almanac wiring rehearse replay meter lamps history report alarms contacts away"
+            opts="-h -V --help --version demo serve check almanac wiring rehearse replay meter lamps history report alarms contacts away accounts"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 1 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -108,8 +141,92 @@ _lampwarden() {
             COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
             return 0
             ;;
+        lampwarden__subcmd__accounts)
+            opts="-h --help add list remove"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__accounts__subcmd__add)
+            opts="-c -h --config --role --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --role)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__accounts__subcmd__list)
+            opts="-c -h --config --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__accounts__subcmd__remove)
+            opts="-c -h --config --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
         lampwarden__subcmd__alarms)
-            opts="-c -h --config --json --help list acknowledge"
+            opts="-c -h --config --json --help list acknowledge shelve unshelve out-of-service in-service metrics"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -152,8 +269,134 @@ _lampwarden() {
             COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
             return 0
             ;;
+        lampwarden__subcmd__alarms__subcmd__in__subcmd__service)
+            opts="-c -h --config --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
         lampwarden__subcmd__alarms__subcmd__list)
             opts="-c -h --config --json --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__alarms__subcmd__metrics)
+            opts="-c -h --config --days --json --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --days)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__alarms__subcmd__out__subcmd__of__subcmd__service)
+            opts="-c -h --config --why --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --why)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__alarms__subcmd__shelve)
+            opts="-c -h --config --for --why --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --for)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --why)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__alarms__subcmd__unshelve)
+            opts="-c -h --config --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -311,7 +554,7 @@ _lampwarden() {
             return 0
             ;;
         lampwarden__subcmd__demo)
-            opts="-h --speed --for --seed --plain --help"
+            opts="-h --speed --for --seed --page --past --plain --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -326,6 +569,14 @@ _lampwarden() {
                     return 0
                     ;;
                 --seed)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --page)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --past)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;
@@ -719,7 +970,7 @@ _lampwarden() {
             return 0
             ;;
         lampwarden__subcmd__wiring)
-            opts="-c -h --config --for --try-relays --yes --record --json --help"
+            opts="-c -h --config --for --try-relays --yes --record --json --help commission records"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -738,6 +989,58 @@ _lampwarden() {
                     return 0
                     ;;
                 --record)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__wiring__subcmd__commission)
+            opts="-c -h --config --by --no-step --longest --yes --json --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --by)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --longest)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__wiring__subcmd__records)
+            opts="-c -h --config --json --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;

@@ -40,9 +40,12 @@ complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "report" -d 'W
 complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "alarms" -d 'Alarms that stand, who was told, and acknowledging them'
 complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "contacts" -d 'People who are told: send each a test message'
 complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "away" -d 'Being away: the checklist before leaving'
+complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "accounts" -d 'Accounts of the web pages: who may look, keep or manage'
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand demo" -l speed -d 'Simulated seconds in a real one, 1 to 240. The embedded broker takes 44 ms for an exchange at QoS 1, which a faster clock would turn into a quarter of a minute' -r
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand demo" -l for -d 'Ends the demo after this much real time, such as 30s, 5m or 2h' -r
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand demo" -l seed -d 'Seed of the room: its weather and the noise of its probes' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand demo" -l page -d 'Address and port of the web page; a free port of this machine where that is taken' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand demo" -l past -d 'So many days lie behind the room, in the journal' -r
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand demo" -l plain -d 'Prints one line for each change, as it does by itself where the output is no terminal'
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand demo" -s h -l help -d 'Print help'
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand serve" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
@@ -60,13 +63,25 @@ complete -c lampwarden -n "__fish_lampwarden_using_subcommand almanac" -l format
 csv\t''
 json\t''"
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand almanac" -s h -l help -d 'Print help'
-complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
-complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring" -l for -d 'How long to listen, such as 60s or 5m' -r
-complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring" -l record -d 'Write every message to this file as a recording for `replay`' -r -F
-complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring" -l try-relays -d 'Then switch each relay on for two seconds and off again, each after a question'
-complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring" -l yes -d 'Try relays without asking'
-complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring" -l json -d 'Print the report as JSON'
-complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and not __fish_seen_subcommand_from commission records" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and not __fish_seen_subcommand_from commission records" -l for -d 'How long to listen, such as 60s or 5m' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and not __fish_seen_subcommand_from commission records" -l record -d 'Write every message to this file as a recording for `replay`' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and not __fish_seen_subcommand_from commission records" -l try-relays -d 'Then switch each relay on for two seconds and off again, each after a question'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and not __fish_seen_subcommand_from commission records" -l yes -d 'Try relays without asking'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and not __fish_seen_subcommand_from commission records" -l json -d 'Print the report as JSON'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and not __fish_seen_subcommand_from commission records" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and not __fish_seen_subcommand_from commission records" -f -a "commission" -d 'Walk through every probe and lamp of an enclosure: what is exchanged, how it warms, figures for it; and sign a record'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and not __fish_seen_subcommand_from commission records" -f -a "records" -d 'List the records of commissioning in the journal, oldest first'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and __fish_seen_subcommand_from commission" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and __fish_seen_subcommand_from commission" -l by -d 'Who does it, for the record; the user\'s name unless given' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and __fish_seen_subcommand_from commission" -l longest -d 'How long a lamp may be on to measure how it warms' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and __fish_seen_subcommand_from commission" -l no-step -d 'Do not measure how lamps warm: switch each only until its probe answers'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and __fish_seen_subcommand_from commission" -l yes -d 'Ask nothing: you stand by, and no animal is in there. Probes are not taken into the hand, nobody says which lamp came on, and the record is signed only with --by'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and __fish_seen_subcommand_from commission" -l json -d 'Print the records as a JSON array; questions and progress go to stderr'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and __fish_seen_subcommand_from commission" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and __fish_seen_subcommand_from records" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and __fish_seen_subcommand_from records" -l json -d 'Print a JSON array'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and __fish_seen_subcommand_from records" -s h -l help -d 'Print help'
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand rehearse" -l seeds -d 'Rehearse each with these seeds instead of its own; the last is not included' -r
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand rehearse" -l report -d 'Write a page with plots for each rehearsal here, and over several an index' -r -F
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand rehearse" -l json -d 'Print the outcomes as a JSON array'
@@ -143,16 +158,36 @@ complete -c lampwarden -n "__fish_lampwarden_using_subcommand report" -l days -d
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand report" -l until -d 'The last date; yesterday unless given' -r
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand report" -s o -l output -d 'Where the page goes; standard output unless given' -r -F
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand report" -s h -l help -d 'Print help'
-complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and not __fish_seen_subcommand_from list acknowledge" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
-complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and not __fish_seen_subcommand_from list acknowledge" -l json -d 'Print a JSON array'
-complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and not __fish_seen_subcommand_from list acknowledge" -s h -l help -d 'Print help'
-complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and not __fish_seen_subcommand_from list acknowledge" -f -a "list" -d 'List the alarms that stand, the most important first'
-complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and not __fish_seen_subcommand_from list acknowledge" -f -a "acknowledge" -d 'Say that somebody has seen an alarm and sees to it: nobody is reminded of it any more'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and not __fish_seen_subcommand_from list acknowledge shelve unshelve out-of-service in-service metrics" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and not __fish_seen_subcommand_from list acknowledge shelve unshelve out-of-service in-service metrics" -l json -d 'Print a JSON array'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and not __fish_seen_subcommand_from list acknowledge shelve unshelve out-of-service in-service metrics" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and not __fish_seen_subcommand_from list acknowledge shelve unshelve out-of-service in-service metrics" -f -a "list" -d 'List the alarms that stand, the most important first'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and not __fish_seen_subcommand_from list acknowledge shelve unshelve out-of-service in-service metrics" -f -a "acknowledge" -d 'Say that somebody has seen an alarm and sees to it: nobody is reminded of it any more'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and not __fish_seen_subcommand_from list acknowledge shelve unshelve out-of-service in-service metrics" -f -a "shelve" -d 'Put an alarm aside for a while: nobody is told of it, and it is told again afterwards if it still stands. A lamp that cannot be stopped cannot be shelved, and one that got too hot for half an hour at most'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and not __fish_seen_subcommand_from list acknowledge shelve unshelve out-of-service in-service metrics" -f -a "unshelve" -d 'Take an alarm off the shelf: it is told at once if it still stands'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and not __fish_seen_subcommand_from list acknowledge shelve unshelve out-of-service in-service metrics" -f -a "out-of-service" -d 'Say that no animal lives in an enclosure: only alarms of its guard are told. Lamps and guards go on as always'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and not __fish_seen_subcommand_from list acknowledge shelve unshelve out-of-service in-service metrics" -f -a "in-service" -d 'Say that an animal lives in an enclosure again'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and not __fish_seen_subcommand_from list acknowledge shelve unshelve out-of-service in-service metrics" -f -a "metrics" -d 'How well the alarms serve whoever answers them: rates, floods, chattering and stale alarms, priorities, beside the figures of ISA-18.2 / IEC 62682'
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from list" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from list" -l json -d 'Print a JSON array'
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from list" -s h -l help -d 'Print help'
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from acknowledge" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from acknowledge" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from shelve" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from shelve" -l for -d 'For how long, such as `2h`' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from shelve" -l why -d 'Why, for whoever reads the list' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from shelve" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from unshelve" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from unshelve" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from out-of-service" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from out-of-service" -l why -d 'Why, for whoever reads the list' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from out-of-service" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from in-service" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from in-service" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from metrics" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from metrics" -l days -d 'Over so many days up to now' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from metrics" -l json -d 'Print a JSON object'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand alarms; and __fish_seen_subcommand_from metrics" -s h -l help -d 'Print help'
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand contacts; and not __fish_seen_subcommand_from test" -s h -l help -d 'Print help'
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand contacts; and not __fish_seen_subcommand_from test" -f -a "test" -d 'Send a test message to every contact by every channel, and tell what became of each'
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand contacts; and __fish_seen_subcommand_from test" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
@@ -163,3 +198,14 @@ complete -c lampwarden -n "__fish_lampwarden_using_subcommand away; and not __fi
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand away; and __fish_seen_subcommand_from check" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand away; and __fish_seen_subcommand_from check" -l json -d 'Print a JSON object'
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand away; and __fish_seen_subcommand_from check" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand accounts; and not __fish_seen_subcommand_from add list remove" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand accounts; and not __fish_seen_subcommand_from add list remove" -f -a "add" -d 'Make an account, or give one another password or role; the password is asked for, or read from standard input'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand accounts; and not __fish_seen_subcommand_from add list remove" -f -a "list" -d 'Name the accounts and their roles'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand accounts; and not __fish_seen_subcommand_from add list remove" -f -a "remove" -d 'Remove an account'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand accounts; and __fish_seen_subcommand_from add" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand accounts; and __fish_seen_subcommand_from add" -l role -d 'What they may do: look, keep or manage' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand accounts; and __fish_seen_subcommand_from add" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand accounts; and __fish_seen_subcommand_from list" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand accounts; and __fish_seen_subcommand_from list" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand accounts; and __fish_seen_subcommand_from remove" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand accounts; and __fish_seen_subcommand_from remove" -s h -l help -d 'Print help'
