@@ -16,6 +16,9 @@ _lampwarden() {
             ",$1")
                 cmd="lampwarden"
                 ;;
+            lampwarden,accounts)
+                cmd="lampwarden__subcmd__accounts"
+                ;;
             lampwarden,alarms)
                 cmd="lampwarden__subcmd__alarms"
                 ;;
@@ -64,6 +67,15 @@ _lampwarden() {
             lampwarden,wiring)
                 cmd="lampwarden__subcmd__wiring"
                 ;;
+            lampwarden__subcmd__accounts,add)
+                cmd="lampwarden__subcmd__accounts__subcmd__add"
+                ;;
+            lampwarden__subcmd__accounts,list)
+                cmd="lampwarden__subcmd__accounts__subcmd__list"
+                ;;
+            lampwarden__subcmd__accounts,remove)
+                cmd="lampwarden__subcmd__accounts__subcmd__remove"
+                ;;
             lampwarden__subcmd__alarms,acknowledge)
                 cmd="lampwarden__subcmd__alarms__subcmd__acknowledge"
                 ;;
@@ -109,6 +121,7 @@ _lampwarden() {
             lampwarden__subcmd__meter,spots)
                 cmd="lampwarden__subcmd__meter__subcmd__spots"
                 ;;
+<<<<<<< HEAD
             lampwarden__subcmd__season,break-off)
                 cmd="lampwarden__subcmd__season__subcmd__break__subcmd__off"
                 ;;
@@ -118,6 +131,8 @@ _lampwarden() {
             lampwarden__subcmd__season,hold)
                 cmd="lampwarden__subcmd__season__subcmd__hold"
                 ;;
+=======
+>>>>>>> page
             lampwarden__subcmd__wiring,commission)
                 cmd="lampwarden__subcmd__wiring__subcmd__commission"
                 ;;
@@ -131,12 +146,100 @@ _lampwarden() {
 
     case "${cmd}" in
         lampwarden)
+<<<<<<< HEAD
             opts="-h -V --help --version demo serve check almanac season wiring rehearse replay meter lamps energy history report alarms contacts away"
+=======
+            opts="-h -V --help --version demo serve check almanac wiring rehearse replay meter lamps history report alarms contacts away accounts"
+>>>>>>> page
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 1 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
             fi
             case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__accounts)
+            opts="-h --help add list remove"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__accounts__subcmd__add)
+            opts="-c -h --config --role --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --role)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__accounts__subcmd__list)
+            opts="-c -h --config --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__accounts__subcmd__remove)
+            opts="-c -h --config --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
                 *)
                     COMPREPLY=()
                     ;;
@@ -473,7 +576,7 @@ _lampwarden() {
             return 0
             ;;
         lampwarden__subcmd__demo)
-            opts="-h --speed --for --seed --plain --help"
+            opts="-h --speed --for --seed --page --past --plain --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -488,6 +591,14 @@ _lampwarden() {
                     return 0
                     ;;
                 --seed)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --page)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --past)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;

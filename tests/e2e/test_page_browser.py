@@ -158,7 +158,7 @@ def test_an_alarm_comes_to_an_open_page_and_is_acknowledged(browser, house):
     text = lambda: browser.find_element("tag name", "main").text  # noqa: E731
     house.player.reads("garden/e1/basking", None)
     rig.until(lambda: "probe-silent" in text(), 30, "it is shown without a reload")
-    browser.find_element("xpath", "//h2[contains(., 'probe-silent')]/..//button").click()
+    browser.find_element("xpath", "//h2[contains(., 'probe-silent')]/..//button[contains(., 'I have seen')]").click()
     rig.until(lambda: "high, acknowledged" in text(), 10, "somebody has seen it")
     browser.find_element("xpath", "//summary[contains(., 'Shelve')]").click()
     browser.find_element("name", "why").send_keys("the cable is being mended")

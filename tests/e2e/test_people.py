@@ -112,7 +112,7 @@ def test_from_a_sensor_to_the_mailbox_and_from_the_link_to_an_acknowledged_alarm
 
 def test_the_web_server_lets_in_so_many_and_says_nothing_to_strangers(room, office):
     port = rig.free_port()
-    prepared(room, contact("keeper", 'command.run = ["true"]'), web(port))
+    prepared(room, contact("keeper", 'command.run = ["true"]'), web(port) + "pages = false\n")
     room.start()
     base = f"http://127.0.0.1:{port}"
     assert opened(base)[0] == 404

@@ -18,6 +18,7 @@ mod rehearsed;
 mod room;
 mod view;
 
+use std::io::{IsTerminal as _, Write as _};
 use std::net::{SocketAddr, TcpListener};
 use std::os::unix::fs::DirBuilderExt as _;
 use std::path::PathBuf;
@@ -114,6 +115,10 @@ pub fn run(args: &Arguments) -> anyhow::Result<()> {
         plain: args.plain,
         page: &page,
     };
+    if args.plain || !std::io::stdout().is_terminal() {
+        // A reader that has gone away is noticed with the first line of the view.
+        let _ = writeln!(std::io::stdout(), "the page: {page}");
+    }
     let shown = viewer.show(&incoming);
     // The daemon goes first, so that it can still turn the heat off.
     drop(daemon);

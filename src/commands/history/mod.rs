@@ -13,7 +13,7 @@ use clap::builder::PossibleValue;
 use clap::{Args, Subcommand, ValueEnum};
 
 use crate::export::table::{Asked, Sink, What};
-use crate::export::{lines, parquet, spreadsheet};
+use crate::export::{columnar, lines, spreadsheet};
 use crate::journal::read::{self, Failure, KeptFrom, Reader, Resolution, Unreadable, Whose, Window};
 use crate::settings::Settings;
 
@@ -283,7 +283,7 @@ fn sink(export: &Export, zone: chrono_tz::Tz) -> Result<Box<dyn Sink>, Ended> {
     Ok(match export.format {
         Format::Csv => Box::new(spreadsheet::Spreadsheet::new(out, columns, zone).map_err(Ended::Output)?),
         Format::Jsonl => Box::new(lines::Lines::new(out, columns, zone)),
-        Format::Parquet => Box::new(parquet::Parquet::new(out, columns).map_err(Ended::Output)?),
+        Format::Parquet => Box::new(columnar::Parquet::new(out, columns).map_err(Ended::Output)?),
     })
 }
 

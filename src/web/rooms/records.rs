@@ -13,7 +13,7 @@ use serde::Deserialize;
 use tokio::sync::mpsc;
 
 use crate::export::table::{Asked, Sink, What};
-use crate::export::{lines, parquet, spreadsheet, vet};
+use crate::export::{columnar, lines, spreadsheet, vet};
 use crate::journal::read::{Reader, Resolution, Whose, Window, begin_of};
 use crate::web::frame::{self, Script};
 use crate::web::guest::Visit;
@@ -130,7 +130,7 @@ pub(super) async fn history(visit: Visit, Query(wanted): Query<Wanted>) -> Respo
         let sink: io::Result<Box<dyn Sink>> = match end {
             "csv" => spreadsheet::Spreadsheet::new(out, columns, zone).map(|sink| Box::new(sink) as Box<dyn Sink>),
             "jsonl" => Ok(Box::new(lines::Lines::new(out, columns, zone))),
-            _ => parquet::Parquet::new(out, columns).map(|sink| Box::new(sink) as Box<dyn Sink>),
+            _ => columnar::Parquet::new(out, columns).map(|sink| Box::new(sink) as Box<dyn Sink>),
         };
         let whose = Whose { enclosure: Some(enclosure.as_str()).filter(|id| !id.is_empty()), probe: None };
         let asked = Asked { what, whose, window, resolution, zone };

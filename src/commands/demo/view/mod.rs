@@ -82,9 +82,6 @@ impl Viewer<'_> {
     /// Plain lines: one for each change, and a summary each simulated hour.
     fn as_lines(&self, out: &mut impl Write, mut model: Model, incoming: &Receiver<Incoming>) -> anyhow::Result<()> {
         let mut teller = Teller::default();
-        if writeln!(out, "the page: {}", self.page).and_then(|()| out.flush()).is_err() {
-            return Ok(());
-        }
         while !self.is_over() {
             let mut lines = Vec::new();
             match incoming.recv_timeout(FRAME) {

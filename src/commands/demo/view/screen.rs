@@ -96,7 +96,7 @@ fn footer(ui: &Ui) -> Line<'static> {
     } else {
         " q quit  ↑↓←→ choose  Enter look closer"
     };
-    let page = format!("  · page {}  · simulated: nothing here is real", ui.page);
+    let page = format!("  · simulated: nothing here is real  · page {}", ui.page);
     Line::from(vec![ui.theme.span(Ink::Plain, keys), ui.theme.span(Ink::Faint, page)])
 }
 
