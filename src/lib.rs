@@ -22,7 +22,8 @@
 //! | `wire` | the MQTT connection | all above |
 //! | `journal` | the keeper's records on disk | `control`, `message` and all they use |
 //! | `post` | messages on their way to people: mail, webhooks, MQTT, commands | `notify`, `wire` and all they use |
-//! | `web` | links in messages by which alarms are acknowledged | `settings` |
+//! | `export` | the journal's tables and the vet's page, written out | `journal`, `report` and all they use |
+//! | `web` | the pages, and links in messages by which alarms are acknowledged | `export`, `journal`, `control`, `page` and all they use |
 //! | `daemon` | the live driver of the core | all above |
 //! | `commands` | the command line | everything |
 //!
@@ -48,6 +49,8 @@ pub mod units;
 pub mod commands;
 #[cfg(feature = "daemon")]
 pub mod daemon;
+#[cfg(feature = "daemon")]
+pub mod export;
 #[cfg(feature = "daemon")]
 pub mod journal;
 #[cfg(feature = "daemon")]

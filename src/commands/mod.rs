@@ -2,6 +2,7 @@
 
 #![allow(clippy::disallowed_methods, clippy::disallowed_types, reason = "this room touches the world")]
 
+mod accounts;
 mod alarms;
 pub mod almanac;
 mod away;
@@ -99,6 +100,9 @@ enum Command {
     Contacts(contacts::Arguments),
     /// Being away: the checklist before leaving
     Away(away::Arguments),
+    /// Accounts of the web pages: who may look, keep or manage
+    #[command(long_about = accounts::ABOUT)]
+    Accounts(accounts::Arguments),
 }
 
 /// Where the configuration is.
@@ -168,6 +172,7 @@ pub fn main() -> ExitCode {
         Command::Alarms(arguments) => alarms::run(arguments),
         Command::Contacts(arguments) => contacts::run(&arguments),
         Command::Away(arguments) => away::run(&arguments),
+        Command::Accounts(arguments) => accounts::run(arguments),
     }
 }
 

@@ -13,6 +13,8 @@ use crate::config;
 use crate::daemon::{self, Clock};
 use crate::settings::{Settings, Site};
 
+use crate::web::Role;
+
 use super::check;
 use super::{Config, failed};
 
@@ -56,6 +58,7 @@ pub(super) fn run(arguments: Arguments) -> ExitCode {
         clock: Clock::real(),
         state_directory: Some(state_directory),
         service: true,
+        visitor: Some(Role::Look),
     };
     // One thread: the control loop and the connection hand over to each other without waking another core.
     let runtime = match tokio::runtime::Builder::new_current_thread().enable_all().build() {

@@ -11,6 +11,8 @@ mod why;
 use std::sync::Arc;
 use std::time::Duration;
 
+use chrono::{DateTime, Utc};
+
 use crate::guard::SafetyRecord;
 use crate::settings::{CutOff, Enclosure, EnclosureIx, Lamp, LampIx, Measures, Probe, ProbeIx, Site};
 use crate::time::Mono;
@@ -377,6 +379,21 @@ impl EnclosureControl {
         self.step(ctx, enclosure);
     }
 
+    /// A person tells late what a meter showed at `taken`. A clock ahead of ours does not make it the newest for ever.
+    pub(super) fn late_reading(
+        &mut self,
+        ctx: &mut Context<'_>,
+        enclosure: &Enclosure,
+        reading: &MeterReading,
+        taken: DateTime<Utc>,
+    ) {
+        let alone = reading.alone.and_then(|LampIx(lamp)| enclosure.lamps.get(lamp));
+        self.walk.reading(taken.min(ctx.stamp), reading, alone.map(|lamp| lamp.name.as_str()));
+        self.judge_spots(ctx, enclosure);
+        ctx.out.push(Effect::File(Record::Walk { enclosure: enclosure.id.clone(), spots: self.walk.record() }));
+        self.step(ctx, enclosure);
+    }
+
     /// A person has fitted another lamp.
     pub(super) fn lamp_change(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure, ix: LampIx) {
         let Some(lamp) = enclosure.lamps.get(ix.0) else { return };
@@ -557,13 +574,14 @@ impl EnclosureControl {
         let now = ctx.now;
         let daylight = ctx.wall.map(|wall| self.day.clone().at(wall));
         let today = daylight.and_then(|daylight| daylight.today).and_then(|plan| plan.span());
-        let lamps = self.lamps.iter().map(|control| {
+        let lamps = self.lamps.iter().enumerate().map(|(at, control)| {
             let mut guard = control.guard.clone();
             LampView {
                 wanted: control.drive.wanted(),
                 reported: control.drive.reported(),
                 reason: control.reason.to_string(),
                 target: control.target(),
+                by_hand: control.by_hand(ctx, &enclosure.lamps[at]),
                 interlock: guard.thresholds().map(|(cut, limit)| InterlockView {
                     state: guard.standing(now).word(),
                     cut,

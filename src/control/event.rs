@@ -161,6 +161,16 @@ pub enum Act {
         /// What it showed, and where.
         reading: MeterReading,
     },
+    /// A person has read a hand-held meter where nobody could be told, and tells now. It counts for the round; what the
+    /// probe beside it said then is not known any more, so it calibrates nothing.
+    LateReading {
+        /// In which enclosure.
+        enclosure: EnclosureIx,
+        /// What it showed, and where.
+        reading: MeterReading,
+        /// When, by the clock of whoever was told.
+        taken: DateTime<Utc>,
+    },
     /// A person has fitted another lamp.
     LampChange {
         /// In which enclosure.

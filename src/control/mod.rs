@@ -43,7 +43,7 @@ pub use record::{
     SwitchRecord,
 };
 pub use uv::{Footing, Told, UvDay, middle_of};
-pub use view::{DayView, EnclosureView, Heard, InterlockView, LampView, ProbeView, Quality, RoundView, UvView};
+pub use view::{ByHand, DayView, EnclosureView, Heard, InterlockView, LampView, ProbeView, Quality, RoundView, UvView};
 pub use walk::{Remark, SpotView};
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -553,10 +553,16 @@ impl Controller {
             Act::MeterReading { enclosure, reading } => {
                 self.with(enclosure, out, |control, ctx, settings| control.meter_reading(ctx, settings, &reading));
             }
+            Act::LateReading { enclosure, reading, taken } => {
+                self.with(enclosure, out, |control, ctx, settings| {
+                    control.late_reading(ctx, settings, &reading, taken)
+                });
+            }
             Act::LampChange { enclosure, lamp } => {
                 self.with(enclosure, out, |control, ctx, settings| control.lamp_change(ctx, settings, lamp));
                 let fitted = self.settings.enclosures.get(enclosure.0).and_then(|known| known.lamps.get(lamp.0));
-                if let Some(taken) = fitted.and_then(|lamp| self.spares.take(spares::kind(lamp), &self.settings.spares)) {
+                if let Some(taken) = fitted.and_then(|lamp| self.spares.take(spares::kind(lamp), &self.settings.spares))
+                {
                     out.push(Effect::File(Record::Spares { taken }));
                 }
             }

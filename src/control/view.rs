@@ -52,8 +52,19 @@ pub struct LampView {
     pub reason: String,
     /// The target in force, for a thermostat.
     pub target: Option<Celsius>,
+    /// What a person has set, while that lasts. The guard still has the last word.
+    pub by_hand: Option<ByHand>,
     /// Its guard.
     pub interlock: Option<InterlockView>,
+}
+
+/// A level that a person has set.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ByHand {
+    /// What was asked for.
+    pub level: Level,
+    /// When it ends; none where the wall time is not known.
+    pub until: Option<DateTime<Utc>>,
 }
 
 /// A guard as it stands.

@@ -130,7 +130,10 @@ impl Walk {
     /// A person has read the meter; `alone` is the one lamp that was lit, where they say so.
     pub(super) fn reading(&mut self, stamp: DateTime<Utc>, reading: &MeterReading, alone: Option<&str>) {
         let key = (reading.spot.clone(), alone.map(str::to_owned));
-        self.spots.insert(key, Measured { at: stamp, uvi: reading.uvi, guess: reading.guess });
+        // What is told late takes nothing newer's place.
+        if self.spots.get(&key).is_none_or(|known| known.at <= stamp) {
+            self.spots.insert(key, Measured { at: stamp, uvi: reading.uvi, guess: reading.guess });
+        }
     }
 
     /// When the next round is due; none where there never was one.
@@ -266,6 +269,16 @@ mod tests {
 
     fn said(readings: &[(&str, Option<&str>, f64)]) -> Vec<String> {
         walk(readings).gradient(BAND, &["basking".into()]).iter().map(Remark::to_string).collect()
+    }
+
+    #[test]
+    fn what_is_told_late_takes_nothing_newers_place() {
+        let mut walk = walk(&[("basking", None, 4.0), ("basking", None, 5.0)]);
+        let reading = MeterReading { spot: "basking".into(), uvi: Uvi(1.0), alone: None, guess: false };
+        walk.reading(DateTime::UNIX_EPOCH, &reading, None);
+        assert_eq!(walk.spots()[0].uvi, Uvi(5.0));
+        walk.reading(DateTime::UNIX_EPOCH + TimeDelta::minutes(2), &reading, None);
+        assert_eq!(walk.spots()[0].uvi, Uvi(1.0));
     }
 
     #[test]

@@ -7,6 +7,7 @@ mod clock;
 mod desk;
 mod diary;
 mod digest;
+mod pages;
 mod past;
 mod people;
 mod records;
@@ -18,6 +19,7 @@ pub use past::gathered;
 
 use std::future::Future;
 use std::path::PathBuf;
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use anyhow::{Context as _, anyhow};
@@ -32,8 +34,12 @@ use crate::settings::{EnclosureIx, OnExit, ProbeIx, Settings};
 
 use crate::wire::{Inbound, Inbox, Lane, Link, LinkHandle, LinkOptions};
 
+use crate::web::{Role, Signature};
+
 use desk::{Asked, Desk};
-use records::{Records, Release};
+use pages::{Pages, Place};
+use records::Release;
+pub(crate) use records::{Records, entry as record_of};
 use telling::Telling;
 
 /// Without a service manager the loop wakes up this often at the latest.
@@ -56,12 +62,16 @@ pub struct Options {
     pub state_directory: Option<PathBuf>,
     /// Whether a service manager is told of the start, the state and the end.
     pub service: bool,
+    /// What somebody of this machine may do on the pages where there are no accounts; none: nothing.
+    pub visitor: Option<Role>,
 }
 
 /// Runs until `stop` is done, then leaves the lamps as the settings say. Errors are what keeps it from starting: the state
 /// directory, or a certificate that cannot be read. Afterwards nothing ends it but `stop`.
 pub async fn run(options: Options, stop: impl Future<Output = ()>) -> anyhow::Result<()> {
-    let Options { settings, reread, clock, state_directory, service } = options;
+    let Options { settings, reread, clock, state_directory, service, visitor } = options;
+    let time = clock.clone();
+    let place = Place { state_directory: state_directory.clone(), visitor, now: Arc::new(move || time.now().wall) };
     let path = state_directory.as_ref().map(|directory| directory.join(crate::journal::FILE));
     let (journal, remembered, desk) = match state_directory {
         Some(directory) => {
@@ -88,6 +98,8 @@ pub async fn run(options: Options, stop: impl Future<Output = ()>) -> anyhow::Re
         inbox,
         records: Records::new(journal),
         telling,
+        pages: Pages::new(place),
+        signature: None,
         desk,
         clock,
         effects,
@@ -102,6 +114,8 @@ pub async fn run(options: Options, stop: impl Future<Output = ()>) -> anyhow::Re
         daemon.records.began_badly();
         daemon.handle(Event::Storage { failure: Some(why) });
     }
+    daemon.pages.open(daemon.controller.settings(), || daemon.telling.key());
+    daemon.pages.tell_all(&daemon.controller);
     daemon.service.started(daemon.controller.settings());
     daemon.serve(reread, stop).await?;
     daemon.end().await;
@@ -117,6 +131,10 @@ struct Daemon {
     records: Records,
     /// Who is told of what.
     telling: Telling,
+    /// The web server, and what it is told.
+    pages: Pages,
+    /// Who does the act that is being handled, where it is somebody at a page.
+    signature: Option<Signature>,
     /// Where the commands of this computer log and ask.
     desk: Option<Desk>,
     clock: Clock,
@@ -180,6 +198,8 @@ impl Daemon {
                     }
                     None => return Err(anyhow!("the connection to the broker has ended by itself")),
                 },
+                // After what comes from the broker: no guest holds up a reading.
+                asked = self.pages.next() => self.answer_guest(asked),
                 () = tokio::time::sleep(wait) => self.handle(Event::Tick),
             }
         }
@@ -237,11 +257,13 @@ impl Daemon {
             Inbound::Delivered { output, ticket } => self.handle(Event::Delivered { output, ticket }),
             Inbound::Up => {
                 info!("connected to the broker");
+                self.pages.connected(true);
                 self.handle(Event::LinkUp);
                 self.service.status("connected");
             }
             Inbound::Down { why } => {
                 warn!("connection to the broker lost: {why}");
+                self.pages.connected(false);
                 self.handle(Event::LinkDown);
                 self.service.status("no broker; control goes on in memory");
             }
@@ -271,6 +293,7 @@ impl Daemon {
         }
         // The core knows the time by now.
         if let Some((enclosure, act)) = act {
+            let act = pages::signed(act, self.signature.take());
             self.records.note(Entry::Act { at: self.controller.stamp(), enclosure, act });
         }
     }
@@ -312,6 +335,7 @@ impl Daemon {
                 Effect::Alarm(notice) => {
                     log_alarm(self.controller.settings(), &notice);
                     self.telling.hear(self.clock.now(), self.controller.settings(), &notice);
+                    self.pages.alarm(self.controller.settings(), &notice);
                     self.publish(message::alarm_document(self.controller.settings(), &notice), Lane::Alarm);
                 }
                 Effect::State(enclosure) => self.publish_state(enclosure),
@@ -380,6 +404,7 @@ impl Daemon {
     fn publish_state(&mut self, enclosure: EnclosureIx) {
         if let Some(view) = self.controller.view(enclosure) {
             self.publish(message::state_document(self.controller.settings(), &view), Lane::State);
+            self.pages.enclosure(view);
         }
     }
 
@@ -428,7 +453,8 @@ impl Daemon {
         self.routes = new_routes;
         self.controller.reload(self.clock.now(), settings, &mut effects);
         self.carry_out(&mut effects);
-        self.telling.reload(&before, self.controller.settings(), self.clock.now());
+        self.telling.reload(self.controller.settings(), self.clock.now());
+        self.pages.reload(&before, &self.controller, || self.telling.key());
         info!("configuration read again");
         self.service.started(self.controller.settings());
         Ok(())

@@ -12,7 +12,7 @@ use crate::message;
 use crate::notify::digest::Week;
 use crate::notify::{self, Key, digest as digest_words, first_sentence};
 use crate::settings::{EnclosureIx, Settings};
-use crate::web::{Answer, Asked};
+use crate::web::Answer;
 
 use super::records::Release;
 use super::telling::News;
@@ -90,12 +90,11 @@ impl Daemon {
             }
             News::Visited(nth, outcome) => self.telling.visited(nth, outcome),
             News::Week(week) => self.write_week(week),
-            News::Asked(asked) => self.answer_guest(asked),
         }
     }
 
     /// Somebody has opened a link, or pressed its button.
-    fn answer_guest(&mut self, Asked { notice, acknowledge, answer }: Asked) {
+    pub(super) fn answer_link(&mut self, notice: String, acknowledge: bool, answer: oneshot::Sender<Answer>) {
         let keys = match self.telling.link(&notice) {
             Ok(keys) => keys,
             Err(said) => return self.tell_guest(answer, said),

@@ -27,7 +27,7 @@ const MINUTE: Duration = Duration::from_secs(60);
 
 /// Something to tell.
 #[derive(Debug)]
-pub(super) enum Release {
+pub(crate) enum Release {
     /// A document.
     Publish(Message, Lane),
     /// An answer to somebody at the desk.
@@ -43,7 +43,7 @@ type Key = (EnclosureIx, ProbeIx, bool);
 
 /// The journal as the daemon uses it; without one everything is told at once and nothing kept.
 #[derive(Debug)]
-pub(super) struct Records {
+pub(crate) struct Records {
     journal: Option<Journal>,
     gatherer: Gatherer<Key>,
     /// Not yet handed over.
@@ -64,7 +64,7 @@ pub(super) struct Records {
 }
 
 impl Records {
-    pub(super) fn new(journal: Option<Journal>) -> Records {
+    pub(crate) fn new(journal: Option<Journal>) -> Records {
         Records {
             journal,
             gatherer: Gatherer::default(),
@@ -80,29 +80,29 @@ impl Records {
     }
 
     /// Something to keep.
-    pub(super) fn note(&mut self, entry: Entry) {
+    pub(crate) fn note(&mut self, entry: Entry) {
         if self.journal.is_some() {
             self.entries.push(entry);
         }
     }
 
     /// Something to tell once everything noted so far is kept.
-    pub(super) fn tell(&mut self, release: Release) {
+    pub(crate) fn tell(&mut self, release: Release) {
         self.releases.push(release);
     }
 
     /// What is told next is to wait for everything that was noted, urgent or not.
-    pub(super) fn flush(&mut self) {
+    pub(crate) fn flush(&mut self) {
         self.flush = true;
     }
 
     /// Whether something waits for [`Records::commit`].
-    pub(super) fn is_busy(&self) -> bool {
+    pub(crate) fn is_busy(&self) -> bool {
         !self.entries.is_empty() || !self.releases.is_empty()
     }
 
     /// Hands over what was noted; what can be told at once.
-    pub(super) fn commit(&mut self) -> Vec<Release> {
+    pub(crate) fn commit(&mut self) -> Vec<Release> {
         let releases = std::mem::take(&mut self.releases);
         let entries = std::mem::take(&mut self.entries);
         let flush = std::mem::take(&mut self.flush);
@@ -124,7 +124,7 @@ impl Records {
     }
 
     /// The writer's next news. Never returns without a journal.
-    pub(super) async fn news(&mut self) -> News {
+    pub(crate) async fn news(&mut self) -> News {
         match &mut self.journal {
             Some(journal) => journal.news().await,
             None => std::future::pending().await,
@@ -132,7 +132,7 @@ impl Records {
     }
 
     /// Takes in news: what may be told now, and what the core must know of the disk, if anything.
-    pub(super) fn hear(&mut self, news: News) -> (Vec<Release>, Option<Option<String>>) {
+    pub(crate) fn hear(&mut self, news: News) -> (Vec<Release>, Option<Option<String>>) {
         match news {
             News::Durable(number) => {
                 // A later batch may still be owed: the disk has answered, so its time begins now.
@@ -147,7 +147,7 @@ impl Records {
     }
 
     /// What the disk has kept back for too long, and whether it is to be called failing.
-    pub(super) fn lose_patience(&mut self) -> (Vec<Release>, Option<Option<String>>) {
+    pub(crate) fn lose_patience(&mut self) -> (Vec<Release>, Option<Option<String>>) {
         let slow = self.owed.is_some_and(|(_, since)| since.elapsed() >= SLOW) && !self.failing;
         if slow {
             let why = format!("the disk has not answered for {} s", SLOW.as_secs());
@@ -168,12 +168,12 @@ impl Records {
     }
 
     /// What was wrong at the start is known to the core; the first success tells that it is over.
-    pub(super) fn began_badly(&mut self) {
+    pub(crate) fn began_badly(&mut self) {
         self.failing = true;
     }
 
     /// When patience ends, or a minute must be closed; none without a journal.
-    pub(super) fn wait(&self) -> Option<Duration> {
+    pub(crate) fn wait(&self) -> Option<Duration> {
         self.journal.as_ref()?;
         let held = self.held.front().map(|(_, since, _)| HELD_AT_MOST.saturating_sub(since.elapsed()));
         let owed = self.owed.map(|(_, since)| SLOW.saturating_sub(since.elapsed()));
@@ -181,7 +181,7 @@ impl Records {
     }
 
     /// A probe was heard: what became of it belongs to its minute.
-    pub(super) fn heard(&mut self, controller: &Controller, enclosure: EnclosureIx, probe: ProbeIx) {
+    pub(crate) fn heard(&mut self, controller: &Controller, enclosure: EnclosureIx, probe: ProbeIx) {
         if self.journal.is_none() {
             return;
         }
@@ -200,7 +200,7 @@ impl Records {
     }
 
     /// Whatever happens or does not: closes the minute that is over, and says once a minute that we live.
-    pub(super) fn keep_time(&mut self, controller: &Controller) {
+    pub(crate) fn keep_time(&mut self, controller: &Controller) {
         let Some(at) = controller.wall().filter(|_| self.journal.is_some()) else { return };
         self.close_minute(controller.settings(), at);
         let minute = Gatherer::<Key>::minute_of(at);
@@ -216,7 +216,7 @@ impl Records {
     }
 
     /// Closes the minute that is being gathered. The indices in it are those of `settings`.
-    pub(super) fn close_now(&mut self, settings: &Settings) {
+    pub(crate) fn close_now(&mut self, settings: &Settings) {
         let Some((minute, bins)) = self.gatherer.close() else { return };
         let bins = bins.into_iter().filter_map(|((enclosure, probe, is_index), bin)| {
             let enclosure = settings.enclosures.get(enclosure.0)?;
@@ -229,7 +229,7 @@ impl Records {
     }
 
     /// The end: everything goes to the disk, which is waited for.
-    pub(super) fn close(mut self, controller: &Controller) {
+    pub(crate) fn close(mut self, controller: &Controller) {
         self.close_now(controller.settings());
         if let Some(at) = controller.wall() {
             self.note(Entry::End(at));
@@ -253,7 +253,7 @@ const fn quantity(measures: Measures) -> &'static str {
 }
 
 /// What the journal keeps of an effect; none where it keeps nothing of that kind.
-pub(super) fn entry(settings: &Settings, at: DateTime<Utc>, effect: &Effect) -> Option<Entry> {
+pub(crate) fn entry(settings: &Settings, at: DateTime<Utc>, effect: &Effect) -> Option<Entry> {
     let id = |enclosure: EnclosureIx| settings.enclosures.get(enclosure.0).map(|enclosure| enclosure.id.clone());
     match effect {
         Effect::Remember(record) => Some(Entry::Safety(record.clone())),

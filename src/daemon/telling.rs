@@ -18,7 +18,7 @@ use crate::notify::{About, Key, Message, Notifier, Sort, test_message};
 use crate::post::{self, Ended, Outcome, Postman};
 use crate::settings::{Heartbeat, Settings};
 use crate::time::{Moment, Mono};
-use crate::web::{self, Asked, Web};
+use crate::web;
 
 use super::diary::Diary;
 use super::past;
@@ -32,7 +32,6 @@ pub(super) struct Telling {
     pub(super) notifier: Notifier,
     postman: Postman,
     key: Option<web::Key>,
-    web: Option<Web>,
     /// What each notice is about, for its link.
     notices: BTreeMap<String, Vec<About>>,
     /// Notices whose link was used.
@@ -71,8 +70,6 @@ struct Pulse {
 pub(super) enum News {
     /// A try has ended.
     Ended(Ended),
-    /// A guest of the web server asks.
-    Asked(Asked),
     /// A heartbeat has ended.
     Visited(usize, Result<(), String>),
     /// The week was looked up.
@@ -95,7 +92,6 @@ impl Telling {
             notifier,
             postman: Postman::new(Arc::new(settings.clone())),
             key: outbox.key.as_deref().map(web::Key::from_bytes),
-            web: None,
             notices: BTreeMap::new(),
             seen: outbox.seen.into_iter().collect(),
             last_sent: outbox.last_sent.into_iter().map(|(contact, channel, at)| ((contact, channel), at)).collect(),
@@ -132,15 +128,10 @@ impl Telling {
     }
 
     /// Other settings.
-    pub(super) fn reload(&mut self, before: &Settings, settings: &Settings, now: Moment) {
+    pub(super) fn reload(&mut self, settings: &Settings, now: Moment) {
         self.notifier.reload(settings, now);
         self.postman.reload(Arc::new(settings.clone()));
         self.due = Some(now.mono);
-        if before.telling.web != settings.telling.web
-            && let Some(web) = self.web.take()
-        {
-            web.stop();
-        }
         self.open(settings);
     }
 
@@ -152,18 +143,10 @@ impl Telling {
                 self.pulses.push(Pulse { heartbeat, next: Instant::now(), under_way: false, failing: false });
             }
         }
-        let Some(options) = settings.telling.web.as_ref().filter(|_| self.web.is_none()) else { return };
-        let Some(key) = self.key() else {
-            return error!("this system has no randomness, so there are no links in messages");
-        };
-        match Web::start(options, key) {
-            Ok(web) => self.web = Some(web),
-            Err(why) => error!("{why}"),
-        }
     }
 
     /// What links are signed with; made where there is none yet.
-    fn key(&mut self) -> Option<web::Key> {
+    pub(super) fn key(&mut self) -> Option<web::Key> {
         if self.key.is_none() {
             let bytes = web::Key::random()?;
             self.key = Some(web::Key::from_bytes(&bytes));
@@ -191,7 +174,7 @@ impl Telling {
             let (key, web) = (self.key.as_ref(), settings.telling.web.as_ref());
             let sign = |notice: &str, _: &str, made: DateTime<Utc>| {
                 let made = u64::try_from(made.timestamp()).unwrap_or_default();
-                Some(format!("{}{}", web?.public_url, key?.path(notice, made)))
+                Some(format!("{}{}", web?.public_url.as_ref()?, key?.path(notice, made)))
             };
             self.notifier.step(now, settings, &sign, &mut messages);
             self.due = self.notifier.next_deadline(now);
@@ -284,7 +267,6 @@ impl Telling {
     pub(super) async fn news(&mut self) -> News {
         tokio::select! {
             ended = self.postman.next() => News::Ended(ended),
-            asked = next_guest(&mut self.web) => News::Asked(asked),
             Some((nth, outcome)) = self.visited.recv() => News::Visited(nth, outcome),
             Some(week) = self.looked_back.recv() => News::Week(week),
         }
@@ -394,13 +376,4 @@ fn weekly_date(settings: &Settings, wall: DateTime<Utc>) -> Option<NaiveDate> {
     let since = u64::from(today.weekday().days_since(weekly.day));
     let since = if since == 0 && local.time() < weekly.at { 7 } else { since };
     today.checked_sub_days(Days::new(since))
-}
-
-async fn next_guest(web: &mut Option<Web>) -> Asked {
-    if let Some(open) = web
-        && let Some(asked) = open.next().await
-    {
-        return asked;
-    }
-    std::future::pending().await
 }

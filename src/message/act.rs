@@ -2,6 +2,7 @@
 
 use std::time::Duration;
 
+use chrono::{DateTime, SecondsFormat};
 use serde_json::{Map, Value, json};
 
 use crate::control::{Act, AlarmKind, MeterReading};
@@ -19,7 +20,7 @@ const OVERRIDE_MAX: Duration = Duration::from_secs(24 * 3600);
 const REASON_MAX: usize = 200;
 
 /// No meter shows more: touching a lamp reads 40 and more (common practice, no source); a guess beyond that.
-pub(crate) const UVI_MAX: f64 = 200.0;
+pub const UVI_MAX: f64 = 200.0;
 
 /// Whom an act is about.
 #[derive(Clone, Copy)]
@@ -166,12 +167,13 @@ fn take_over(whom: Whom<'_>, fields: &Map<String, Value>) -> Result<Act, Misread
     Ok(Act::Override { enclosure: ix, lamp, level, span })
 }
 
-/// `{"spot": "basking", "uvi": 4.2}`; `"lamp"` where that one alone was lit, `"guess": true` where it is one.
+/// `{"spot": "basking", "uvi": 4.2}`; `"lamp"` where that one alone was lit, `"guess": true` where it is one, `"taken"` with
+/// a time where it is told late.
 fn meter_reading(whom: Whom<'_>, fields: &Map<String, Value>) -> Result<Act, Misread> {
     let Whom::Enclosure(ix, enclosure) = whom else {
         return Err(Misread("meter-reading is for a spot of an enclosure".to_owned()));
     };
-    only(fields, &["spot", "uvi", "lamp", "guess"])?;
+    only(fields, &["spot", "uvi", "lamp", "guess", "taken"])?;
     let spot = text(fields, "spot")?.map(str::trim).filter(|spot| !spot.is_empty());
     let spot = spot.ok_or_else(|| Misread("meter-reading needs a \"spot\", such as \"basking\"".to_owned()))?;
     let uvi = fields.get("uvi").and_then(Value::as_f64).filter(|uvi| (0.0..=UVI_MAX).contains(uvi));
@@ -183,7 +185,13 @@ fn meter_reading(whom: Whom<'_>, fields: &Map<String, Value>) -> Result<Act, Mis
         Some(_) => return Err(Misread("\"guess\" must be true or false".to_owned())),
     };
     let reading = MeterReading { spot: spot.to_owned(), uvi: Uvi(uvi), alone, guess };
-    Ok(Act::MeterReading { enclosure: ix, reading })
+    match text(fields, "taken")? {
+        None => Ok(Act::MeterReading { enclosure: ix, reading }),
+        Some(taken) => match DateTime::parse_from_rfc3339(taken) {
+            Ok(taken) => Ok(Act::LateReading { enclosure: ix, reading, taken: taken.to_utc() }),
+            Err(_) => Err(Misread(format!("\"taken\": {taken:?} is no time as 2026-03-01T08:00:00Z"))),
+        },
+    }
 }
 
 /// `{"lamp": "uvb"}`
@@ -228,11 +236,16 @@ pub fn act_words(settings: &Settings, act: &Act) -> (Option<String>, String) {
             let span = (!span.is_zero()).then(|| json!(format!("{}s", span.as_secs())));
             ("override", Some(*enclosure), vec![("lamp", lamp), ("level", Some(level)), ("for", span)])
         }
-        Act::MeterReading { enclosure, reading } => {
+        Act::MeterReading { enclosure, reading } | Act::LateReading { enclosure, reading, .. } => {
             let alone = reading.alone.map(|lamp| lamp_name(settings, *enclosure, lamp));
             let guess = reading.guess.then_some(json!(true));
             let (spot, uvi) = (Some(json!(reading.spot)), Some(json!(reading.uvi.0)));
-            ("meter-reading", Some(*enclosure), vec![("spot", spot), ("uvi", uvi), ("lamp", alone), ("guess", guess)])
+            let taken = match act {
+                Act::LateReading { taken, .. } => Some(json!(taken.to_rfc3339_opts(SecondsFormat::Secs, true))),
+                _ => None,
+            };
+            let fields = vec![("spot", spot), ("uvi", uvi), ("lamp", alone), ("guess", guess), ("taken", taken)];
+            ("meter-reading", Some(*enclosure), fields)
         }
         Act::LampChange { enclosure, lamp } => {
             ("lamp-change", Some(*enclosure), vec![("lamp", Some(lamp_name(settings, *enclosure, *lamp)))])

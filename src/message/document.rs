@@ -272,6 +272,7 @@ mod tests {
     fn a_state_document_keeps_the_order_of_the_settings_and_the_offset_of_the_site() {
         let interlock = InterlockView { state: "clear", cut: Celsius(40.0), limit: Celsius(45.0), why: None };
         let lamp = |reason: &str| LampView {
+            by_hand: None,
             wanted: Level::FULL,
             reported: None,
             reason: reason.to_owned(),

@@ -36,6 +36,17 @@ struct Tick {
     below: String,
 }
 
+/// What is written at a place of the axis.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Label {
+    /// Where, from 0 at the left to 1 at the right.
+    pub share: f64,
+    /// The time.
+    pub text: String,
+    /// The date or year, where one begins; else empty.
+    pub below: String,
+}
+
 /// The axis of time.
 #[derive(Clone, Copy, Debug)]
 pub struct Axis {
@@ -84,6 +95,12 @@ impl Axis {
             }
         }
         page.push_str("</div></div>\n");
+    }
+
+    /// Labels for a wide page, or for a telephone, for a page that writes them in its own way.
+    pub fn labels(self, is_narrow: bool) -> Vec<Label> {
+        let ticks = self.ticks(if is_narrow { NARROW } else { WIDE });
+        ticks.into_iter().map(|Tick { at, label, below }| Label { share: self.share(at), text: label, below }).collect()
     }
 
     fn local(self, at: u64) -> NaiveDateTime {

@@ -6,7 +6,7 @@
 mod axis;
 mod scale;
 
-pub use axis::Axis;
+pub use axis::{Axis, Label};
 pub use scale::Scale;
 
 /// How a plot looks; a page gives the colours `--paper`, `--sheet`, `--ink`, `--soft` and `--rule`.

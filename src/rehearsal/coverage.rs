@@ -65,6 +65,7 @@ impl Coverage {
             Act::Override { level: Some(_), .. } => "override",
             Act::Override { level: None, .. } => "override ended",
             Act::MeterReading { .. } => "meter-reading",
+            Act::LateReading { .. } => "late reading",
             Act::LampChange { .. } => "lamp-change",
             Act::Shelve { .. } => "shelve",
             Act::Unshelve { .. } => "unshelve",

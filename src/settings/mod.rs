@@ -8,8 +8,8 @@ mod telling;
 
 pub use fitting::{Emits, Fitting, Sourced, Traits};
 pub use telling::{
-    Address, Away, Channel, Contact, Digest, Heartbeat, Hours, MailServer, Plan, Plans, Security, Telling, Web,
-    Webhook, Weekly,
+    Address, Away, Channel, Contact, Digest, Heartbeat, Hours, MailServer, Plan, Plans, Security, ServerIdentity,
+    Telling, Web, Webhook, Weekly,
 };
 
 use std::path::PathBuf;

@@ -21,7 +21,7 @@ pub struct Telling {
     pub digest: Option<Digest>,
     /// When the keeper is away.
     pub away: Option<Away>,
-    /// The small web server for links in messages.
+    /// The web server.
     pub web: Option<Web>,
 }
 
@@ -221,11 +221,24 @@ pub struct Away {
     pub instructions: Vec<(String, String)>,
 }
 
-/// The small web server for links in messages.
+/// The web server: the pages, and links in messages.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Web {
     /// Address and port it listens on.
     pub listen: std::net::SocketAddr,
-    /// What links begin with, without a closing `/`.
-    pub public_url: String,
+    /// What links in messages begin with, without a closing `/`; none: messages hold no links.
+    pub public_url: Option<String>,
+    /// Whether it serves the pages, or answers links alone.
+    pub pages: bool,
+    /// TLS; none: in the clear, for this machine or behind a server with TLS.
+    pub tls: Option<ServerIdentity>,
+}
+
+/// The certificate of a server.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ServerIdentity {
+    /// PEM certificate chain.
+    pub certificate_file: PathBuf,
+    /// PEM private key.
+    pub key_file: PathBuf,
 }

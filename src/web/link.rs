@@ -5,8 +5,11 @@ use ring::rand::{SecureRandom as _, SystemRandom};
 
 /// A link works for so long, seconds.
 pub const LINK_LIFE: u64 = 14 * 86_400;
-/// What is signed begins with this, so that the key can never be used for something else.
+/// What is signed begins with this, so that a signature can never be used for something else.
 const PURPOSE: &str = "lampwarden link 1";
+/// The same of what lets somebody look, or read the calendar.
+pub(super) const LOOK: &str = "lampwarden look 1";
+pub(super) const CALENDAR: &str = "lampwarden calendar 1";
 /// Length of a key, bytes: that of the hash.
 const KEY_BYTES: usize = 32;
 
@@ -48,14 +51,26 @@ impl Key {
     /// of one contact and names its alarms, each with its raise; so the link is for those and no others.
     pub fn path(&self, notice: &str, now: u64) -> String {
         let expires = format!("{:x}", now.saturating_add(LINK_LIFE));
-        let tag = hmac::sign(&self.0, signed(notice, &expires).as_bytes());
+        let tag = hmac::sign(&self.0, signed(PURPOSE, notice, &expires).as_bytes());
         let signature: String = tag.as_ref().iter().map(|byte| format!("{byte:02x}")).collect();
         format!("/seen/{notice}/{expires}/{signature}")
     }
 
+    /// The same for a link that is for `name` and works until `expires`, seconds since 1970: what follows its first part.
+    pub(super) fn pass(&self, purpose: &str, name: &str, expires: u64) -> String {
+        let expires = format!("{expires:x}");
+        let tag = hmac::sign(&self.0, signed(purpose, name, &expires).as_bytes());
+        let signature: String = tag.as_ref().iter().map(|byte| format!("{byte:02x}")).collect();
+        format!("{name}/{expires}/{signature}")
+    }
+
     pub(super) fn verdict(&self, notice: &str, expires: &str, signature: &str, now: u64) -> Verdict {
-        let is_ours = bytes(signature)
-            .is_some_and(|signature| hmac::verify(&self.0, signed(notice, expires).as_bytes(), &signature).is_ok());
+        self.verdict_of(PURPOSE, notice, expires, signature, now)
+    }
+
+    pub(super) fn verdict_of(&self, purpose: &str, name: &str, expires: &str, signature: &str, now: u64) -> Verdict {
+        let text = signed(purpose, name, expires);
+        let is_ours = bytes(signature).is_some_and(|tag| hmac::verify(&self.0, text.as_bytes(), &tag).is_ok());
         match u64::from_str_radix(expires, 16) {
             _ if !is_ours => Verdict::Forged,
             Ok(expires) if now <= expires => Verdict::Right,
@@ -66,11 +81,11 @@ impl Key {
 }
 
 /// The parts cannot run into each other: neither may hold a line break in a path.
-fn signed(notice: &str, expires: &str) -> String {
-    format!("{PURPOSE}\n{notice}\n{expires}")
+fn signed(purpose: &str, name: &str, expires: &str) -> String {
+    format!("{purpose}\n{name}\n{expires}")
 }
 
-fn bytes(hex: &str) -> Option<Vec<u8>> {
+pub(super) fn bytes(hex: &str) -> Option<Vec<u8>> {
     let is_hex = hex.len().is_multiple_of(2) && hex.bytes().all(|byte| byte.is_ascii_hexdigit());
     let pairs = hex.as_bytes().chunks_exact(2).map(|pair| std::str::from_utf8(pair).ok());
     if !is_hex {
@@ -105,6 +120,21 @@ mod tests {
         }
         check(&Key::from_bytes(&[8; KEY_BYTES]), notice, expires, signature, 0, Verdict::Forged);
         assert_ne!(Key::random(), Key::random());
+    }
+
+    #[test]
+    fn a_pass_is_good_for_its_own_purpose_alone() {
+        let key = Key::from_bytes(&[7; KEY_BYTES]);
+        let pass = key.pass(LOOK, "next-door", 1_000_000);
+        let [name, expires, signature] = pass.split('/').collect::<Vec<_>>()[..] else { panic!("{pass}") };
+        let check = |purpose, name, now, expected| {
+            assert_eq!(key.verdict_of(purpose, name, expires, signature, now), expected, "{purpose} {name} {now}");
+        };
+        check(LOOK, name, 1_000_000, Verdict::Right);
+        check(LOOK, name, 1_000_001, Verdict::Expired);
+        check(LOOK, "somebody", 0, Verdict::Forged);
+        check(CALENDAR, name, 0, Verdict::Forged);
+        assert_eq!(key.verdict(name, expires, signature, 0), Verdict::Forged);
     }
 
     #[test]

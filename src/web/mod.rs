@@ -1,66 +1,88 @@
-//! The small web server: links in messages by which alarms are acknowledged, without a login.
+//! The web server: the pages, and the links in messages by which alarms are acknowledged.
 //!
-//! It has a thread and a runtime of its own, so that whatever guests do holds up no lamp, and it knows nothing: it checks a
-//! link's signature and asks the daemon. Opening a link shows a page with a button and changes nothing, because programs
-//! that look for harm in mail open links; the button acknowledges, once.
+//! It has a thread and a runtime of its own, so that whatever guests do holds up no lamp. What it shows it takes out of a
+//! [`Mailbox`] into which the control loop puts what is new and goes on, or reads in the journal; what its guests do it asks
+//! of the daemon, as the desk does. Every page is whole without a script.
+//!
+//! | file | job |
+//! |---|---|
+//! | `door`, `guard` | connections; headers, and who may come from where |
+//! | `people`, `session`, `guest` | accounts, sessions, and what each request may do |
+//! | `mailbox`, `ask`, `past` | how things stand, what the daemon answers, what the journal tells |
+//! | `frame`, `words`, `draw` | what all pages share: their frame, their words, their pictures |
+//! | `rooms` | the pages, a file each |
+//! | `seen`, `note`, `link` | signed links |
 
 #![allow(clippy::disallowed_methods, clippy::disallowed_types, reason = "this room touches the world")]
 
+mod acts;
+mod ask;
+mod calendar;
 mod door;
+mod draw;
+mod figures;
+mod frame;
+mod guard;
+mod guest;
 mod link;
-mod page;
+mod live;
+mod mailbox;
+mod note;
+mod past;
+pub mod people;
+mod rooms;
+mod seen;
+mod session;
+mod words;
 
+use std::collections::BTreeMap;
+use std::net::SocketAddr;
+use std::path::PathBuf;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::thread;
-use std::time::{Duration, Instant, SystemTime};
+use std::time::{Duration, Instant};
 
-use axum::Router;
-use axum::extract::{Path, State};
-use axum::http::{HeaderName, HeaderValue, StatusCode, header};
-use axum::response::{Html, IntoResponse, Response};
-use axum::routing::get;
+use chrono::{DateTime, Utc};
 use tokio::sync::{mpsc, oneshot};
 use tracing::{info, warn};
 
 use crate::settings;
 
+pub use ask::{Answer, Asked, Closely, Signature};
 pub use link::{Key, LINK_LIFE};
+pub use mailbox::Mailbox;
+pub use people::Role;
 
 use door::Door;
-use link::Verdict;
+use mailbox::Glance;
+use session::{Bucket, Sessions, Tries};
 
 /// So many questions wait for the daemon at most.
-const QUESTIONS: usize = 16;
+const QUESTIONS: usize = 64;
 /// The daemon answers within this, or the guest is told to come again.
 const PATIENCE: Duration = Duration::from_secs(5);
-/// Guests together may come so often at once, and then so many a second; guesses, far above what people do.
+/// Guests with links together may come so often at once, and then so many a second; guesses, far above what people do.
 const BURST: f64 = 30.0;
 const PER_SECOND: f64 = 2.0;
+/// What was asked of an enclosure's lamps is shown for so long before it is asked again; a guess.
+const CLOSELY_FOR: Duration = Duration::from_secs(15);
+/// So many threads read the journal and reckon passwords at most.
+const READERS: usize = 4;
 
-/// What a guest with a right link wants of the daemon.
-#[derive(Debug)]
-pub struct Asked {
-    /// The notice whose link it is.
-    pub notice: String,
-    /// Whether its alarms are to be acknowledged, or only shown.
-    pub acknowledge: bool,
-    /// Where the answer goes.
-    pub answer: oneshot::Sender<Answer>,
-}
-
-/// What the daemon says to that.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Answer {
-    /// These alarms stand, and this link can acknowledge them.
-    Standing(Vec<String>),
-    /// They are acknowledged from now on.
-    Acknowledged(Vec<String>),
-    /// The link was used before.
-    Used,
-    /// None of its alarms stands unacknowledged any more.
-    Over,
-    /// The daemon knows of no such notice.
-    Unknown,
+/// How the server runs.
+pub struct Options {
+    /// What the keeper asked for.
+    pub web: settings::Web,
+    /// What links are signed with.
+    pub key: Key,
+    /// Where the accounts and the journal are; none: there are neither.
+    pub state_directory: Option<PathBuf>,
+    /// What somebody of this machine may do where there are no accounts; none: nothing.
+    pub visitor: Option<Role>,
+    /// The site's time.
+    pub now: Arc<dyn Fn() -> DateTime<Utc> + Send + Sync>,
+    /// How things stand.
+    pub mailbox: Arc<Mailbox>,
 }
 
 /// The server while it runs. It ends when this is dropped.
@@ -69,31 +91,36 @@ pub struct Web {
     _stop: oneshot::Sender<()>,
     thread: Option<thread::JoinHandle<()>>,
     questions: mpsc::Receiver<Asked>,
+    address: SocketAddr,
 }
 
 impl Web {
-    /// Listens. Errors are sentences that name the address.
-    pub fn start(options: &settings::Web, key: Key) -> Result<Web, String> {
-        let named = |error: std::io::Error| format!("{}: the web server cannot listen there: {error}", options.listen);
-        let listener = std::net::TcpListener::bind(options.listen).map_err(named)?;
+    /// Listens. Errors are sentences that name the address or the file.
+    pub fn start(options: Options) -> Result<Web, String> {
+        let listen = options.web.listen;
+        let named = |error: std::io::Error| format!("{listen}: the web server cannot listen there: {error}");
+        let tls = options.web.tls.as_ref().map(door::acceptor).transpose()?;
+        let listener = std::net::TcpListener::bind(listen).map_err(named)?;
         listener.set_nonblocking(true).map_err(named)?;
-        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(named)?;
+        let address = listener.local_addr().map_err(named)?;
+        let runtime = tokio::runtime::Builder::new_current_thread()
+            .max_blocking_threads(READERS)
+            .enable_all()
+            .build()
+            .map_err(named)?;
         let (ask, questions) = mpsc::channel(QUESTIONS);
         let (stop, stopped) = oneshot::channel::<()>();
-        let desk = Desk {
-            key,
-            ask,
-            style: format!("{}/style.css", options.public_url),
-            bucket: Mutex::new((BURST, Instant::now())),
-        };
+        let has_pages = options.web.pages;
+        let house = Arc::new(House::new(options, ask).ok_or("this system has no randomness, so there are no pages")?);
         let serve = async move {
-            let door = match tokio::net::TcpListener::from_std(listener) {
-                Ok(listener) => Door::new(listener),
+            let door = tokio::net::TcpListener::from_std(listener).and_then(|listener| Door::new(listener, tls));
+            let door = match door {
+                Ok(door) => door,
                 Err(error) => return warn!("the web server cannot run: {error}"),
             };
             tokio::select! {
                 _ = stopped => {}
-                ended = async { axum::serve(door, router(desk)).await } => {
+                ended = async { axum::serve(door, rooms::router(house)).await } => {
                     if let Err(error) = ended {
                         warn!("the web server has ended: {error}");
                     }
@@ -107,8 +134,17 @@ impl Web {
                 runtime.shutdown_background();
             })
             .map_err(named)?;
-        info!(listen = %options.listen, "links in messages are answered");
-        Ok(Web { _stop: stop, thread: Some(thread), questions })
+        if has_pages {
+            info!(listen = %address, "the pages are served");
+        } else {
+            info!(listen = %address, "links in messages are answered");
+        }
+        Ok(Web { _stop: stop, thread: Some(thread), questions, address })
+    }
+
+    /// Where it listens.
+    pub fn address(&self) -> SocketAddr {
+        self.address
     }
 
     /// The next guest's question. It may be dropped at any time without losing one.
@@ -127,91 +163,97 @@ impl Web {
 }
 
 /// What every request may use.
-struct Desk {
+struct House {
+    options: settings::Web,
     key: Key,
+    state_directory: Option<PathBuf>,
+    visitor: Option<Role>,
+    /// The session of somebody who needs none.
+    open_secret: String,
+    now: Arc<dyn Fn() -> DateTime<Utc> + Send + Sync>,
+    mailbox: Arc<Mailbox>,
+    glance: Mutex<Glance>,
     ask: mpsc::Sender<Asked>,
-    /// Address of the style sheet.
+    /// Address of the style sheet, for pages of links.
     style: String,
-    /// Requests that may still come, and when that was reckoned.
-    bucket: Mutex<(f64, Instant)>,
+    /// What guests with links may still do.
+    bucket: Mutex<Bucket>,
+    sessions: Mutex<Sessions>,
+    tries: Mutex<Tries>,
+    accounts: Mutex<guest::Known>,
+    closely: Mutex<BTreeMap<String, (Instant, Arc<Closely>)>>,
+    done: Mutex<acts::Done>,
 }
 
-impl Desk {
-    /// Whether another request may come now.
-    fn lets_in(&self) -> bool {
-        let mut bucket = self.bucket.lock().unwrap_or_else(PoisonError::into_inner);
-        let (left, since) = *bucket;
-        let left = (left + PER_SECOND * since.elapsed().as_secs_f64()).min(BURST);
-        let may = left >= 1.0;
-        *bucket = (if may { left - 1.0 } else { left }, Instant::now());
-        may
+impl House {
+    fn new(options: Options, ask: mpsc::Sender<Asked>) -> Option<House> {
+        let Options { web, key, state_directory, visitor, now, mailbox } = options;
+        Some(House {
+            style: format!("{}/style.css", web.public_url.as_deref().unwrap_or_default()),
+            options: web,
+            key,
+            state_directory,
+            visitor,
+            open_secret: session::secret()?,
+            now,
+            mailbox,
+            glance: Mutex::default(),
+            ask,
+            bucket: Mutex::new(Bucket::new(Instant::now(), BURST)),
+            sessions: Mutex::default(),
+            tries: Mutex::new(Tries::new(Instant::now())),
+            accounts: Mutex::default(),
+            closely: Mutex::default(),
+            done: Mutex::default(),
+        })
     }
 
-    async fn ask(&self, notice: String, acknowledge: bool) -> Option<Answer> {
-        let (answer, answered) = oneshot::channel();
-        self.ask.try_send(Asked { notice, acknowledge, answer }).ok()?;
+    /// Whether another guest with a link may come now.
+    fn lets_in(&self) -> bool {
+        held(&self.bucket).take(Instant::now(), BURST, 1.0 / PER_SECOND)
+    }
+
+    /// How things stand.
+    fn glance(&self) -> Glance {
+        let mut glance = held(&self.glance);
+        glance.catch_up(&self.mailbox);
+        glance.clone()
+    }
+
+    /// Where the journal is.
+    fn journal(&self) -> Option<PathBuf> {
+        self.state_directory.as_ref().map(|directory| directory.join(crate::journal::FILE))
+    }
+
+    /// Asks the daemon; none where it does not answer in time.
+    async fn ask<T>(&self, asked: Asked, answered: oneshot::Receiver<T>) -> Option<T> {
+        self.ask.try_send(asked).ok()?;
         tokio::time::timeout(PATIENCE, answered).await.ok()?.ok()
     }
-}
 
-fn router(desk: Desk) -> Router {
-    Router::new()
-        .route("/seen/{notice}/{expires}/{signature}", get(look).post(acknowledge))
-        .route("/style.css", get(async || ([(header::CONTENT_TYPE, "text/css; charset=utf-8")], page::STYLE)))
-        .fallback(async |State(desk): State<Arc<Desk>>| page_of(&desk, StatusCode::NOT_FOUND, &page::nothing()))
-        .with_state(Arc::new(desk))
-        .layer(axum::middleware::map_response(safe))
-}
-
-type Parts = Path<(String, String, String)>;
-
-async fn look(State(desk): State<Arc<Desk>>, parts: Parts) -> Response {
-    respond(&desk, parts, false).await
-}
-
-async fn acknowledge(State(desk): State<Arc<Desk>>, parts: Parts) -> Response {
-    respond(&desk, parts, true).await
-}
-
-async fn respond(desk: &Desk, Path((notice, expires, signature)): Parts, acknowledge: bool) -> Response {
-    if !desk.lets_in() {
-        return page_of(desk, StatusCode::TOO_MANY_REQUESTS, &page::too_many());
+    /// The lamps and rounds of the enclosure of that id, as of a few seconds ago; none where nobody can tell.
+    async fn closely(&self, id: &str) -> Option<Arc<Closely>> {
+        let fresh = |(at, closely): &(Instant, Arc<Closely>)| (at.elapsed() < CLOSELY_FOR).then(|| Arc::clone(closely));
+        if let Some(known) = held(&self.closely).get(id).and_then(fresh) {
+            return Some(known);
+        }
+        let (answer, answered) = oneshot::channel();
+        let asked = Asked::Closely { enclosure: id.to_owned(), answer };
+        // Where many are asked of one after the other, each waits for its place.
+        tokio::time::timeout(PATIENCE, self.ask.send(asked)).await.ok()?.ok()?;
+        let told = tokio::time::timeout(PATIENCE, answered).await.ok()?.ok()??;
+        let told = Arc::new(*told);
+        held(&self.closely).insert(id.to_owned(), (Instant::now(), Arc::clone(&told)));
+        Some(told)
     }
-    let now = SystemTime::now().duration_since(SystemTime::UNIX_EPOCH).unwrap_or_default().as_secs();
-    match desk.key.verdict(&notice, &expires, &signature, now) {
-        Verdict::Right => {}
-        Verdict::Forged => return page_of(desk, StatusCode::FORBIDDEN, &page::forged()),
-        Verdict::Expired => return page_of(desk, StatusCode::GONE, &page::expired()),
-    }
-    match desk.ask(notice, acknowledge).await {
-        Some(Answer::Standing(alarms)) => page_of(desk, StatusCode::OK, &page::standing(&alarms)),
-        Some(Answer::Acknowledged(alarms)) => page_of(desk, StatusCode::OK, &page::acknowledged(&alarms)),
-        Some(Answer::Used) => page_of(desk, StatusCode::GONE, &page::used()),
-        Some(Answer::Over) => page_of(desk, StatusCode::OK, &page::over()),
-        Some(Answer::Unknown) => page_of(desk, StatusCode::NOT_FOUND, &page::nothing()),
-        None => page_of(desk, StatusCode::SERVICE_UNAVAILABLE, &page::busy()),
+
+    /// What was asked of an enclosure is not so any more.
+    fn forget(&self, id: &str) {
+        held(&self.closely).remove(id);
     }
 }
 
-fn page_of(desk: &Desk, status: StatusCode, page: &page::Page) -> Response {
-    (status, Html(page.html(&desk.style))).into_response()
-}
-
-/// No scripts, no frames, nothing from elsewhere; the address, which is a secret, is told to nobody and kept nowhere.
-async fn safe(mut response: Response) -> Response {
-    const HEADERS: [(HeaderName, &str); 6] = [
-        (
-            header::CONTENT_SECURITY_POLICY,
-            "default-src 'none'; style-src 'self'; form-action 'self'; frame-ancestors 'none'; base-uri 'none'",
-        ),
-        (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
-        (header::REFERRER_POLICY, "no-referrer"),
-        (header::CACHE_CONTROL, "no-store"),
-        (header::X_FRAME_OPTIONS, "DENY"),
-        (HeaderName::from_static("x-robots-tag"), "noindex"),
-    ];
-    for (name, value) in HEADERS {
-        response.headers_mut().insert(name, HeaderValue::from_static(value));
-    }
-    response
+/// A lock that nobody holds for long. Whoever panicked with it left nothing half done.
+fn held<T>(lock: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
+    lock.lock().unwrap_or_else(PoisonError::into_inner)
 }

@@ -12,13 +12,17 @@
 
 mod broker;
 mod link;
+mod past;
 #[cfg(test)]
 mod rehearsed;
 mod room;
 mod view;
 
+use std::net::{SocketAddr, TcpListener};
+use std::os::unix::fs::DirBuilderExt as _;
+use std::path::PathBuf;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::thread;
 use std::time::{Duration, Instant};
 
@@ -27,7 +31,9 @@ use tokio::sync::oneshot;
 
 use crate::daemon::{self, Clock};
 use crate::settings::Settings;
+use crate::simulator::Physics;
 use crate::time::parse_span;
+use crate::web::Role;
 use broker::Broker;
 use link::Link;
 use room::Plant;
@@ -46,6 +52,12 @@ pub struct Arguments {
     /// Seed of the room: its weather and the noise of its probes.
     #[arg(long, default_value_t = 1, value_name = "N")]
     pub seed: u64,
+    /// Address and port of the web page; a free port of this machine where that is taken
+    #[arg(long, default_value = "127.0.0.1:8417", value_name = "ADDRESS")]
+    pub page: SocketAddr,
+    /// So many days lie behind the room, in the journal
+    #[arg(long, default_value_t = 90, value_name = "DAYS", value_parser = clap::value_parser!(u32).range(0..=400))]
+    pub past: u32,
     /// Prints one line for each change, as it does by itself where the output is no terminal.
     #[arg(long)]
     pub plain: bool,
@@ -74,17 +86,23 @@ fn span(text: &str) -> Result<Duration, String> {
 ///
 /// Where no port, thread or terminal can be had.
 pub fn run(args: &Arguments) -> anyhow::Result<()> {
-    let until = args.span.map(|span| Instant::now() + span);
     let broker = Broker::start()?;
-    let settings = room::settings(broker.port())?;
+    let mut settings = room::settings(broker.port())?;
+    let page = page_address(args.page)?;
+    settings.telling.web = Some(crate::settings::Web { listen: page, public_url: None, pages: true, tls: None });
     let start = room::start(&settings)?;
+    let kept = Kept::new()?;
+    let mut physics = Physics::plausible(&settings);
+    past::write(&kept.0, &settings, &mut physics, start, args.past, args.seed)?;
+    let until = args.span.map(|span| Instant::now() + span);
     let clock = Clock::scaled(start, args.speed);
     let stop = on_signal()?;
     // The view listens before anybody speaks, so that it misses nothing.
     let filters = vec![format!("lampwarden/{}/#", settings.site.name)];
     let (link, incoming) = Link::open("demo-view", broker.port(), filters)?;
-    let plant = Plant::start(&settings, start, clock.clone(), args.seed)?;
-    let daemon = Daemon::start(settings.clone(), clock.clone())?;
+    let plant = Plant::start(&settings, &physics, start, clock.clone(), args.seed)?;
+    let daemon = Daemon::start(settings.clone(), clock.clone(), kept.0.clone())?;
+    let page = format!("http://{page}/");
     let viewer = Viewer {
         site: &settings.site.name,
         timezone: settings.site.timezone,
@@ -94,12 +112,39 @@ pub fn run(args: &Arguments) -> anyhow::Result<()> {
         until,
         stop,
         plain: args.plain,
+        page: &page,
     };
     let shown = viewer.show(&incoming);
     // The daemon goes first, so that it can still turn the heat off.
     drop(daemon);
-    drop((plant, link, broker));
+    drop((plant, link, broker, kept));
     shown
+}
+
+/// Where the page is served: as asked, or where that is taken at a free port.
+fn page_address(asked: SocketAddr) -> anyhow::Result<SocketAddr> {
+    let free = |address: SocketAddr| TcpListener::bind(address).and_then(|listener| listener.local_addr());
+    free(asked).or_else(|_| free(SocketAddr::new(asked.ip(), 0))).context("no free port for the page")
+}
+
+/// The demo's state directory, which goes with it.
+struct Kept(PathBuf);
+
+impl Kept {
+    fn new() -> anyhow::Result<Kept> {
+        static NUMBER: AtomicU64 = AtomicU64::new(0);
+        let number = NUMBER.fetch_add(1, Ordering::Relaxed);
+        let directory = std::env::temp_dir().join(format!("lampwarden-demo-{}-{number}", std::process::id()));
+        let made = std::fs::DirBuilder::new().mode(0o700).create(&directory);
+        made.with_context(|| format!("{}: no place for the demo's journal", directory.display()))?;
+        Ok(Kept(directory))
+    }
+}
+
+impl Drop for Kept {
+    fn drop(&mut self) {
+        let _ = std::fs::remove_dir_all(&self.0);
+    }
 }
 
 /// The daemon in a thread of its own. It ends when dropped.
@@ -112,12 +157,12 @@ struct Daemon {
 
 impl Daemon {
     /// Starts it on the demo's clock.
-    fn start(settings: Settings, clock: Clock) -> anyhow::Result<Daemon> {
+    fn start(settings: Settings, clock: Clock, directory: PathBuf) -> anyhow::Result<Daemon> {
         let (shutdown, told) = oneshot::channel::<()>();
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().context("no runtime")?;
         let thread = thread::Builder::new()
             .name("demo-daemon".to_owned())
-            .spawn(move || runtime.block_on(look_after(settings, clock, told)))
+            .spawn(move || runtime.block_on(look_after(settings, clock, directory, told)))
             .context("no thread for the daemon")?;
         Ok(Daemon { shutdown: Some(shutdown), thread: Some(thread) })
     }
@@ -134,8 +179,11 @@ impl Drop for Daemon {
 }
 
 /// Runs the daemon, as `serve` does, until `told` to end.
-async fn look_after(settings: Settings, clock: Clock, told: oneshot::Receiver<()>) {
-    let options = daemon::Options { settings, reread: None, clock, state_directory: None, service: false };
+async fn look_after(settings: Settings, clock: Clock, directory: PathBuf, told: oneshot::Receiver<()>) {
+    let state_directory = Some(directory);
+    // Nothing real hangs on it: whoever is at this machine may do everything.
+    let visitor = Some(Role::Manage);
+    let options = daemon::Options { settings, reread: None, clock, state_directory, service: false, visitor };
     let stop = async {
         // Dropping the sender tells it to end as well.
         let _ = told.await;
@@ -195,7 +243,14 @@ mod tests {
 
     #[test]
     fn a_demo_of_no_time_ends_well() {
-        let args = Arguments { speed: 60.0, span: Some(Duration::from_millis(50)), seed: 1, plain: true };
+        let args = Arguments {
+            speed: 60.0,
+            span: Some(Duration::from_millis(50)),
+            seed: 1,
+            past: 0,
+            plain: true,
+            page: ([127, 0, 0, 1], 0).into(),
+        };
         run(&args).expect("it ends by itself");
     }
 }

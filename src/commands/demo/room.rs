@@ -90,14 +90,19 @@ pub struct Plant {
 }
 
 impl Plant {
-    /// Puts the room of `settings` on its broker. `clock` has started at `start`.
+    /// Puts the room of `settings` on its broker, as large and as old as `physics` says. `clock` has started at `start`.
     ///
     /// # Errors
     ///
     /// Where no thread can be had.
-    pub fn start(settings: &Settings, start: DateTime<Utc>, clock: Clock, seed: u64) -> anyhow::Result<Plant> {
-        let physics = Physics::plausible(settings);
-        let world = World::new(settings, &physics, start, seed, &faults(settings));
+    pub fn start(
+        settings: &Settings,
+        physics: &Physics,
+        start: DateTime<Utc>,
+        clock: Clock,
+        seed: u64,
+    ) -> anyhow::Result<Plant> {
+        let world = World::new(settings, physics, start, seed, &faults(settings));
         let topics = world.command_topics().map(str::to_owned).collect();
         let (link, incoming) = Link::open("demo-room", settings.broker.port, topics)?;
         let stop = Arc::new(AtomicBool::new(false));
@@ -212,7 +217,8 @@ mod tests {
         let broker = Broker::start().expect("a broker");
         let settings = settings(broker.port()).expect("it is accepted");
         let start = start(&settings).expect("it exists");
-        let plant = Plant::start(&settings, start, Clock::scaled(start, 60.0), 1).expect("a room");
+        let plant = Plant::start(&settings, &Physics::plausible(&settings), start, Clock::scaled(start, 60.0), 1)
+            .expect("a room");
         let filters = vec!["pump-house/#".to_owned()];
         let (link, incoming) = Link::open("test", broker.port(), filters).expect("a client");
         let mut heard = Vec::new();

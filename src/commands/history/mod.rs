@@ -1,10 +1,6 @@
 //! `lampwarden history`: what the journal holds, as a table for other programs; readings from elsewhere; a backup.
 
 mod import;
-mod lines;
-mod parquet;
-mod spreadsheet;
-mod table;
 mod times;
 
 use std::fs::File;
@@ -13,16 +9,17 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use chrono::{DateTime, Utc};
+use clap::builder::PossibleValue;
 use clap::{Args, Subcommand, ValueEnum};
 
+use crate::export::table::{Asked, Sink, What};
+use crate::export::{lines, parquet, spreadsheet};
 use crate::journal::read::{self, Failure, KeptFrom, Reader, Resolution, Unreadable, Whose, Window};
 use crate::settings::Settings;
 
 use super::serve::state_directory;
 use super::{Config, failed};
 
-pub(in crate::commands) use table::GAP;
-use table::{Asked, Sink, What};
 use times::Edge;
 
 /// What `history --help` says.
@@ -95,6 +92,17 @@ struct Export {
     /// Instead: copy the whole journal to this new file, also while the daemon runs, and look whether the copy is sound
     #[arg(long, value_name = "OUT", conflicts_with_all = ["enclosure", "probe", "from", "to", "output"])]
     backup: Option<PathBuf>,
+}
+
+impl ValueEnum for What {
+    fn value_variants<'a>() -> &'a [What] {
+        &[What::Readings, What::Switches, What::Alarms, What::Acts, What::Remarks, What::Gaps]
+    }
+
+    fn to_possible_value(&self) -> Option<PossibleValue> {
+        let found = What::ALL.iter().find(|(what, ..)| what == self);
+        found.map(|(_, word, tells)| PossibleValue::new(*word).help(*tells))
+    }
 }
 
 /// How closely readings are told.

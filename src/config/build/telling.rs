@@ -7,8 +7,8 @@ use super::super::fields::{Fields, Put, Value};
 use super::super::finding::{At, Draft, Sink, nearest};
 use super::{listed, placeholders};
 use crate::settings::{
-    Address, Away, Channel, Contact, Digest, Enclosure, Heartbeat, Hours, MailServer, Plan, Plans, Security, Site,
-    Telling, Web, Webhook, Weekly,
+    Address, Away, Channel, Contact, Digest, Enclosure, Heartbeat, Hours, MailServer, Plan, Plans, Security,
+    ServerIdentity, Site, Telling, Web, Webhook, Weekly,
 };
 
 /// Places in the body of a webhook.
@@ -37,12 +37,7 @@ pub(super) fn telling(
     };
     let mail = desk.part(root, "mail", |desk, fields| desk.mail_server(fields));
     let heartbeats = desk.heartbeats(root);
-    let web = desk.part(root, "web", |_, fields| {
-        Some(Web {
-            listen: fields.text("listen")?.value.parse().ok()?,
-            public_url: fields.text("public_url")?.value.trim_end_matches('/').to_owned(),
-        })
-    });
+    let web = desk.part(root, "web", |desk, fields| desk.web(fields));
     desk.check_mail(root);
     Some(Telling {
         contacts: contacts?,
@@ -75,6 +70,28 @@ impl Desk<'_, '_> {
             None if root.has(key) => None,
             None => Some(None),
         }
+    }
+
+    fn web(&mut self, fields: &Fields) -> Option<Web> {
+        for (one, other) in [("certificate_file", "key_file"), ("key_file", "certificate_file")] {
+            if fields.has(one) && !fields.has(other) {
+                let wrong = format!("there is a `{one}` and no `{other}`");
+                self.sink.error(fields.place(one), wrong, format!("add `{other}`, or leave both out"));
+                return None;
+            }
+        }
+        let file = |key| fields.text(key).map(|text| PathBuf::from(text.value));
+        let identity = |(certificate_file, key_file)| ServerIdentity { certificate_file, key_file };
+        let public_url = fields.text("public_url").map(|url| url.value.trim_end_matches('/').to_owned());
+        if public_url.is_none() && fields.has("public_url") {
+            return None;
+        }
+        Some(Web {
+            listen: fields.text("listen")?.value.parse().ok()?,
+            public_url,
+            pages: fields.switch("pages"),
+            tls: file("certificate_file").zip(file("key_file")).map(identity),
+        })
     }
 
     fn contacts(&mut self, root: &Fields, site: Option<&Site>) -> Option<Vec<Contact>> {

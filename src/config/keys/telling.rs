@@ -329,7 +329,9 @@ static INSTRUCTION: Section = Section {
 
 pub(super) static WEB: Section = Section {
     name: "the web server",
-    doc: "A small web server for the links in messages by which alarms are acknowledged.",
+    doc: "The web server: the pages (the site at a glance, enclosures, lamps, alarms, walks with the meter, records), and the \
+          links in messages by which alarms are acknowledged. Without accounts (`lampwarden accounts add`) the pages can be \
+          looked at on this machine alone, and nothing can be done there.",
     overrides: false,
     keys: &[
         default(
@@ -340,11 +342,34 @@ pub(super) static WEB: Section = Section {
             "Address and port it listens on.",
             "\"127.0.0.1:8417\"",
         ),
-        required(
+        optional(
             "public_url",
             Kind::Text(Rule::Web),
+            "messages hold no links",
             "What links in messages begin with: how a telephone reaches it.",
             "\"https://animals.example.net\"",
+        ),
+        default(
+            "pages",
+            Kind::Switch,
+            Plain::Switch(true),
+            CHOICE,
+            "Whether the pages are served; `false` answers links in messages alone.",
+            "false",
+        ),
+        optional(
+            "certificate_file",
+            Kind::Text(Rule::Filled),
+            "no TLS: for this machine alone, or behind a server with TLS",
+            "PEM file of the server's certificate chain; needs `key_file`.",
+            "\"/etc/lampwarden/web.pem\"",
+        ),
+        optional(
+            "key_file",
+            Kind::Text(Rule::Filled),
+            "no TLS",
+            "PEM file of the certificate's key.",
+            "\"/etc/lampwarden/web.key\"",
         ),
     ],
 };

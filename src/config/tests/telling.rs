@@ -65,7 +65,7 @@ fn people_are_read_with_their_defaults() {
     assert!(telling.plans.medium.first.is_empty() && telling.plans.low.first.is_empty());
     let digest = telling.digest.as_ref().expect("there is one while the keeper is away");
     assert_eq!((digest.daily, &digest.to[..]), (false, &["keeper".to_owned()][..]));
-    assert_eq!(telling.web.as_ref().map(|web| web.public_url.as_str()), Some("https://animals.example.net"));
+    assert_eq!(telling.web.as_ref().and_then(|web| web.public_url.as_deref()), Some("https://animals.example.net"));
     let nobody = parse_one(BASE).settings.expect("nothing is wrong").telling;
     assert!(nobody.contacts.is_empty() && nobody.plans.critical.first.is_empty() && nobody.digest.is_none());
 }
@@ -129,4 +129,35 @@ fn what_the_readme_shows_is_right() {
     let (_, block) = after.split_once("```toml\n").expect("it shows a configuration");
     let (block, _) = block.split_once("```").expect("which ends");
     assert_eq!(lines(&whole(block)), Vec::<String>::new());
+}
+
+#[test]
+fn the_digest_of_the_week_has_its_day_and_its_hour() {
+    let digest = |keys: &str| {
+        let checked = parse_one(&whole(&format!("{PEOPLE}\n[digest]\nat = \"20:00\"\n{keys}\n")));
+        (checked.settings.and_then(|settings| settings.telling.digest), checked.findings)
+    };
+    let at = |hour| chrono::NaiveTime::from_hms_opt(hour, 0, 0).expect("a time of day");
+    let (weekly, findings) = digest("daily = false\nweekly = \"sunday\"");
+    let weekly = weekly.expect("nothing is wrong");
+    assert_eq!(findings, []);
+    let sunday = |hour| Some(crate::settings::Weekly { day: chrono::Weekday::Sun, at: at(hour) });
+    assert_eq!((weekly.daily, weekly.weekly), (false, sunday(20)));
+    let (weekly, _) = digest("weekly = \"sunday\"\nweekly_at = \"08:00\"");
+    assert_eq!(weekly.map(|digest| (digest.daily, digest.weekly)), Some((true, sunday(8))));
+    let (none, findings) = digest("weekly_at = \"08:00\"");
+    assert!(none.is_some_and(|digest| digest.weekly.is_none()) && findings.len() == 1, "{findings:?}");
+    let (refused, findings) = digest("weekly = \"sonday\"");
+    assert!(refused.is_none() && !findings.is_empty());
+}
+
+#[test]
+fn an_enclosure_is_in_service_unless_it_is_said_otherwise() {
+    let out = |toml: &str| {
+        let settings = parse_one(toml).settings.expect("nothing is wrong");
+        settings.enclosures[0].out_of_service.is_some()
+    };
+    assert!(!out(BASE));
+    assert!(out(&BASE.replacen("[[enclosure]]\n", "[[enclosure]]\nin_service = false\n", 1)));
+    assert!(!out(&BASE.replacen("[[enclosure]]\n", "[[enclosure]]\nin_service = true\n", 1)));
 }

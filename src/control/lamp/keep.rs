@@ -7,6 +7,7 @@ use chrono::TimeDelta;
 use super::{Hand, LONGEST_OVERRIDE, LampControl};
 use crate::control::context::Context;
 use crate::control::record::{OverrideRecord, SwitchRecord};
+use crate::control::view::ByHand;
 use crate::settings::Lamp;
 use crate::units::Level;
 
@@ -27,6 +28,12 @@ impl LampControl {
             span_s: span.as_secs_f64(),
             until: ctx.wall.and_then(|wall| wall.checked_add_signed(left)),
         })
+    }
+
+    /// What a person has set, for a view.
+    pub(in crate::control) fn by_hand(&self, ctx: &Context<'_>, lamp: &Lamp) -> Option<ByHand> {
+        let record = self.hand_record(ctx, lamp)?;
+        Some(ByHand { level: Level::clamped(record.level), until: record.until })
     }
 
     /// Takes up what a person had set: the rest of its time is served, where that can be told. Whether it could be.

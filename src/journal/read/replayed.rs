@@ -12,6 +12,9 @@ use crate::message::payload_of;
 use crate::message::topics::SITE;
 use crate::settings::{Measures, Probe, Settings};
 
+/// What the journal knows of an act beside what was done: who, why, and by which key it was sent once.
+const UNSPOKEN: [&str; 3] = ["by", "why", "key"];
+
 /// A minute is told by so many messages at most; a probe that says more is as well told by these. Our choice.
 pub const SAID_AT_MOST: u64 = 60;
 
@@ -66,6 +69,11 @@ impl Reader {
                     return Ok(());
                 }
                 let mut words = done.words;
+                // What was told late calibrated nothing, and a recording knows no reading but one that is told at once.
+                if words.contains_key("taken") {
+                    return Ok(());
+                }
+                UNSPOKEN.iter().for_each(|word| _ = words.remove(*word));
                 let at = done.at.to_rfc3339_opts(chrono::SecondsFormat::Millis, true);
                 words.insert("t".to_owned(), at.into());
                 words.entry("enclosure").or_insert_with(|| SITE.into());

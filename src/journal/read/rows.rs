@@ -169,6 +169,16 @@ impl Reader {
         self.each(text, (enclosure, from, until), row, act)
     }
 
+    /// Whether somebody did something under this key (see `web`); as far back as an act may wait to be sent.
+    pub fn has_act(&self, key: &str) -> Result<bool, Unreadable> {
+        let read = || {
+            let text = "SELECT 1 FROM acts
+                        WHERE CASE WHEN json_valid(act) THEN json_extract(act, '$.key') END = ?1 LIMIT 1";
+            self.connection.prepare_cached(text)?.exists([key])
+        };
+        read().map_err(|error| self.failed(error))
+    }
+
     /// Hands over remarks in `window`, in order of time.
     pub fn remarks(
         &self,

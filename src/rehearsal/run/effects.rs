@@ -91,6 +91,11 @@ impl Run<'_> {
         self.book.mix(&self.now.to_le_bytes());
         self.book.mix(&sent.payload);
         self.oracle.commanded(self.now, command);
+        if let OutputRef::Lamp(e, _) = command.output
+            && !self.touched.contains(&e)
+        {
+            self.touched.push(e);
+        }
         self.obligations.commanded(self.now, command.output, command.permit.level(), &self.sight);
         self.broker.command(self.now, sent.topic, sent.payload, command.output, command.ticket);
     }

@@ -85,7 +85,7 @@ pub(super) fn in_words(act: &Act, settings: &Settings) -> String {
     match act {
         Act::Acknowledge { enclosure, .. } => format!("acknowledges {}", enclosure.as_ref().map_or("site", id)),
         Act::Reset { enclosure, .. } => format!("resets {}", id(enclosure)),
-        Act::MeterReading { enclosure, reading } => {
+        Act::MeterReading { enclosure, reading } | Act::LateReading { enclosure, reading, .. } => {
             format!("measures {} at {} of {}", reading.uvi, reading.spot, id(enclosure))
         }
         Act::LampChange { enclosure, lamp } => {

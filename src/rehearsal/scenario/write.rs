@@ -242,7 +242,8 @@ impl Names<'_> {
                     None => ("enclosure", self.enclosure(*enclosure)),
                 });
             }
-            Act::MeterReading { enclosure, reading } => {
+            // Stories are told in their own time: nobody in them is late.
+            Act::MeterReading { enclosure, reading } | Act::LateReading { enclosure, reading, .. } => {
                 pairs.push(("do", quoted("meter-reading")));
                 pairs.push(match reading.alone {
                     Some(lamp) => ("lamp", self.lamp((*enclosure, lamp))),

@@ -163,7 +163,7 @@ mod tests {
                 Act::ResetCutOff { .. } => "reset-cut-off",
                 Act::Override { level: Some(_), .. } => "override",
                 Act::Override { level: None, .. } => "override ended",
-                Act::MeterReading { .. } => "meter-reading",
+                Act::MeterReading { .. } | Act::LateReading { .. } => "meter-reading",
                 Act::LampChange { .. } => "lamp-change",
                 Act::Shelve { .. } | Act::Unshelve { .. } | Act::Service { .. } => "put aside",
             }));

@@ -46,6 +46,8 @@ pub(super) struct Viewer<'a> {
     pub stop: Arc<AtomicBool>,
     /// Lines even on a terminal.
     pub plain: bool,
+    /// Where the web page is.
+    pub page: &'a str,
 }
 
 impl Viewer<'_> {
@@ -80,6 +82,9 @@ impl Viewer<'_> {
     /// Plain lines: one for each change, and a summary each simulated hour.
     fn as_lines(&self, out: &mut impl Write, mut model: Model, incoming: &Receiver<Incoming>) -> anyhow::Result<()> {
         let mut teller = Teller::default();
+        if writeln!(out, "the page: {}", self.page).and_then(|()| out.flush()).is_err() {
+            return Ok(());
+        }
         while !self.is_over() {
             let mut lines = Vec::new();
             match incoming.recv_timeout(FRAME) {
@@ -112,7 +117,8 @@ impl Viewer<'_> {
         let colour = std::env::var_os("NO_COLOR").is_none_or(|value| value.is_empty());
         let theme = Theme { colour };
         let (now, speed) = (self.now(), self.speed);
-        let mut ui = Ui { now, speed, chosen: 0, close: false, told: Default::default(), theme };
+        let mut ui =
+            Ui { now, speed, chosen: 0, close: false, told: Default::default(), theme, page: self.page.to_owned() };
         while !self.is_over() {
             ui.now = self.now();
             while let Ok(message) = incoming.try_recv() {
@@ -170,6 +176,7 @@ mod tests {
             until: Some(Instant::now() + Duration::from_millis(150)),
             stop: Arc::new(AtomicBool::new(stop)),
             plain: true,
+            page: "http://127.0.0.1:8417/",
         }
     }
 
@@ -221,7 +228,15 @@ mod tests {
     fn keys_do_what_the_footer_says() {
         let viewer = viewer(false);
         let theme = Theme { colour: false };
-        let mut ui = Ui { now: viewer.now(), speed: 60.0, chosen: 0, close: false, told: Default::default(), theme };
+        let mut ui = Ui {
+            now: viewer.now(),
+            speed: 60.0,
+            chosen: 0,
+            close: false,
+            told: Default::default(),
+            theme,
+            page: String::new(),
+        };
         let mut press = |code| {
             let over = pressed(&mut ui, KeyEvent::new(code, KeyModifiers::NONE), 3);
             (over, ui.chosen, ui.close)

@@ -31,6 +31,8 @@ pub(super) struct Ui {
     pub told: VecDeque<Told>,
     /// Colours.
     pub theme: Theme,
+    /// Where the web page is.
+    pub page: String,
 }
 
 /// Least size for the grid.
@@ -94,7 +96,8 @@ fn footer(ui: &Ui) -> Line<'static> {
     } else {
         " q quit  ↑↓←→ choose  Enter look closer"
     };
-    Line::from(vec![ui.theme.span(Ink::Plain, keys), ui.theme.span(Ink::Faint, "  · simulated: nothing here is real")])
+    let page = format!("  · page {}  · simulated: nothing here is real", ui.page);
+    Line::from(vec![ui.theme.span(Ink::Plain, keys), ui.theme.span(Ink::Faint, page)])
 }
 
 /// All enclosures as cards, and what has happened below.

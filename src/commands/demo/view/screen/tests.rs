@@ -13,6 +13,7 @@ fn ui() -> Ui {
         close: false,
         told: [Told { time: "09:29".to_owned(), alarm: false, text: "Bearded dragon: uvb on (day)".to_owned() }].into(),
         theme: Theme { colour: true },
+        page: "http://127.0.0.1:8417/".to_owned(),
     }
 }
 

@@ -1,12 +1,6 @@
-//! The pages: a heading, what there is to say, and at most one button. No scripts.
+//! Pages for whoever comes by a link: a heading, what there is to say, and at most one button. No scripts.
 
-/// The style sheet: readable on a telephone, in the dark too.
-pub(super) const STYLE: &str = "\
-:root { color-scheme: light dark; }
-body { font: 1.1rem/1.5 system-ui, sans-serif; max-width: 40rem; margin: 0 auto; padding: 1rem; }
-li { margin: 0.5rem 0; }
-button { font: inherit; font-weight: bold; padding: 0.8rem 1.2rem; min-height: 3rem; width: 100%; }
-";
+use maud::{DOCTYPE, html};
 
 /// One page.
 #[derive(Debug, Default)]
@@ -19,25 +13,28 @@ pub(super) struct Page {
 
 impl Page {
     pub(super) fn html(&self, style: &str) -> String {
-        let list: String = self.list.iter().map(|item| format!("<li>{}</li>\n", escaped(item))).collect();
-        let list = if list.is_empty() { list } else { format!("<ul>\n{list}</ul>\n") };
-        let button = self.button.map_or_else(String::new, |words| {
-            // To the very address of the page.
-            format!("<form method=\"post\"><button>{words}</button></form>\n")
-        });
-        format!(
-            "<!doctype html>\n<html lang=\"en\"><head><meta charset=\"utf-8\"><title>{title} – Lampwarden</title>\n\
-             <meta name=\"viewport\" content=\"width=device-width\"><link rel=\"stylesheet\" href=\"{style}\"></head>\n\
-             <body><main><h1>{title}</h1>\n{list}<p>{text}</p>\n{button}</main></body></html>\n",
-            title = self.title,
-            text = self.text,
-            style = escaped(style),
-        )
+        let page = html! {
+            (DOCTYPE)
+            html lang="en" {
+                head {
+                    meta charset="utf-8";
+                    title { (self.title) " – Lampwarden" }
+                    meta name="viewport" content="width=device-width";
+                    link rel="stylesheet" href=(style);
+                }
+                body class="bare" {
+                    main {
+                        h1 { (self.title) }
+                        @if !self.list.is_empty() { ul { @for item in &self.list { li { (item) } } } }
+                        p { (self.text) }
+                        // To the very address of the page.
+                        @if let Some(words) = self.button { form method="post" { button { (words) } } }
+                    }
+                }
+            }
+        };
+        page.into_string()
     }
-}
-
-fn escaped(text: &str) -> String {
-    text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;")
 }
 
 const SEE_TO_IT: &str = "Acknowledging ends the reminders and changes nothing else: no lamp, no guard. Whoever acknowledges \
@@ -83,6 +80,10 @@ pub(super) fn expired() -> Page {
         text: "Links work for two weeks. Look for a newer message.",
         ..Page::default()
     }
+}
+
+pub(super) fn ended() -> Page {
+    Page { title: "This link has ended", text: "Ask whoever gave it to you for another.", ..Page::default() }
 }
 
 pub(super) fn nothing() -> Page {

@@ -4,7 +4,6 @@ use std::io;
 
 use chrono::{DateTime, TimeDelta, Utc};
 use chrono_tz::Tz;
-use clap::ValueEnum;
 use serde_json::Value;
 
 use crate::journal::read::{Failure, Reader, Resolution, Whose, Window, gaps};
@@ -12,11 +11,11 @@ use crate::journal::read::{Failure, Reader, Resolution, Whose, Window, gaps};
 /// What stands for the site where an enclosure is asked for; no enclosure can be called so.
 const SITE: &str = "site";
 /// A daemon says that it lives every minute; what is longer than this is a gap.
-pub(in crate::commands) const GAP: TimeDelta = TimeDelta::seconds(120);
+pub(crate) const GAP: TimeDelta = TimeDelta::seconds(120);
 
 /// What is told.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-pub(super) enum What {
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum What {
     /// What probes said: mean, lowest and highest, and how many readings were believed and not
     Readings,
     /// Every change of a lamp's level, with its reason
@@ -33,7 +32,7 @@ pub(super) enum What {
 
 /// What a column holds.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Kind {
+pub(crate) enum Kind {
     /// A moment.
     Time,
     /// Text.
@@ -48,7 +47,7 @@ pub(super) enum Kind {
 
 /// A column.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) struct Column {
+pub(crate) struct Column {
     /// Its name.
     pub name: &'static str,
     /// What it holds.
@@ -59,7 +58,7 @@ pub(super) struct Column {
 
 /// What stands in a column of a row.
 #[derive(Clone, Debug, PartialEq)]
-pub(super) enum Cell {
+pub(crate) enum Cell {
     /// A moment.
     Time(DateTime<Utc>),
     /// Text.
@@ -87,7 +86,7 @@ impl From<Option<&str>> for Cell {
 }
 
 /// Where rows go.
-pub(super) trait Sink {
+pub(crate) trait Sink {
     /// One row, a cell for each column.
     fn row(&mut self, cells: &[Cell]) -> io::Result<()>;
     /// There are no more.
@@ -150,8 +149,27 @@ const REMARKS: [Column; 4] = [
 const GAPS: [Column; 3] = [column("from", Kind::Time), column("to", Kind::Time), column("minutes", Kind::Number)];
 
 impl What {
+    /// Every table with its word and what it tells.
+    pub(crate) const ALL: [(What, &'static str, &'static str); 6] = [
+        (
+            What::Readings,
+            "readings",
+            "What probes said: mean, lowest and highest, and how many readings were believed and not",
+        ),
+        (What::Switches, "switches", "Every change of a lamp's level, with its reason"),
+        (What::Alarms, "alarms", "Alarms as they were raised, changed and cleared"),
+        (What::Acts, "acts", "What the keeper did"),
+        (What::Remarks, "remarks", "What the program found worth telling beside alarms"),
+        (What::Gaps, "gaps", "When nobody watched, because the daemon did not run"),
+    ];
+
+    /// The table of that word.
+    pub(crate) fn from_word(word: &str) -> Option<What> {
+        What::ALL.iter().find(|(_, known, _)| *known == word).map(|(what, ..)| *what)
+    }
+
     /// Its columns.
-    pub(super) fn columns(self) -> &'static [Column] {
+    pub(crate) fn columns(self) -> &'static [Column] {
         match self {
             What::Readings => &READINGS,
             What::Switches => &SWITCHES,
@@ -165,7 +183,7 @@ impl What {
 
 /// What is asked for.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Asked<'a> {
+pub(crate) struct Asked<'a> {
     /// What is told.
     pub what: What,
     /// Whose.
@@ -180,7 +198,7 @@ pub(super) struct Asked<'a> {
 
 impl Asked<'_> {
     /// Hands the rows over; tells how many there were.
-    pub(super) fn tell(&self, reader: &Reader, sink: &mut dyn Sink) -> Result<u64, Failure> {
+    pub(crate) fn tell(&self, reader: &Reader, sink: &mut dyn Sink) -> Result<u64, Failure> {
         let mut rows = 0;
         let mut put = |cells: &[Cell]| {
             rows += 1;
@@ -284,7 +302,7 @@ impl Asked<'_> {
 type Put<'a> = &'a mut dyn FnMut(&[Cell]) -> io::Result<()>;
 
 /// RFC 3339 with the site's offset, with milliseconds only where there are any.
-pub(super) fn stamp(at: DateTime<Utc>, zone: Tz) -> String {
+pub(crate) fn stamp(at: DateTime<Utc>, zone: Tz) -> String {
     use chrono::SecondsFormat::{Millis, Secs};
     let precision = if at.timestamp_subsec_millis() == 0 { Secs } else { Millis };
     at.with_timezone(&zone).to_rfc3339_opts(precision, false)

@@ -17,14 +17,14 @@ use super::table::{Cell, Column, Kind, Sink};
 const GROUP: usize = 50_000;
 
 /// Writes Parquet.
-pub(super) struct Parquet<W: Write + Send> {
+pub(crate) struct Parquet<W: Write + Send> {
     out: SerializedFileWriter<W>,
     columns: &'static [Column],
     held: Vec<Vec<Cell>>,
 }
 
 impl<W: Write + Send> Parquet<W> {
-    pub(super) fn new(out: W, columns: &'static [Column]) -> io::Result<Parquet<W>> {
+    pub(crate) fn new(out: W, columns: &'static [Column]) -> io::Result<Parquet<W>> {
         let fields = columns.iter().map(|column| field(*column).map(Arc::new)).collect::<Result<Vec<_>, _>>();
         let schema = fields.and_then(|fields| Type::group_type_builder("history").with_fields(fields).build());
         let properties = WriterProperties::builder()

@@ -7,14 +7,14 @@ use chrono_tz::Tz;
 use super::table::{Cell, Column, Sink, stamp};
 
 /// Writes JSON Lines.
-pub(super) struct Lines<W: Write> {
+pub(crate) struct Lines<W: Write> {
     out: W,
     columns: &'static [Column],
     zone: Tz,
 }
 
 impl<W: Write> Lines<W> {
-    pub(super) fn new(out: W, columns: &'static [Column], zone: Tz) -> Lines<W> {
+    pub(crate) fn new(out: W, columns: &'static [Column], zone: Tz) -> Lines<W> {
         Lines { out, columns, zone }
     }
 }

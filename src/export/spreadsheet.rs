@@ -7,13 +7,13 @@ use chrono_tz::Tz;
 use super::table::{Cell, Column, Sink, stamp};
 
 /// Writes CSV.
-pub(super) struct Spreadsheet<W: Write> {
+pub(crate) struct Spreadsheet<W: Write> {
     out: csv::Writer<W>,
     zone: Tz,
 }
 
 impl<W: Write> Spreadsheet<W> {
-    pub(super) fn new(out: W, columns: &[Column], zone: Tz) -> io::Result<Spreadsheet<W>> {
+    pub(crate) fn new(out: W, columns: &[Column], zone: Tz) -> io::Result<Spreadsheet<W>> {
         let mut out = csv::WriterBuilder::new().terminator(csv::Terminator::Any(b'\n')).from_writer(out);
         out.write_record(columns.iter().map(|column| column.name)).map_err(plain)?;
         Ok(Spreadsheet { out, zone })

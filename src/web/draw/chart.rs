@@ -1,0 +1,333 @@
+//! What happened in an enclosure over one axis of time: temperatures and UV against what is asked for, lamps and alarms.
+
+use chrono::{DateTime, Utc};
+use maud::{Markup, html};
+
+use super::{area, path, percent};
+use crate::page::{Axis, Scale, TALL, WIDE};
+use crate::web::words;
+
+/// Kinds of line that can be told apart without colour; a chart with more of them begins anew.
+const LINES: usize = 5;
+
+/// One line of a lane.
+pub(in crate::web) struct Line {
+    pub name: String,
+    /// When, mean, lowest and highest.
+    pub points: Vec<(DateTime<Utc>, f64, f64, f64)>,
+}
+
+/// A value that matters, over spans of time.
+pub(in crate::web) struct Asked {
+    pub name: String,
+    /// From when on it is so.
+    pub steps: Vec<(DateTime<Utc>, f64)>,
+}
+
+/// A lane with an axis of values.
+pub(in crate::web) struct Lane {
+    pub title: String,
+    /// What its numbers are called, as in `33 °C`.
+    pub unit: &'static str,
+    pub lines: Vec<Line>,
+    /// Between these all is well.
+    pub band: Option<(f64, f64)>,
+    pub asked: Vec<Asked>,
+    /// Never beyond: a name and a value.
+    pub limit: Option<(String, f64)>,
+}
+
+/// When something was so.
+pub(in crate::web) struct Bar {
+    pub from: DateTime<Utc>,
+    /// None: it still is.
+    pub until: Option<DateTime<Utc>>,
+    /// What of it, 0 to 1.
+    pub level: f64,
+    pub class: &'static str,
+    pub told: String,
+}
+
+/// Bars of one thing.
+pub(in crate::web) struct Row {
+    pub name: String,
+    pub bars: Vec<Bar>,
+}
+
+/// A chart.
+pub(in crate::web) struct Chart {
+    pub axis: Axis,
+    pub start: DateTime<Utc>,
+    pub end: DateTime<Utc>,
+    /// Where the present is, if it is in it.
+    pub now: DateTime<Utc>,
+    /// Whether points stand for hours or days, so that lowest and highest are worth showing.
+    pub summed: bool,
+    /// Points further apart than this are not joined, as a share of the whole.
+    pub apart: f64,
+    pub lanes: Vec<Lane>,
+    pub rows: Vec<Row>,
+}
+
+impl Chart {
+    fn share(&self, at: DateTime<Utc>) -> f64 {
+        let ms = (at - self.start).num_milliseconds();
+        self.axis.share(u64::try_from(ms).unwrap_or(0))
+    }
+
+    /// The chart, lane under lane.
+    pub(in crate::web) fn drawn(&self) -> Markup {
+        html! {
+            div class="chart" {
+                @for lane in &self.lanes { (self.lane(lane)) }
+                @if !self.rows.is_empty() { (self.bars()) }
+                (self.times())
+            }
+        }
+    }
+
+    fn lane(&self, lane: &Lane) -> Markup {
+        let extra = lane.band.map(|(low, high)| [low, high]).into_iter().flatten();
+        let asked = lane.asked.iter().flat_map(|asked| asked.steps.iter().map(|(_, value)| *value));
+        let limit = lane.limit.iter().map(|(_, value)| *value);
+        let heard = lane.lines.iter().flat_map(|line| line.points.iter().flat_map(|(_, _, low, high)| [*low, *high]));
+        let Some(scale) = Scale::of(heard.chain(extra).chain(asked).chain(limit), 1.0) else {
+            return html! {};
+        };
+        let (wide, tall) = (WIDE.to_string(), TALL.to_string());
+        let down = |value: f64| scale.share(value);
+        let flat = |value: f64| format!("M0 {:.0}H{wide}", TALL * down(value));
+        html! {
+            figure class="lane" {
+                figcaption {
+                    span class="lane-title" { (lane.title) }
+                    @for (nth, line) in lane.lines.iter().enumerate() {
+                        span class="key" {
+                            svg width="28" height="10" aria-hidden="true" { path class={ "line l" (nth % LINES) } d="M0 5H28" {} }
+                            " " (line.name)
+                        }
+                    }
+                    @if lane.band.is_some() {
+                        span class="key" {
+                            svg width="28" height="10" aria-hidden="true" { rect class="band" width="28" height="10" {} }
+                            " band"
+                        }
+                    }
+                    @for asked in &lane.asked {
+                        span class="key" {
+                            svg width="28" height="10" aria-hidden="true" { path class="asked" d="M0 5H28" {} } " " (asked.name)
+                        }
+                    }
+                    @if let Some((name, _)) = &lane.limit {
+                        span class="key" {
+                            svg width="28" height="10" aria-hidden="true" { path class="limit" d="M0 5H28" {} } " " (name)
+                        }
+                    }
+                }
+                svg class="plot" role="img" aria-label=(self.told(lane)) {
+                    svg width="100%" height="100%" viewBox={ "0 0 " (wide) " " (tall) } preserveAspectRatio="none" {
+                        @if let Some((low, high)) = lane.band {
+                            rect class="band" x="0" width=(wide) y=(format!("{:.0}", TALL * down(high)))
+                                height=(format!("{:.0}", TALL * (down(low) - down(high)))) {}
+                        }
+                        @for value in scale.lines() { path class="grid" d=(flat(value)) {} }
+                        @for at in self.axis.lines() {
+                            path class="grid" d={ "M" (format!("{:.0}", WIDE * self.axis.share(at))) " 0V" (tall) } {}
+                        }
+                        @if let Some((_, value)) = &lane.limit { path class="limit" d=(flat(*value)) {} }
+                        @for asked in &lane.asked { path class="asked" d=(self.steps(&asked.steps, &down)) {} }
+                        @for (nth, line) in lane.lines.iter().enumerate() {
+                            @let spread = self.spread(line, &down);
+                            @if !spread.is_empty() { path class={ "spread l" (nth % LINES) } d=(spread) {} }
+                            path class={ "line l" (nth % LINES) }
+                                d=(path(line.points.iter().map(|point| (self.share(point.0), down(point.1))), self.apart)) {}
+                        }
+                        (self.present(&tall))
+                    }
+                    @for value in scale.lines().skip(1) {
+                        text class="value" x="4" y=(percent(down(value))) dy="11" {
+                            (format!("{value:.*}", scale.digits())) (lane.unit)
+                        }
+                    }
+                }
+            }
+        }
+    }
+
+    /// From lowest to highest.
+    fn spread(&self, line: &Line, down: &impl Fn(f64) -> f64) -> String {
+        if !self.summed {
+            return String::new();
+        }
+        let points: Vec<_> =
+            line.points.iter().map(|(at, _, low, high)| (self.share(*at), down(*high), down(*low))).collect();
+        area(&points, self.apart)
+    }
+
+    fn steps(&self, steps: &[(DateTime<Utc>, f64)], down: &impl Fn(f64) -> f64) -> String {
+        let mut text = String::new();
+        for (nth, (at, value)) in steps.iter().enumerate() {
+            let (x, y) = ((WIDE * self.share(*at)).round(), (TALL * down(*value)).round());
+            text.push_str(&if nth == 0 { format!("M{x} {y}") } else { format!("H{x}V{y}") });
+        }
+        if !text.is_empty() {
+            text.push_str(&format!("H{WIDE}"));
+        }
+        text
+    }
+
+    fn present(&self, tall: &str) -> Markup {
+        html! {
+            @if self.now > self.start && self.now < self.end {
+                path class="present" d={ "M" (format!("{:.0}", WIDE * self.share(self.now))) " 0V" (tall) } {}
+            }
+        }
+    }
+
+    /// What a lane shows, for those who do not see it.
+    fn told(&self, lane: &Lane) -> String {
+        let lines = lane.lines.iter().map(|line| {
+            let low = line.points.iter().map(|point| point.2).fold(f64::INFINITY, f64::min);
+            let high = line.points.iter().map(|point| point.3).fold(f64::NEG_INFINITY, f64::max);
+            match line.points.last() {
+                Some((_, last, ..)) => {
+                    let unit = lane.unit;
+                    format!("{}: from {low:.1}{unit} to {high:.1}{unit}, last {last:.1}{unit}", line.name)
+                }
+                None => format!("{}: nothing was heard", line.name),
+            }
+        });
+        format!("{}. {}.", lane.title, lines.collect::<Vec<_>>().join("; "))
+    }
+
+    fn bars(&self) -> Markup {
+        let height = 24 * self.rows.len();
+        html! {
+            figure class="lane" {
+                figcaption { span class="lane-title" { "Lamps and alarms" } }
+                svg class="bars" height=(height) role="img" aria-label=(self.bars_told()) {
+                    @for (nth, row) in self.rows.iter().enumerate() {
+                        @let top = 24 * nth;
+                        @for bar in &row.bars { (self.bar(bar, top)) }
+                        text class="name" x="4" y=(top + 16) { (row.name) }
+                    }
+                    @if self.now > self.start && self.now < self.end {
+                        line class="present" x1=(percent(self.share(self.now))) x2=(percent(self.share(self.now))) y1="0"
+                            y2=(height) {}
+                    }
+                }
+            }
+        }
+    }
+
+    fn bar(&self, bar: &Bar, top: usize) -> Markup {
+        let until = bar.until.unwrap_or(self.now).min(self.end).max(self.start);
+        let (left, right) = (self.share(bar.from.max(self.start)), self.share(until));
+        // A lamp that is dimmed burns lower.
+        let height = (2.0 + 18.0 * bar.level.clamp(0.0, 1.0)).round();
+        html! {
+            rect class=(bar.class) x=(percent(left)) width=(percent((right - left).max(0.0015)))
+                y=(top as f64 + 22.0 - height) height=(height) { title { (bar.told) } }
+        }
+    }
+
+    fn bars_told(&self) -> String {
+        let rows = self.rows.iter().map(|row| match row.bars.len() {
+            0 => format!("{}: not at all", row.name),
+            1 => format!("{}: {}", row.name, row.bars[0].told),
+            many => format!("{}: {many} times, last {}", row.name, row.bars[many - 1].told),
+        });
+        rows.collect::<Vec<_>>().join(". ")
+    }
+
+    /// The axis of time, for a wide page and for a telephone.
+    fn times(&self) -> Markup {
+        html! {
+            svg class="times" height="34" aria-hidden="true" {
+                @for (class, is_narrow, edge) in [("wide", false, 0.93), ("narrow", true, 0.8)] {
+                    // The end is the next beginning: it has no room, and need not be told.
+                    @for label in self.axis.labels(is_narrow).iter().filter(|label| label.share < 0.985) {
+                        @let anchor = if label.share > edge { "end" } else { "start" };
+                        line class={ "tick " (class) } x1=(percent(label.share)) x2=(percent(label.share)) y1="0" y2="6" {}
+                        text class=(class) x=(percent(label.share)) y="16" text-anchor=(anchor) { (label.text) }
+                        text class={ "below " (class) } x=(percent(label.share)) y="30" text-anchor=(anchor) { (label.below) }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// Switches as bars of what was on.
+pub(in crate::web) fn burning(
+    levels: &[(DateTime<Utc>, f64)],
+    end: DateTime<Utc>,
+    tell: impl Fn(DateTime<Utc>) -> String,
+) -> Vec<Bar> {
+    let mut bars = Vec::new();
+    for (nth, (from, level)) in levels.iter().enumerate().filter(|(_, (_, level))| *level > 0.0) {
+        let until = levels.get(nth + 1).map(|next| next.0);
+        let ended = until.map_or_else(|| "now".to_owned(), &tell);
+        let told = format!("{} from {} to {ended}", words::level(crate::units::Level::clamped(*level)), tell(*from));
+        bars.push(Bar { from: *from, until: until.or(Some(end)), level: *level, class: "burns", told });
+    }
+    bars
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use chrono::TimeDelta;
+
+    fn at(hour: i64) -> DateTime<Utc> {
+        DateTime::UNIX_EPOCH + TimeDelta::hours(hour)
+    }
+
+    fn chart(lanes: Vec<Lane>, rows: Vec<Row>) -> Chart {
+        Chart {
+            axis: Axis::new(at(0), chrono_tz::UTC, 86_400_000),
+            start: at(0),
+            end: at(24),
+            now: at(12),
+            apart: 0.02,
+            summed: false,
+            lanes,
+            rows,
+        }
+    }
+
+    #[test]
+    fn a_lane_tells_in_words_what_it_shows() {
+        let points = vec![(at(0), 20.0, 19.0, 21.0), (at(6), 30.0, 29.0, 33.5)];
+        let lane = Lane {
+            title: "Temperature".into(),
+            unit: " °C",
+            lines: vec![Line { name: "basking".into(), points }, Line { name: "<cool>".into(), points: Vec::new() }],
+            band: Some((18.0, 34.0)),
+            asked: vec![Asked { name: "target".into(), steps: vec![(at(0), 20.0), (at(6), 32.0)] }],
+            limit: Some(("guard cuts".into(), 40.0)),
+        };
+        let html = chart(vec![lane], Vec::new()).drawn().into_string();
+        for words in [
+            "basking: from 19.0 °C to 33.5 °C, last 30.0 °C; &lt;cool&gt;: nothing was heard.",
+            "class=\"band\"",
+            "class=\"limit\"",
+            "H2500V",
+            "class=\"present\"",
+        ] {
+            assert!(html.contains(words), "{words}\n{html}");
+        }
+        assert!(!html.contains("style="), "no style stands in the page");
+    }
+
+    #[test]
+    fn bars_are_what_was_on() {
+        let bars = burning(&[(at(0), 0.0), (at(6), 1.0), (at(8), 0.5), (at(9), 0.0), (at(11), 1.0)], at(12), |at| {
+            at.format("%H").to_string()
+        });
+        let told: Vec<_> = bars.iter().map(|bar| bar.told.as_str()).collect();
+        assert_eq!(told, ["on from 06 to 08", "50 % from 08 to 09", "on from 11 to now"]);
+        let html = chart(Vec::new(), vec![Row { name: "heat".into(), bars }]).drawn().into_string();
+        assert!(html.contains("x=\"25%\"") && html.contains("heat: 3 times, last on from 11 to now"), "{html}");
+    }
+}
