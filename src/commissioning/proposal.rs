@@ -15,6 +15,8 @@ use super::{LampAt, ProbeAt, Track, lamp_name, lamp_of, probe_of};
 const PHASE: f64 = 60.0;
 /// Half bands of on/off control that are tried, smallest first, K. Guesses; finer than a probe's step is of no use.
 const HALVES: [f64; 8] = [0.2, 0.3, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0];
+/// From lowest to highest a spot may swing by this much, K. A guess.
+const SWING: f64 = 3.0;
 /// A shortest time on or off is proposed up to this, s. A guess.
 const SHORTEST_MOST: f64 = 300.0;
 /// A period of pulses is this share of the time constant at most, so that the spot does not feel them. A guess (a ripple of
@@ -168,14 +170,27 @@ impl Bench<'_> {
     fn on_off(&mut self, target: f64, now: f64) -> Option<f64> {
         let (_, lamp) = lamp_of(self.settings, self.lamp);
         let cycle = |half: f64| step::cycle(&self.response, self.every, target, half);
-        let suits = |half: &f64| cycle(*half).is_some_and(|cycle| cycle.on >= PHASE && cycle.off >= PHASE);
-        let possible = HALVES.iter().rev().find(|half| cycle(**half).is_some());
-        let half = HALVES.iter().find(|half| suits(half)).or(possible).copied();
+        let calm = |half: &f64| cycle(*half).is_some_and(|cycle| cycle.greatest - cycle.least <= SWING);
+        let rests = |half: &f64| cycle(*half).is_some_and(|cycle| cycle.on >= PHASE && cycle.off >= PHASE);
+        // The smallest swing that spares the relay; where none does, the longest cycle that still suits the animal.
+        let longest = HALVES.iter().rev().find(|half| calm(half));
+        let smallest = HALVES.iter().find(|half| cycle(**half).is_some());
+        let half = HALVES.iter().find(|half| calm(half) && rests(half)).or(longest).or(smallest).copied();
         let Some((half, found)) = half.and_then(|half| Some((half, cycle(half)?))) else {
-            self.note("no cycle of on/off control is foreseen at its target: the lamp is too weak for it, or the room alone warm \
-                       enough".to_owned());
+            self.note(
+                "no cycle of on/off control is foreseen at its target: the lamp is too weak for it, or the room alone warm \
+                       enough"
+                    .to_owned(),
+            );
             return None;
         };
+        if !(calm(&half) && rests(&half)) {
+            self.note(format!(
+                "on/off control would swing by {:.1} K and switch every {:.0} s: pulses, a dimmer or a weaker lamp suit this place better",
+                found.greatest - found.least,
+                (found.on + found.off) / 2.0
+            ));
+        }
         let why = format!(
             "foreseen: {:.1} to {:.1} °C, on for {:.0} s, off for {:.0} s",
             found.least, found.greatest, found.on, found.off
@@ -244,7 +259,9 @@ impl Bench<'_> {
         }
         let wanted = (MISSED * real).max(2.0 * longest.as_secs_f64());
         let wanted = (wanted / 5.0).ceil() * 5.0;
-        if (wanted / stale - 1.0).abs() > 0.25 {
+        // A longer one lets a lamp run unseen for longer: only where the probe would often count as silent.
+        let is_short = 1.5 * longest.as_secs_f64() > stale;
+        if is_short || wanted < 0.75 * stale {
             let why = format!("three times its interval, twice its longest gap of {:.0} s", longest.as_secs_f64());
             push("stale", span(wanted), span(stale), why);
         }
@@ -269,4 +286,89 @@ fn span(seconds: f64) -> String {
         }
     }
     if text.is_empty() { "\"0s\"".to_owned() } else { format!("\"{text}\"") }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::config::{Source, parse};
+    use crate::science::step::Identified;
+    use crate::settings::{EnclosureIx, LampIx, Measures, ProbeIx};
+    use crate::time::Mono;
+
+    /// What is proposed for an on/off lamp at 32 °C whose place answers so, by a probe that speaks every `every` s.
+    fn proposed(response: Response, every: u64, stale: &str) -> (Vec<(&'static str, String)>, Proposal) {
+        let text = format!(
+            r#"
+            site = {{ name = "attic", timezone = "Europe/London", latitude = 51.5, longitude = 0.0 }}
+            broker = {{ url = "mqtt://127.0.0.1" }}
+            [care.basker]
+            basking = {{ day = 32.0, night = 20.0, cut = 40.0 }}
+            photoperiod = {{ follow = "clock", on = "08:00", off = "20:00" }}
+            [[enclosure]]
+            id = "e1"
+            care = "basker"
+            probes.basking = {{ measures = "temperature", topic = "e1/basking", every = "10s", stale = "{stale}" }}
+            [enclosure.lamps.heat]
+            fitting = "ceramic-emitter"
+            warms = "basking"
+            relay = {{ set = "e1/heat/set", hold = "5m" }}
+            "#
+        );
+        let settings = parse(&[Source { name: "room.toml".to_owned(), text }]).settings.expect("taken");
+        let mut track = Track::new(Measures::Temperature);
+        (0..50).for_each(|i| track.push(Mono::from_secs(i * every), 25.0));
+        let found = Identified { response, errors: None, scatter: 0.05, covered: 2.5 };
+        let probe = (EnclosureIx(0), ProbeIx(0));
+        let step = Step { probe, found, readings: 50, hottest: Celsius(38.0) };
+        let proposal = propose(&settings, (EnclosureIx(0), LampIx(0)), &step, &track);
+        let figures = proposal.figures.iter().map(|figure| {
+            let (Place::Lamp(_, key) | Place::Probe(_, key) | Place::Output(_, key)) = figure.place;
+            (key, figure.value.clone())
+        });
+        (figures.collect(), proposal.clone())
+    }
+
+    #[test]
+    fn a_slow_place_gets_the_smallest_swing_that_spares_its_relay() {
+        // Gain 16 K, time constant 900 s, dead 20 s and 10 s of a reading, about 32 °C: with half a band of 0.2 K the limit
+        // cycle of the project's table (section 8) is on for 116 s and off for 92 s, above the 60 s that a relay is to have.
+        let response = Response { start: 23.0, gain: 16.0, lag: 900.0, dead: 20.0 };
+        let (figures, proposal) = proposed(response, 10, "30s");
+        let figure = |key: &str| figures.iter().find(|(known, _)| *known == key).map(|(_, value)| &**value);
+        assert_eq!(figure("hysteresis"), Some("0.2"));
+        // Twice 16 K in 900 s.
+        assert_eq!(figure("slew"), Some("0.04"));
+        assert_eq!((figure("every"), figure("stale"), proposal.findings.len()), (None, None, 0));
+        let cut: f64 = figure("cut").expect("cooler than it is").parse().expect("a number");
+        assert!((35.0..=37.0).contains(&cut), "{cut}");
+    }
+
+    #[test]
+    fn a_quick_place_is_not_made_to_swing_for_the_sake_of_its_relay() {
+        let response = Response { start: 23.0, gain: 16.0, lag: 60.0, dead: 1.0 };
+        let (figures, proposal) = proposed(response, 2, "30s");
+        let hysteresis: f64 =
+            figures.iter().find(|(key, _)| *key == "hysteresis").expect("told").1.parse().expect("a number");
+        assert!(hysteresis < 1.5, "{hysteresis}");
+        assert!(proposal.notes.iter().any(|note| note.contains("pulses, a dimmer")), "{:?}", proposal.notes);
+    }
+
+    #[test]
+    fn a_lamp_that_cannot_reach_its_target_is_a_finding() {
+        let response = Response { start: 20.0, gain: 9.0, lag: 900.0, dead: 20.0 };
+        let (_, proposal) = proposed(response, 10, "30s");
+        assert_eq!(proposal.findings.iter().map(|finding| finding.kind).collect::<Vec<_>>(), [Kind::Weak]);
+    }
+
+    #[test]
+    fn a_probe_that_is_often_late_may_be_silent_for_longer_and_no_other() {
+        let response = Response { start: 23.0, gain: 16.0, lag: 900.0, dead: 20.0 };
+        let stale = |every, now| {
+            proposed(response, every, now).0.into_iter().find(|(key, _)| *key == "stale").map(|(_, value)| value)
+        };
+        assert_eq!(stale(10, "30s"), None);
+        assert_eq!(stale(25, "30s").as_deref(), Some("\"1m15s\""), "every 25 s, three times that");
+        assert_eq!(stale(10, "5m").as_deref(), Some("\"30s\""), "guard law 3");
+    }
 }

@@ -241,7 +241,7 @@ impl ProbeLine {
             |value: Option<f64>, unit: &str| value.map_or("silent".to_owned(), |value| format!("{value:.1} {unit}"));
         write!(out, "  probe {}: {}", self.probe, number(self.value, &self.unit).trim_end())?;
         if let (Some(every), Some(longest)) = (self.every_s, self.longest_gap_s) {
-            write!(out, ", every {every:.0} s, silent for {longest:.0} s at most")?;
+            write!(out, ", every {every:.1} s, silent for {longest:.1} s at most")?;
         }
         if let Some(rose) = &self.rose_in_hand {
             write!(out, ", felt in the hand as {rose}")?;
@@ -271,7 +271,7 @@ impl LampLine {
             let mark = if answer.expected { "  " } else { " (" };
             let end = if answer.expected { "" } else { ")" };
             let (probe, change, unit, after) = (&answer.probe, answer.change, &answer.unit, answer.after_s);
-            writeln!(out, "   {mark}{probe} answered after {after:.0} s, by {change:+.1} {unit}{end}")?;
+            writeln!(out, "   {mark}{probe} answered after {after:.1} s, by {change:+.1} {unit}{end}")?;
         }
         if let Some(step) = &self.step {
             let plus = |error: Option<f64>| error.map_or(String::new(), |error| format!(" ± {error:.1}"));
