@@ -81,6 +81,8 @@ struct Hours {
     open: bool,
     /// How far its ramp has come, 0..=1.
     share: f64,
+    /// Its ramp is under way, or begins now.
+    ramps: bool,
     /// The day target is in force: it follows `after_dawn` and `before_dusk` too.
     day_target: bool,
     /// Asked then …
@@ -90,7 +92,8 @@ struct Hours {
 }
 
 impl Hours {
-    const UNKNOWN: Hours = Hours { is_day: false, open: false, share: 0.0, day_target: false, from: None, next: None };
+    const UNKNOWN: Hours =
+        Hours { is_day: false, open: false, share: 0.0, ramps: false, day_target: false, from: None, next: None };
 
     /// Without a wall time it counts as night: lights stay off, and the night targets hold.
     fn at(day: &mut DayClock, window: &Window, wall: Option<DateTime<Utc>>) -> Hours {
@@ -102,13 +105,17 @@ impl Hours {
         let opening = day.window(window, wall);
         let by_day = day.window(&Window { when: When::Day, ..*window }, wall);
         let mut next = opening.next.min(by_day.next).min(daylight.holds_until);
-        if opening.is_ramping() {
+        // At the very moment at which it begins to fall nothing of it is gone yet.
+        let mut falls = || day.window(window, wall + TimeDelta::milliseconds(1)).is_ramping();
+        let ramps = !window.ramp.is_zero() && opening.open && (opening.is_ramping() || falls());
+        if ramps {
             next = next.min(wall + RAMP_STEP);
         }
         Hours {
             is_day: daylight.is_day,
             open: opening.open,
             share: opening.share,
+            ramps,
             day_target: by_day.open,
             from: Some(wall),
             next: Some(next),
@@ -419,7 +426,7 @@ impl LampControl {
 
     /// Whether its level moves without any event.
     pub(super) fn is_ramping(&self) -> bool {
-        self.hours.open && self.hours.share < 1.0
+        self.hours.ramps
     }
 
     /// Of which temperatures of `ix` it proposes what it does now and its guard has nothing to say, until something else
