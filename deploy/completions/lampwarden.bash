@@ -16,6 +16,9 @@ _lampwarden() {
             ",$1")
                 cmd="lampwarden"
                 ;;
+            lampwarden,accounts)
+                cmd="lampwarden__subcmd__accounts"
+                ;;
             lampwarden,alarms)
                 cmd="lampwarden__subcmd__alarms"
                 ;;
@@ -63,6 +66,15 @@ _lampwarden() {
                 ;;
             lampwarden,wiring)
                 cmd="lampwarden__subcmd__wiring"
+                ;;
+            lampwarden__subcmd__accounts,add)
+                cmd="lampwarden__subcmd__accounts__subcmd__add"
+                ;;
+            lampwarden__subcmd__accounts,list)
+                cmd="lampwarden__subcmd__accounts__subcmd__list"
+                ;;
+            lampwarden__subcmd__accounts,remove)
+                cmd="lampwarden__subcmd__accounts__subcmd__remove"
                 ;;
             lampwarden__subcmd__alarms,acknowledge)
                 cmd="lampwarden__subcmd__alarms__subcmd__acknowledge"
@@ -131,12 +143,96 @@ _lampwarden() {
 
     case "${cmd}" in
         lampwarden)
-            opts="-h -V --help --version demo serve check almanac season wiring rehearse replay meter lamps energy history report alarms contacts away"
+            opts="-h -V --help --version demo serve check almanac season wiring rehearse replay meter lamps energy history report alarms contacts away accounts"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 1 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
             fi
             case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__accounts)
+            opts="-h --help add list remove"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__accounts__subcmd__add)
+            opts="-c -h --config --role --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --role)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__accounts__subcmd__list)
+            opts="-c -h --config --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        lampwarden__subcmd__accounts__subcmd__remove)
+            opts="-c -h --config --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -c)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
                 *)
                     COMPREPLY=()
                     ;;
@@ -473,7 +569,7 @@ _lampwarden() {
             return 0
             ;;
         lampwarden__subcmd__demo)
-            opts="-h --speed --for --seed --plain --help"
+            opts="-h --speed --for --seed --page --past --plain --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -488,6 +584,14 @@ _lampwarden() {
                     return 0
                     ;;
                 --seed)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --page)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --past)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;

@@ -42,9 +42,12 @@ complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "report" -d 'W
 complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "alarms" -d 'Alarms that stand, who was told, and acknowledging them'
 complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "contacts" -d 'People who are told: send each a test message'
 complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "away" -d 'Being away: the checklist before leaving'
+complete -c lampwarden -n "__fish_lampwarden_needs_command" -f -a "accounts" -d 'Accounts of the web pages: who may look, keep or manage'
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand demo" -l speed -d 'Simulated seconds in a real one, 1 to 240. The embedded broker takes 44 ms for an exchange at QoS 1, which a faster clock would turn into a quarter of a minute' -r
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand demo" -l for -d 'Ends the demo after this much real time, such as 30s, 5m or 2h' -r
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand demo" -l seed -d 'Seed of the room: its weather and the noise of its probes' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand demo" -l page -d 'Address and port of the web page; a free port of this machine where that is taken' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand demo" -l past -d 'So many days lie behind the room, in the journal' -r
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand demo" -l plain -d 'Prints one line for each change, as it does by itself where the output is no terminal'
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand demo" -s h -l help -d 'Print help'
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand serve" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
@@ -224,3 +227,14 @@ complete -c lampwarden -n "__fish_lampwarden_using_subcommand away; and not __fi
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand away; and __fish_seen_subcommand_from check" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand away; and __fish_seen_subcommand_from check" -l json -d 'Print a JSON object'
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand away; and __fish_seen_subcommand_from check" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand accounts; and not __fish_seen_subcommand_from add list remove" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand accounts; and not __fish_seen_subcommand_from add list remove" -f -a "add" -d 'Make an account, or give one another password or role; the password is asked for, or read from standard input'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand accounts; and not __fish_seen_subcommand_from add list remove" -f -a "list" -d 'Name the accounts and their roles'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand accounts; and not __fish_seen_subcommand_from add list remove" -f -a "remove" -d 'Remove an account'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand accounts; and __fish_seen_subcommand_from add" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand accounts; and __fish_seen_subcommand_from add" -l role -d 'What they may do: look, keep or manage' -r
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand accounts; and __fish_seen_subcommand_from add" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand accounts; and __fish_seen_subcommand_from list" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand accounts; and __fish_seen_subcommand_from list" -s h -l help -d 'Print help'
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand accounts; and __fish_seen_subcommand_from remove" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
+complete -c lampwarden -n "__fish_lampwarden_using_subcommand accounts; and __fish_seen_subcommand_from remove" -s h -l help -d 'Print help'
