@@ -121,7 +121,6 @@ _lampwarden() {
             lampwarden__subcmd__meter,spots)
                 cmd="lampwarden__subcmd__meter__subcmd__spots"
                 ;;
-<<<<<<< HEAD
             lampwarden__subcmd__season,break-off)
                 cmd="lampwarden__subcmd__season__subcmd__break__subcmd__off"
                 ;;
@@ -131,8 +130,6 @@ _lampwarden() {
             lampwarden__subcmd__season,hold)
                 cmd="lampwarden__subcmd__season__subcmd__hold"
                 ;;
-=======
->>>>>>> page
             lampwarden__subcmd__wiring,commission)
                 cmd="lampwarden__subcmd__wiring__subcmd__commission"
                 ;;
@@ -146,11 +143,7 @@ _lampwarden() {
 
     case "${cmd}" in
         lampwarden)
-<<<<<<< HEAD
             opts="-h -V --help --version demo serve check almanac season wiring rehearse replay meter lamps energy history report alarms contacts away"
-=======
-            opts="-h -V --help --version demo serve check almanac wiring rehearse replay meter lamps history report alarms contacts away accounts"
->>>>>>> page
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 1 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0

@@ -66,7 +66,6 @@ csv\t''
 json\t''"
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand almanac" -l year -d 'A picture of the year from the first date on: day lengths, UV, targets and the cooling season; JSON day by day'
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand almanac" -s h -l help -d 'Print help'
-<<<<<<< HEAD
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand season; and not __fish_seen_subcommand_from hold go-on break-off" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand season; and not __fish_seen_subcommand_from hold go-on break-off" -l json -d 'Print a JSON array'
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand season; and not __fish_seen_subcommand_from hold go-on break-off" -s h -l help -d 'Print help'
@@ -82,8 +81,6 @@ complete -c lampwarden -n "__fish_lampwarden_using_subcommand season; and __fish
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand season; and __fish_seen_subcommand_from break-off" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand season; and __fish_seen_subcommand_from break-off" -l rack -d 'Every bay of this rack' -r
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand season; and __fish_seen_subcommand_from break-off" -s h -l help -d 'Print help'
-=======
->>>>>>> page
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and not __fish_seen_subcommand_from commission records" -s c -l config -d 'Configuration: a file, or a folder of *.toml files; may be given more than once' -r -F
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and not __fish_seen_subcommand_from commission records" -l for -d 'How long to listen, such as 60s or 5m' -r
 complete -c lampwarden -n "__fish_lampwarden_using_subcommand wiring; and not __fish_seen_subcommand_from commission records" -l record -d 'Write every message to this file as a recording for `replay`' -r -F

@@ -90,13 +90,8 @@ struct Hours {
     open: bool,
     /// How far its ramp has come, 0..=1.
     share: f64,
-<<<<<<< HEAD
     /// The share changes from now on.
     ramping: bool,
-=======
-    /// Its ramp is under way, or begins now.
-    ramps: bool,
->>>>>>> speed
     /// The day target is in force: it follows `after_dawn` and `before_dusk` too.
     day_target: bool,
     /// The date in force, and how deep it is in a cooling season.
@@ -108,7 +103,6 @@ struct Hours {
 }
 
 impl Hours {
-<<<<<<< HEAD
     const UNKNOWN: Hours = Hours {
         is_day: false,
         open: false,
@@ -119,10 +113,6 @@ impl Hours {
         from: None,
         next: None,
     };
-=======
-    const UNKNOWN: Hours =
-        Hours { is_day: false, open: false, share: 0.0, ramps: false, day_target: false, from: None, next: None };
->>>>>>> speed
 
     /// Without a wall time it counts as night: lights stay off, and the night targets hold.
     fn at(day: &mut DayClock, window: &Window, wall: Option<DateTime<Utc>>) -> Hours {
@@ -141,11 +131,7 @@ impl Hours {
             is_day: daylight.is_day,
             open: opening.open,
             share: opening.share,
-<<<<<<< HEAD
             ramping: opening.is_ramping(),
-=======
-            ramps,
->>>>>>> speed
             day_target: by_day.open,
             date: daylight.today.map(|today| (today.date, day.depth(today.date))),
             from: Some(wall),
@@ -479,11 +465,7 @@ impl LampControl {
 
     /// Whether its level moves without any event.
     pub(super) fn is_ramping(&self) -> bool {
-<<<<<<< HEAD
         self.hours.open && self.hours.ramping
-=======
-        self.hours.ramps
->>>>>>> speed
     }
 
     /// Of which temperatures of `ix` it proposes what it does now and its guard has nothing to say, until something else
