@@ -118,7 +118,7 @@ def test_the_almanac_tells_days_ahead(room):
 
 
 def test_the_demonstration_needs_nothing_and_ends_by_itself():
-    done = lampwarden("demo", "--for", "10s")
+    done = lampwarden("demo", "--past", "1", "--for", "10s")
     assert done.returncode == 0, done.stderr
     assert len(done.stdout.splitlines()) >= 6, "six enclosures have something to tell"
     assert "\x1b" not in done.stdout, "plain lines where there is no terminal"
