@@ -109,7 +109,7 @@ mod tests {
     use super::*;
 
     fn at(minute: i64) -> DateTime<Utc> {
-        DateTime::from_timestamp(1_800_000_000 - 1_800_000_000 % 3600 + 60 * minute, 0).expect("a moment")
+        DateTime::from_timestamp(1_800_000_000 + 60 * minute, 0).expect("a moment")
     }
 
     const WINDOW: i64 = 600;
