@@ -27,8 +27,10 @@ const FAR: f64 = 1.5;
 pub struct Departure {
     /// The level it falls to, in the probe's own unit less background.
     pub level: f64,
-    /// How far the last days lie above it at least, as a share of it: half a step of a coarse probe may be hidden.
+    /// How far the last days lie above it, as a share of it.
     pub margin: f64,
+    /// The same at least: half a step of a coarse probe may be hidden.
+    pub least_margin: f64,
     /// Whether it goes by the rate known beforehand alone.
     pub provisional: bool,
     /// In burn hours.
@@ -59,7 +61,8 @@ impl Departure {
         let date = |days: Option<f64>| days.and_then(|days| DayLengths::date_after(today, days));
         Some(Departure {
             level,
-            margin: decline.recent()? / level * (1.0 - decline.grain() / 2.0) - 1.0,
+            margin: decline.recent()? / level - 1.0,
+            least_margin: decline.recent()? / level * (1.0 - decline.grain() / 2.0) - 1.0,
             provisional: decline.is_provisional(),
             hours,
             days: (expected, earliest.unwrap_or(f64::INFINITY), latest),
@@ -77,7 +80,7 @@ pub struct Announced(bool);
 impl Announced {
     /// Judges today's forecast; `notice` in days. Without a forecast what was told stands.
     pub fn judge(&mut self, departure: Option<&Departure>, notice: f64) -> bool {
-        if let Some(&Departure { days: (expected, earliest, _), margin, provisional, .. }) = departure {
+        if let Some(&Departure { days: (expected, earliest, _), margin, least_margin, provisional, .. }) = departure {
             let within = |most: f64| expected.is_some_and(|days| days <= most);
             let near = earliest <= NEAR.min(notice) || margin <= CLOSE;
             let forecast = if self.0 {
@@ -88,7 +91,7 @@ impl Announced {
                 within(notice) || near && within(DOUBTFUL * notice)
             };
             // What may have left it already as far as the probe can tell is told whatever its steps make of the course.
-            self.0 = forecast || margin <= 0.0;
+            self.0 = forecast || (least_margin < margin && least_margin <= 0.0);
         }
         self.0
     }
@@ -112,15 +115,24 @@ mod tests {
     #[test]
     fn what_may_have_left_its_band_is_told_although_a_coarse_probe_shows_no_fall() {
         let never = Forecast { expected: None, earliest: None, latest: None };
-        for (margin, provisional, told) in
+        for (least_margin, provisional, told) in
             [(0.1, false, false), (0.01, false, false), (-0.01, false, true), (0.0, true, true)]
         {
             let days = (None, f64::INFINITY, None);
             let (expected, earliest, latest) = (None, None, None);
-            let departure =
-                Departure { level: 1.1, margin, provisional, hours: never, days, expected, earliest, latest };
+            let departure = Departure {
+                level: 1.1,
+                margin: 0.2,
+                least_margin,
+                provisional,
+                hours: never,
+                days,
+                expected,
+                earliest,
+                latest,
+            };
             let mut announced = Announced::default();
-            assert_eq!(announced.judge(Some(&departure), 30.0), told, "{margin}");
+            assert_eq!(announced.judge(Some(&departure), 30.0), told, "{least_margin}");
         }
     }
 }
