@@ -17,7 +17,7 @@
 //! - `table` gives the day lengths of the middles of the months (for 31 days the noon of the 16th); between them it is
 //!   interpolated linearly by the noon of the date, over the year's end and with February as long as it is.
 //! - `year` gives the day lengths of dated or monthly points, on each date that of its noon, smooth between them and never
-//!   beyond its neighbours ([`Seasonal`]).
+//!   beyond its neighbours ([`Seasonal`](crate::science::seasonal::Seasonal)).
 //! - A year that runs late by some days takes on each date the day length of so many days before, for `latitude`, `table`
 //!   and `year`.
 //! - In a cooling season the day length goes from its own to that of the stay and back, about the same middle ([`Course`]).
