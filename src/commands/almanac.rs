@@ -8,7 +8,7 @@ use chrono::{DateTime, Datelike, NaiveDate, SecondsFormat, Utc};
 use chrono_tz::Tz;
 use serde::Serialize;
 
-use crate::control::photoperiod::{Course, DayPlan, Lights, plan_of};
+use crate::control::photoperiod::{DayPlan, Lights, Plans};
 use crate::settings::{Enclosure, EnclosureIx, Settings};
 
 pub use year::{json as year_json, picture as year_picture};
@@ -52,16 +52,9 @@ pub fn render(
         None => &settings.enclosures,
     };
     let rows = chosen.iter().flat_map(|enclosure| {
+        let plans = Plans::new(&enclosure.care, zone, settings.site.place);
         let dates = from.iter_days().take_while(|date| date.year() <= 9999).take(days as usize);
-        dates.filter_map(move |date| {
-            let planned = || {
-                let program = enclosure.care.program.as_ref()?;
-                let cooling = program.cooling.as_ref()?;
-                Some(Course::planned(cooling, cooling.nearest_start(date, program.shift)?))
-            };
-            let plan = plan_of(&enclosure.care, planned(), zone, settings.site.place, date)?;
-            Some((enclosure, plan))
-        })
+        dates.filter_map(move |date| Some((enclosure, plans.on(date)?)))
     });
     match format {
         Format::Table => table(rows, zone),

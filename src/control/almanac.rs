@@ -2,9 +2,9 @@
 
 use chrono::{Days, NaiveDate};
 
-use crate::settings::{Enclosure, Site, Target, When};
+use crate::settings::{Enclosure, Lamp, Site, Target, When};
 
-use super::photoperiod::{Course, plan_of, uv_of};
+use super::photoperiod::{Course, DayPlan, Plans};
 
 /// One date of a year.
 #[derive(Clone, Debug, PartialEq)]
@@ -21,37 +21,28 @@ pub struct YearDay {
     pub cooling: Option<f64>,
 }
 
-/// So many dates of an enclosure from `from` on. `course`: that of its cooling season where it is known; the others, and
-/// without one all, are taken to go as planned. Dates that do not exist at the site are left out.
+/// So many dates of an enclosure from `from` on. `known`: the course of a cooling season; the others, and without one all,
+/// are taken to go as planned. Dates that do not exist at the site are left out.
 pub fn year(
     site: &Site,
     enclosure: &Enclosure,
-    course: Option<Course>,
+    known: Option<Course>,
     from: NaiveDate,
     days: u32,
 ) -> impl Iterator<Item = YearDay> {
+    let plans = Plans::new(&enclosure.care, site.timezone, site.place).with_course(known);
     let dates = (0..u64::from(days)).map_while(move |day| from.checked_add_days(Days::new(day)));
-    dates.filter_map(move |date| day(site, enclosure, course, date))
+    dates.filter_map(move |date| day(&plans, enclosure, date))
 }
 
-fn day(site: &Site, enclosure: &Enclosure, known: Option<Course>, date: NaiveDate) -> Option<YearDay> {
-    let care = &enclosure.care;
-    let cooling = care.program.as_ref().and_then(|program| Some((program.cooling.as_ref()?, program.shift)));
-    let course = cooling.and_then(|(cooling, shift)| {
-        let planned = Course::planned(cooling, cooling.nearest_start(date, shift)?);
-        // The season that is known stands for the planned one of the same winter.
-        Some(known.filter(|known| (known.begun - planned.begun).num_days().abs() < 183).unwrap_or(planned))
-    });
-    let plan = plan_of(care, course, site.timezone, site.place, date)?;
-    let depth = course.map(|course| course.depth(date));
-    let hours = |plan: super::photoperiod::DayPlan| plan.day_length().as_seconds_f64() / 3600.0;
+fn day(plans: &Plans, enclosure: &Enclosure, date: NaiveDate) -> Option<YearDay> {
+    let plan = plans.on(date)?;
+    let depth = plans.depth(date);
+    let hours = |plan: DayPlan| plan.day_length().as_seconds_f64() / 3600.0;
     let gives_uv = enclosure.lamps.iter().find(|lamp| lamp.fitting.traits().emits.uv);
-    let uv_hours = gives_uv.map(|lamp| match &care.program {
-        Some(program) if lamp.window.when == When::Day => {
-            let own = hours(uv_of(plan, program, depth.unwrap_or(0.0)));
-            (own - (lamp.window.after_dawn + lamp.window.before_dusk).as_secs_f64() / 3600.0).max(0.0)
-        }
-        _ => (hours(plan) - (lamp.window.after_dawn + lamp.window.before_dusk).as_secs_f64() / 3600.0).max(0.0),
+    let uv_hours = gives_uv.map(|lamp| {
+        let own = if lamp.window.when == When::Day { plans.uv_on(date).unwrap_or(plan) } else { plan };
+        (hours(own) - (lamp.window.after_dawn + lamp.window.before_dusk).as_secs_f64() / 3600.0).max(0.0)
     });
     let mut targets: Vec<(String, Target)> = Vec::new();
     for lamp in &enclosure.lamps {
@@ -60,9 +51,15 @@ fn day(site: &Site, enclosure: &Enclosure, known: Option<Course>, date: NaiveDat
         if targets.iter().any(|(known, _)| known == spot) {
             continue;
         }
-        let target =
-            lamp.year.as_ref().map_or(heat.target, |year| year.target(heat.target, date, depth.unwrap_or(0.0)));
+        let Some(target) = target_of(lamp, plans, date) else { continue };
         targets.push((spot.to_owned(), target));
     }
     Some(YearDay { date, day_hours: hours(plan), uv_hours, targets, cooling: depth })
+}
+
+/// What a lamp's thermostat holds on a date; none where it has none. `plans`: those of its enclosure.
+pub fn target_of(lamp: &Lamp, plans: &Plans, date: NaiveDate) -> Option<Target> {
+    let base = lamp.heat?.target;
+    let depth = || plans.depth(date).unwrap_or(0.0);
+    Some(lamp.year.as_ref().map_or(base, |year| year.target(base, date, depth())))
 }

@@ -28,6 +28,7 @@ use chrono::{DateTime, NaiveDate, TimeDelta, Timelike as _, Utc};
 
 use super::diagnosis::DiagnosisRecord;
 use super::lamp::LampControl;
+use super::photoperiod::{Course, Plans};
 use super::trouble::Trouble;
 use super::uv::{Footing, Slot, UvSeries};
 use crate::science::decay::BurnHours;
@@ -75,11 +76,16 @@ impl Health {
         Health {
             lamps: vec![fresh; enclosure.lamps.len()],
             probes: series.iter().map(watched).collect(),
-            ahead: DayLengths::new(enclosure.care.photoperiod.clone(), site.timezone, site.place),
+            ahead: DayLengths::new(Plans::new(&enclosure.care, site.timezone, site.place)),
             today: None,
             // Ten thousand enclosures do not file in one second.
             file_at: now.after(FILED_EVERY + Duration::from_secs(ix as u64 % 60)),
         }
+    }
+
+    /// A cooling season is to be reckoned with like this from now on.
+    pub(super) fn set_course(&mut self, foreseen: Option<Course>) {
+        self.ahead.set_course(foreseen);
     }
 
     /// A slot of warm light has ended at the probe of series `at`.
@@ -142,7 +148,9 @@ impl Health {
         };
         for (at, lamp) in enclosure.lamps.iter().enumerate() {
             let burnt = lamps[at].life.hours(now).0 - self.lamps[at].at_dawn.0;
-            let open = self.ahead.open_on(&lamp.window, yesterday).filter(|&open| lamp.heat.is_some() && open > 0.0);
+            let uv = lamp.fitting.traits().emits.uv;
+            let open = self.ahead.open_on(&lamp.window, uv, yesterday);
+            let open = open.filter(|&open| lamp.heat.is_some() && open > 0.0);
             if let Some(open) = open {
                 let care = &mut self.lamps[at];
                 care.open_share += OPEN_WEIGHT * ((burnt / open).clamp(0.0, 1.0) - care.open_share);

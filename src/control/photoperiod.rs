@@ -29,10 +29,12 @@
 mod course;
 mod dayclock;
 mod local;
+mod plans;
 mod window;
 
 pub use course::{Course, Phase};
 pub use dayclock::{DayClock, Daylight, Season as DaySeason};
+pub use plans::Plans;
 pub use window::Opening;
 
 use std::time::Duration;
@@ -41,7 +43,7 @@ use chrono::{DateTime, Datelike, Days, NaiveDate, NaiveTime, TimeDelta, Utc};
 use chrono_tz::Tz;
 
 use crate::science::sun::{Sun, SunDay, sun_day};
-use crate::settings::{Care, Clamp, Photoperiod, Place, Program, Season, season_place};
+use crate::settings::{Clamp, Photoperiod, Place, Program, Season, season_place};
 use crate::units::Degrees;
 
 /// The longest day.
@@ -100,15 +102,6 @@ impl DayPlan {
     }
 }
 
-/// The plan of `date` by a care sheet, in the course of a cooling season where there is one.
-pub fn plan_of(care: &Care, course: Option<Course>, timezone: Tz, place: Place, date: NaiveDate) -> Option<DayPlan> {
-    let plan = plan(&care.photoperiod, timezone, place, date)?;
-    Some(match &care.program {
-        Some(program) => cooled(plan, program, course.map_or(0.0, |course| course.depth(date))),
-        None => plan,
-    })
-}
-
 /// A plan as it is so deep in a cooling season.
 pub(super) fn cooled(plan: DayPlan, program: &Program, depth: f64) -> DayPlan {
     let stay = program.cooling.as_ref().and_then(|cooling| cooling.day_length).filter(|_| depth > 0.0);
@@ -122,7 +115,7 @@ pub(super) fn cooled(plan: DayPlan, program: &Program, depth: f64) -> DayPlan {
 }
 
 /// The plan of lamps that give UV, whose days are no longer than the program says.
-pub(in crate::control) fn uv_of(plan: DayPlan, program: &Program, depth: f64) -> DayPlan {
+pub(super) fn uv_of(plan: DayPlan, program: &Program, depth: f64) -> DayPlan {
     let own = plan.day_length().as_seconds_f64();
     match program.uv_hours_on(plan.date, depth, own / 3600.0) {
         Some(hours) if hours * 3600.0 < own => with_length(plan, hours * 3600.0),

@@ -31,6 +31,27 @@ const LATE: u64 = 7;
 /// Hours of a day of readings.
 const DAY: usize = 24;
 
+impl SeasonRecord {
+    /// The course it takes; none before it begins.
+    fn course(&self, cooling: &Cooling) -> Option<Course> {
+        Some(Course {
+            begun: self.begun?,
+            held: self.held_days,
+            held_since: self.held_since,
+            up_from: self.up_from?,
+            down: cooling.down,
+            up: cooling.up,
+        })
+    }
+
+    /// The course to be reckoned with: that which it takes, or none of it where it was called off before it began. None
+    /// where it is still to go as planned.
+    pub fn foreseen(&self, cooling: &Cooling) -> Option<Course> {
+        let called_off = || self.start.filter(|_| self.is_over).map(|start| Course::called_off(cooling, start));
+        self.course(cooling).or_else(called_off)
+    }
+}
+
 /// The cooling season of one enclosure.
 #[derive(Clone, Debug)]
 pub(super) struct Cooled {
@@ -69,15 +90,12 @@ impl Cooled {
 
     /// Its course; none before it begins.
     pub(super) fn course(&self) -> Option<Course> {
-        let record = &self.record;
-        Some(Course {
-            begun: record.begun?,
-            held: record.held_days,
-            held_since: record.held_since,
-            up_from: record.up_from?,
-            down: self.cooling.down,
-            up: self.cooling.up,
-        })
+        self.record.course(&self.cooling)
+    }
+
+    /// The course to be reckoned with: none where it is still to go as planned.
+    pub(super) fn foreseen(&self) -> Option<Course> {
+        self.record.foreseen(&self.cooling)
     }
 
     /// Takes up the season that a date belongs to.
@@ -250,6 +268,7 @@ impl Cooled {
             depth,
             start: self.record.start,
             course: self.course(),
+            foreseen: self.foreseen(),
             is_held: self.record.is_held || self.record.held_since.is_some(),
             is_waiting: self.record.is_waiting,
             why: self.record.ended.clone(),

@@ -44,6 +44,8 @@ pub struct SeasonView {
     pub start: Option<NaiveDate>,
     /// The course it takes; none before it begins.
     pub course: Option<Course>,
+    /// The course to be reckoned with in plans: none where it is still to go as planned.
+    pub foreseen: Option<Course>,
     /// A person holds it back.
     pub is_held: bool,
     /// It waits until it is cold enough.

@@ -4,11 +4,12 @@ use chrono::{DateTime, Days, NaiveDate, Utc};
 
 use super::table::GAP;
 use crate::control::Record;
-use crate::control::photoperiod::{DayPlan, plan};
+use crate::control::almanac::target_of;
+use crate::control::photoperiod::{Course, DayPlan, Plans};
 use crate::journal::read::{self, Act, Failure, Reader, Resolution, Series, Whose, Window, begin_of};
 use crate::report::gather::{self, Calendar, Hour, Word};
 use crate::report::{self, Climate, Facts, Lamp, Remark, Span, Uv, Walk};
-use crate::settings::{Enclosure, Measures, Probe, ProbeIx, Settings, When};
+use crate::settings::{self, Enclosure, Measures, Probe, ProbeIx, Settings, Target, When};
 
 /// The page of `days` dates, the last of them `until`, or where that is none the one before `now`. Errors are sentences.
 pub(crate) fn page(
@@ -31,6 +32,15 @@ pub(crate) fn page(
     Ok(report::page(&facts, &scene.midnights))
 }
 
+/// The course of the enclosure's cooling season by what is on file; none where it is still to go as planned.
+fn course(enclosure: &Enclosure, filed: &[Record]) -> Option<Course> {
+    let cooling = enclosure.care.program.as_ref()?.cooling.as_ref()?;
+    filed.iter().find_map(|record| match record {
+        Record::Season { enclosure: id, season } if *id == enclosure.id => season.foreseen(cooling),
+        _ => None,
+    })
+}
+
 /// What all parts of a page are gathered from.
 struct Scene<'a> {
     settings: &'a Settings,
@@ -38,6 +48,8 @@ struct Scene<'a> {
     reader: &'a Reader,
     dates: (NaiveDate, NaiveDate),
     now: DateTime<Utc>,
+    /// The dates as the care sheet means them.
+    days: Plans,
     /// Plans of the dates, and one more at each end.
     plans: Vec<DayPlan>,
     calendar: Calendar,
@@ -61,8 +73,9 @@ impl<'a> Scene<'a> {
         let (first, last) = dates;
         let around = first.pred_opt().into_iter().chain(first.iter_days().take_while(|date| *date <= last));
         let around = around.chain(last.succ_opt());
-        let plans: Vec<DayPlan> =
-            around.filter_map(|date| plan(&enclosure.care.photoperiod, zone, settings.site.place, date)).collect();
+        let filed = reader.filed().map_err(|why| why.to_string())?;
+        let days = Plans::new(&enclosure.care, zone, settings.site.place).with_course(course(enclosure, &filed));
+        let plans: Vec<DayPlan> = around.filter_map(|date| days.on(date)).collect();
         let after = last.succ_opt().ok_or("--until is too far ahead")?;
         let midnights: Vec<_> =
             first.iter_days().take_while(|date| *date <= after).map(|date| begin_of(date, zone)).collect();
@@ -82,9 +95,21 @@ impl<'a> Scene<'a> {
         for (begin, stop) in &mut unwatched {
             (*begin, *stop) = ((*begin).max(window.from), (*stop).min(window.until));
         }
-        let filed = reader.filed().map_err(|why| why.to_string())?;
         let calendar = Calendar::new(first, last, zone, &plans);
-        Ok(Scene { settings, enclosure, reader, dates, now, plans, calendar, midnights, window, unwatched, filed })
+        Ok(Scene {
+            settings,
+            enclosure,
+            reader,
+            dates,
+            now,
+            days,
+            plans,
+            calendar,
+            midnights,
+            window,
+            unwatched,
+            filed,
+        })
     }
 
     fn facts(&self) -> Result<Facts, Failure> {
@@ -154,14 +179,13 @@ impl<'a> Scene<'a> {
         for (kind, quantity) in [(Measures::Temperature, "temperature"), (Measures::Humidity, "humidity")] {
             for (ix, probe) in self.enclosure.probes.iter().enumerate().filter(|(_, probe)| probe.measures == kind) {
                 let hours = self.hours(series, probe, quantity)?;
-                let heat = || self.enclosure.lamps.iter().filter_map(|lamp| lamp.heat);
                 let guards = self.enclosure.lamps.iter().filter_map(|lamp| lamp.guard.as_ref());
                 let cuts = guards.filter(|guard| guard.probes.contains(&ProbeIx(ix))).map(|guard| guard.cut.0);
                 all.push(Climate {
                     name: probe.name.clone(),
                     spot: probe.spot.clone(),
                     unit: kind.unit(),
-                    target: heat().find(|heat| heat.probe == ProbeIx(ix)).map(|heat| heat.target),
+                    targets: self.targets(ProbeIx(ix)),
                     cut: cuts.reduce(f64::min),
                     days: gather::climate(&self.calendar, &hours),
                     silent: self.silent(&hours),
@@ -169,6 +193,15 @@ impl<'a> Scene<'a> {
             }
         }
         Ok(all)
+    }
+
+    /// What the thermostat at a probe holds on each date; empty where there is none.
+    fn targets(&self, probe: ProbeIx) -> Vec<Target> {
+        let holds = |lamp: &&settings::Lamp| lamp.heat.is_some_and(|heat| heat.probe == probe);
+        let Some(lamp) = self.enclosure.lamps.iter().find(holds) else { return Vec::new() };
+        let (first, last) = self.dates;
+        let dates = first.iter_days().take_while(|date| *date <= last);
+        dates.filter_map(|date| target_of(lamp, &self.days, date)).collect()
     }
 
     fn uv(&self, series: &[Series], on: &[Vec<Span>]) -> Result<Vec<Uv>, Failure> {

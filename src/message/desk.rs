@@ -313,6 +313,7 @@ fn clear_sky(site: &Site, enclosure: &Enclosure, day: &UvDay, latitude: Degrees)
     let noon = day.date.and_hms_opt(12, 0, 0).map(|noon| noon.and_utc()).unwrap_or_default();
     let curve = day_curve(latitude, Degrees(0.0), noon, OZONE);
     let peak = curve.points.iter().copied().reduce(|best, point| if point.1 > best.1 { point } else { best });
+    // The middle of a day is the same in every season.
     let plan = plan(&enclosure.care.photoperiod, site.timezone, site.place, day.date);
     let (Some((transit, _)), Some(plan)) = (peak, plan) else { return vec![0.0; day.parts.len()] };
     let middle = plan.middle.with_timezone(&site.timezone).time();

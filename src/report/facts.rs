@@ -114,8 +114,8 @@ pub struct Climate {
     pub spot: String,
     /// `°C` or `%`.
     pub unit: &'static str,
-    /// What its thermostat holds.
-    pub target: Option<Target>,
+    /// What its thermostat holds on each date; empty where none does.
+    pub targets: Vec<Target>,
     /// Where the guard takes the heat away, °C.
     pub cut: Option<f64>,
     /// One for each date.

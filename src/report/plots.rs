@@ -5,6 +5,7 @@ use std::fmt::Write as _;
 use chrono::{DateTime, Utc};
 
 use crate::page::{Axis, Scale, TALL, WIDE, escaped};
+use crate::settings::Target;
 
 use super::facts::{Climate, Facts, Range, Span, Uv};
 use super::words;
@@ -19,7 +20,8 @@ pub(super) struct Plots {
 
 /// A line at a value that matters.
 struct Rule<'a> {
-    value: f64,
+    /// On each date; one alone stands for all.
+    values: Vec<f64>,
     class: &'a str,
     name: String,
 }
@@ -32,6 +34,23 @@ struct About<'a> {
     /// Class of a shape, and what it is.
     key: &'a [(&'a str, &'a str)],
     rules: &'a [Rule<'a>],
+}
+
+impl<'a> Rule<'a> {
+    fn level(value: f64, class: &'a str, name: String) -> Rule<'a> {
+        Rule { values: vec![value], class, name }
+    }
+
+    /// A target from date to date.
+    fn target(mut values: Vec<f64>, class: &'a str, unit: &str) -> Rule<'a> {
+        let low = values.iter().copied().fold(f64::INFINITY, f64::min);
+        let high = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        if low == high {
+            values.truncate(1);
+        }
+        let told = if low == high { format!("{low:.1}") } else { format!("{low:.1} to {high:.1}") };
+        Rule { values, class, name: format!("{class} target {told} {unit}") }
+    }
 }
 
 impl Plots {
@@ -95,16 +114,12 @@ impl Plots {
         };
         let (day, night) = (parts(|day| &day.day), parts(|day| &day.night));
         let mut rules = Vec::new();
-        if let Some(target) = climate.target {
-            let words = |what, value| format!("{what} {value:.1} {unit}");
-            rules.push(Rule { value: target.day.0, class: "day", name: words("day target", target.day.0) });
-            rules.push(Rule { value: target.night.0, class: "night", name: words("night target", target.night.0) });
+        if !climate.targets.is_empty() {
+            let of = |pick: fn(&Target) -> f64| climate.targets.iter().map(pick).collect();
+            rules.push(Rule::target(of(|target| target.day.0), "day", unit));
+            rules.push(Rule::target(of(|target| target.night.0), "night", unit));
         }
-        rules.extend(climate.cut.map(|cut| Rule {
-            value: cut,
-            class: "limit",
-            name: format!("guard cuts at {cut:.1} {unit}"),
-        }));
+        rules.extend(climate.cut.map(|cut| Rule::level(cut, "limit", format!("guard cuts at {cut:.1} {unit}"))));
         let title = format!("{}, {unit}", words::place(&climate.name, &climate.spot));
         let desc = format!("By day {}. By night {}.", words::reach(&day, unit), words::reach(&night, unit));
         let key = [
@@ -114,7 +129,9 @@ impl Plots {
             ("line night", "mean by night"),
         ];
         let seen = day.iter().chain(&night).filter(|range| range.minutes > 0);
-        let values = seen.flat_map(|range| [range.low, range.high]).chain(rules.iter().map(|rule| rule.value));
+        let values = seen
+            .flat_map(|range| [range.low, range.high])
+            .chain(rules.iter().flat_map(|rule| rule.values.iter().copied()));
         let Some(scale) = Scale::of(values, 1.0) else { return };
         let about = About { title: &title, desc: &desc, key: &key, rules: &rules };
         self.open(page, &about, &scale, |value| format!("{value:.*}", scale.digits()));
@@ -133,13 +150,13 @@ impl Plots {
         let mut rules = Vec::new();
         let mut band = None;
         if let Some(of) = facts.band {
-            rules.push(Rule { value: of.ceiling.0, class: "limit", name: format!("ceiling {:.1}", of.ceiling.0) });
-            rules.push(Rule { value: of.high.0, class: "edge", name: format!("band to {:.1}", of.high.0) });
-            rules.push(Rule { value: of.low.0, class: "edge", name: format!("band from {:.1}", of.low.0) });
+            rules.push(Rule::level(of.ceiling.0, "limit", format!("ceiling {:.1}", of.ceiling.0)));
+            rules.push(Rule::level(of.high.0, "edge", format!("band to {:.1}", of.high.0)));
+            rules.push(Rule::level(of.low.0, "edge", format!("band from {:.1}", of.low.0)));
             band = Some((of.low.0, of.high.0));
         }
         let values = lit.iter().filter(|range| range.minutes > 0).flat_map(|range| [range.low, range.high]);
-        let values = values.chain(rules.iter().map(|rule| rule.value)).chain([0.0]);
+        let values = values.chain(rules.iter().flat_map(|rule| rule.values.iter().copied())).chain([0.0]);
         let Some(scale) = Scale::of(values, 1.0) else { return };
         let title = format!("{}, UV index with its lamps on", uv.name);
         let desc = format!("With the lamps on {}.", words::reach(&lit, ""));
@@ -217,8 +234,15 @@ impl Plots {
 
     fn close(&self, page: &mut String, rules: &[Rule<'_>], scale: &Scale) {
         for rule in rules {
-            let (class, y) = (rule.class, TALL * scale.share(rule.value));
-            let _ = write!(page, "<line class=\"rule {class}\" x1=\"0\" x2=\"{WIDE}\" y1=\"{y:.0}\" y2=\"{y:.0}\"/>");
+            let class = rule.class;
+            if let [value] = rule.values[..] {
+                let y = TALL * scale.share(value);
+                let _ =
+                    write!(page, "<line class=\"rule {class}\" x1=\"0\" x2=\"{WIDE}\" y1=\"{y:.0}\" y2=\"{y:.0}\"/>");
+            } else {
+                let values: Vec<_> = rule.values.iter().copied().map(Some).collect();
+                self.line(page, &format!("rule {class}"), &values, scale);
+            }
         }
         page.push_str("</svg>");
         page.push_str("</div></div>");

@@ -14,9 +14,10 @@ use chrono_tz::Tz;
 use lampwarden::control::health::ahead::DayLengths;
 use lampwarden::control::health::decline::{Day, Decline, Prior, STEP_LEAST};
 use lampwarden::control::health::forecast::{Announced, Departure};
+use lampwarden::control::photoperiod::Plans;
 use lampwarden::science::decay::{BURN_IN, BurnHours, PUBLISHED};
 use lampwarden::science::robust::Unshaded;
-use lampwarden::settings::{Clamp, Photoperiod, Place, Season, When, Window};
+use lampwarden::settings::{Care, Clamp, Photoperiod, Place, Season, When, Window};
 use lampwarden::simulator::{Ageing, Pcg32};
 use lampwarden::units::{Degrees, Level};
 
@@ -106,11 +107,12 @@ fn place(generator: &mut Pcg32) -> Place1 {
     let hours = |hours| Duration::from_secs(hours * 3600);
     let clamp = Clamp { shortest: hours(8), longest: hours(15) };
     let photoperiod = Photoperiod::Latitude { latitude, season: Season::Origin, noon, clamp };
+    let care = Care { name: "any".to_owned(), photoperiod, uv: None, program: None };
     let nowhere = Place { latitude, longitude: Degrees(0.0) };
     let stages = hours(u64::from(generator.next_u32() % 2));
     let start = NaiveDate::from_ymd_opt(2027, 1, 1).expect("a date") + Days::new(u64::from(generator.next_u32() % 365));
     Place1 {
-        ahead: DayLengths::new(photoperiod, Tz::UTC, nowhere),
+        ahead: DayLengths::new(Plans::new(&care, Tz::UTC, nowhere)),
         window: Window {
             when: When::Day,
             after_dawn: stages,
@@ -187,7 +189,7 @@ pub fn run(seed: u64) -> Outcome {
     let mut announced_days: Vec<bool> = Vec::new();
     for day in 0..DAYS_MAX {
         let today = place.start + Days::new(u64::from(day));
-        let open = place.ahead.open_on(&place.window, today).expect("a date");
+        let open = place.ahead.open_on(&place.window, true, today).expect("a date");
         if day > 0 && day % walk_every == 0 {
             walks += 1.0;
             errors += 0.05 * generator.normal();

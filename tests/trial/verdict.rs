@@ -7,6 +7,7 @@
 use chrono::{Days, NaiveDate};
 use lampwarden::control::diagnosis::Cause;
 use lampwarden::control::health::ahead::DayLengths;
+use lampwarden::control::photoperiod::Plans;
 use lampwarden::control::{AlarmKind, AlarmNotice, Footing};
 use lampwarden::settings::{Enclosure, Site};
 
@@ -53,14 +54,14 @@ pub struct Ledger {
 
 impl Ledger {
     pub fn new(enclosure: &Enclosure, site: &Site, kinds: Vec<usize>, from: NaiveDate, days: u64) -> Ledger {
-        let ahead = DayLengths::new(enclosure.care.photoperiod.clone(), site.timezone, site.place);
+        let ahead = DayLengths::new(Plans::new(&enclosure.care, site.timezone, site.place));
         let of = |lamp: usize| {
             let name = format!("lamp{lamp}");
             let window = enclosure.lamps.iter().find(|lamp| lamp.name == name).expect("it was written down").window;
             let mut sum = 0.0;
             let day = |day| {
                 let before = sum;
-                sum += ahead.open_on(&window, from + Days::new(day)).unwrap_or(0.0);
+                sum += ahead.open_on(&window, true, from + Days::new(day)).unwrap_or(0.0);
                 before
             };
             (0..days + BEYOND).map(day).collect()

@@ -92,6 +92,7 @@ impl EnclosureControl {
         let Some(season) = &self.season else { return };
         let trouble = date.and_then(|date| season.trouble(date));
         self.day.set_course(season.course());
+        self.health.set_course(season.foreseen());
         if news {
             // What is on until when follows from the season, too.
             self.lamps.iter_mut().for_each(|lamp| lamp.forget_hours());
@@ -106,6 +107,7 @@ impl EnclosureControl {
         let Some(season) = &mut self.season else { return };
         season.restore(record);
         self.day.set_course(season.course());
+        self.health.set_course(season.foreseen());
         self.lamps.iter_mut().for_each(|lamp| lamp.forget_hours());
     }
 

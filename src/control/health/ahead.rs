@@ -1,13 +1,12 @@
 //! Burn hours to come: on which date a lamp will have burnt so many more hours.
 //!
-//! The day lengths of the almanac are taken once a week and joined by straight lines; they are kept for the enclosure, so
-//! that a forecast each day plans a new date once a week.
+//! The day lengths of the almanac, cooling seasons among them, are taken once a week and joined by straight lines; they are
+//! kept for the enclosure, so that a forecast each day plans a new date once a week.
 
 use chrono::{DateTime, Days, NaiveDate, TimeDelta, Utc};
-use chrono_tz::Tz;
 
-use crate::control::photoperiod::plan;
-use crate::settings::{Photoperiod, Place, When, Window};
+use crate::control::photoperiod::{Course, DayPlan, Plans};
+use crate::settings::{When, Window};
 
 /// From one day length to the next.
 const STEP_DAYS: u32 = 7;
@@ -17,40 +16,67 @@ const STEPS_MAX: usize = 104;
 /// Day lengths of an enclosure in the weeks to come.
 #[derive(Clone, Debug)]
 pub struct DayLengths {
-    photoperiod: Photoperiod,
-    timezone: Tz,
-    place: Place,
+    plans: Plans,
     /// First date of `hours`.
     from: Option<NaiveDate>,
-    /// Day length, in hours, of that date and of each seventh after it.
-    hours: Vec<f32>,
+    /// Day lengths, in hours, of that date and of each seventh after it.
+    hours: Vec<Lengths>,
+}
+
+/// Day lengths of one date, hours.
+#[derive(Clone, Copy, Debug)]
+struct Lengths {
+    /// That of everything.
+    all: f32,
+    /// That of lamps that give UV.
+    uv: f32,
+}
+
+impl Lengths {
+    /// Where a date does not exist.
+    const UNKNOWN: Lengths = Lengths { all: 12.0, uv: 12.0 };
+
+    fn of(plans: &Plans, date: NaiveDate) -> Option<Lengths> {
+        let hours = |plan: DayPlan| plan.day_length().num_seconds() as f32 / 3600.0;
+        Some(Lengths { all: hours(plans.on(date)?), uv: hours(plans.uv_on(date)?) })
+    }
+
+    /// Those that a lamp with this window goes by; `uv`: whether it gives UV.
+    fn by(self, window: &Window, uv: bool) -> f64 {
+        f64::from(if uv && window.when == When::Day { self.uv } else { self.all })
+    }
 }
 
 impl DayLengths {
-    /// For `photoperiod` at a site. Nothing is planned before it is asked for.
-    pub fn new(photoperiod: Photoperiod, timezone: Tz, place: Place) -> DayLengths {
-        DayLengths { photoperiod, timezone, place, from: None, hours: Vec::new() }
+    /// Nothing is planned before it is asked for.
+    pub fn new(plans: Plans) -> DayLengths {
+        DayLengths { plans, from: None, hours: Vec::new() }
+    }
+
+    /// The cooling season is to be reckoned with like this from now on.
+    pub fn set_course(&mut self, foreseen: Option<Course>) {
+        if self.plans.set_course(foreseen) {
+            self.from = None;
+        }
     }
 
     /// The local date at `wall`.
     pub fn date_at(&self, wall: DateTime<Utc>) -> NaiveDate {
-        wall.with_timezone(&self.timezone).date_naive()
+        wall.with_timezone(&self.plans.timezone()).date_naive()
     }
 
-    /// Day length in hours, `step` weeks after the first.
-    fn length(&mut self, first: NaiveDate, step: usize) -> f64 {
+    /// Day lengths `step` weeks after the first.
+    fn lengths(&mut self, first: NaiveDate, step: usize) -> Lengths {
         while self.hours.len() <= step {
             let days = Days::new(self.hours.len() as u64 * u64::from(STEP_DAYS));
-            let plan =
-                first.checked_add_days(days).and_then(|date| plan(&self.photoperiod, self.timezone, self.place, date));
-            // A date that does not exist has the day length of the week before.
-            let length = plan.map(|plan| plan.day_length().num_seconds() as f32 / 3600.0);
-            self.hours.push(length.or(self.hours.last().copied()).unwrap_or(12.0));
+            let lengths = first.checked_add_days(days).and_then(|date| Lengths::of(&self.plans, date));
+            // A date that does not exist has the day lengths of the week before.
+            self.hours.push(lengths.or(self.hours.last().copied()).unwrap_or(Lengths::UNKNOWN));
         }
-        f64::from(self.hours[step])
+        self.hours[step]
     }
 
-    /// How many days after `today` a lamp with this window has burnt `hours` more, where it burns `share` of the time its
+    /// How many days after `today` a UV lamp with this window has burnt `hours` more, where it burns `share` of the time its
     /// window is open. None where that is more than two years off, or never.
     pub fn days_until(&mut self, window: &Window, share: f64, today: NaiveDate, hours: f64) -> Option<f64> {
         if !(hours > 0.0) {
@@ -67,7 +93,8 @@ impl DayLengths {
         let (mut days, mut left) = (0.0, hours);
         while days < STEPS_MAX as f64 * f64::from(STEP_DAYS) {
             let step = place as usize;
-            let (near, far) = (self.length(from, step), self.length(from, step + 1));
+            let (near, far) =
+                (self.lengths(from, step).by(window, true), self.lengths(from, step + 1).by(window, true));
             let daily = |at: f64| (share * open_hours(window, near + (far - near) * (at - step as f64))).max(0.0);
             // The hours of a day change linearly over the rest of this week: the middle of the rest stands for all of it.
             let rest = (step + 1) as f64 - place;
@@ -87,10 +114,9 @@ impl DayLengths {
         today.checked_add_signed(TimeDelta::try_days(days.floor() as i64)?)
     }
 
-    /// Hours that the window of a lamp is open on `date`; none beyond the calendar.
-    pub fn open_on(&self, window: &Window, date: NaiveDate) -> Option<f64> {
-        let plan = plan(&self.photoperiod, self.timezone, self.place, date)?;
-        Some(open_hours(window, plan.day_length().num_seconds() as f64 / 3600.0))
+    /// Hours that the window of a lamp is open on `date`; none beyond the calendar. `uv`: whether it gives UV.
+    pub fn open_on(&self, window: &Window, uv: bool, date: NaiveDate) -> Option<f64> {
+        Some(open_hours(window, Lengths::of(&self.plans, date)?.by(window, uv)))
     }
 }
 
@@ -108,12 +134,15 @@ fn open_hours(window: &Window, length: f64) -> f64 {
 
 #[cfg(test)]
 mod tests {
+    use std::collections::BTreeMap;
+    use std::sync::Arc;
     use std::time::Duration;
 
     use chrono::NaiveTime;
+    use chrono_tz::Tz;
 
     use super::*;
-    use crate::settings::{Clamp, Season};
+    use crate::settings::{Care, Clamp, Cooling, Photoperiod, Place, Program, Season};
     use crate::units::{Degrees, Level};
 
     const NOWHERE: Place = Place { latitude: Degrees(51.5), longitude: Degrees(0.0) };
@@ -131,18 +160,62 @@ mod tests {
 
     fn clock(on: u32, off: u32) -> DayLengths {
         let at = |hour| NaiveTime::from_hms_opt(hour, 0, 0).expect("a time");
-        DayLengths::new(Photoperiod::Clock { on: at(on), off: at(off) }, Tz::UTC, NOWHERE)
+        days(Photoperiod::Clock { on: at(on), off: at(off) }, None)
     }
 
     fn latitude(latitude: f64) -> DayLengths {
         let noon = NaiveTime::from_hms_opt(13, 0, 0).expect("a time");
         let photoperiod =
             Photoperiod::Latitude { latitude: Degrees(latitude), season: Season::Origin, noon, clamp: Clamp::NONE };
-        DayLengths::new(photoperiod, Tz::UTC, NOWHERE)
+        days(photoperiod, None)
     }
 
     fn date(text: &str) -> NaiveDate {
         text.parse().expect("a date")
+    }
+
+    fn days(photoperiod: Photoperiod, cooling: Option<Cooling>) -> DayLengths {
+        let program = cooling.map(|cooling| Arc::new(Program { cooling: Some(cooling), ..Program::default() }));
+        let care = Care { name: "any".to_owned(), photoperiod, uv: None, program };
+        DayLengths::new(Plans::new(&care, Tz::UTC, NOWHERE))
+    }
+
+    /// From 1 November on: 20 days down, 40 of stay with days of 8 h and no UV, 20 days up.
+    fn cooled() -> DayLengths {
+        let at = |hour| NaiveTime::from_hms_opt(hour, 0, 0).expect("a time");
+        let cooling = Cooling {
+            start: (11, 1),
+            down: 20,
+            stay: 40,
+            up: 20,
+            day_length: Some(Duration::from_secs(8 * 3600)),
+            uv_hours: Some(Duration::ZERO),
+            spots: BTreeMap::new(),
+            spot: "cool",
+            start_below: None,
+            break_above: None,
+            break_after: 48,
+        };
+        days(Photoperiod::Clock { on: at(7), off: at(19) }, Some(cooling))
+    }
+
+    #[test]
+    fn a_cooling_season_puts_off_what_burns_by_day() {
+        let (window, today) = (window(When::Day, 0, 0), date("2027-10-22"));
+        let after = |ahead: &mut DayLengths, hours| ahead.days_until(&window, 1.0, today, hours).expect("it burns");
+        // By hand: 120 h are gone on the tenth day, the eve of the season. The two ways are mirror images about their
+        // middles, where the days of UV lamps are half as long, so each of them burns 20 days of 6 h: 120 and 240 h more.
+        let mut ahead = cooled();
+        assert!((after(&mut ahead, 96.0) - 8.0).abs() < 0.5);
+        assert!((after(&mut ahead, 120.0 + 240.0 + 120.0) - 100.0).abs() < 2.0, "{}", after(&mut ahead, 480.0));
+        // Called off, it puts nothing off.
+        let care = ahead.plans.course(today).expect("a season");
+        ahead.set_course(Some(Course { up_from: care.begun, ..care }));
+        assert!((after(&mut ahead, 480.0) - 40.0).abs() < 1e-9);
+        // What burns by night burns the longer.
+        let by_night = Window { when: When::Night, ..window };
+        let night = cooled().days_until(&by_night, 1.0, date("2027-11-21"), 160.0).expect("it burns");
+        assert!((night - 10.0).abs() < 0.5, "16 h a night: {night}");
     }
 
     #[test]
@@ -174,7 +247,7 @@ mod tests {
             for hours in [30.0, 400.0, 1500.0, 3000.0] {
                 let (mut burnt, mut by_day) = (0.0, 0.0);
                 for day in today.iter_days() {
-                    let open = ahead.open_on(&window, day).expect("a date");
+                    let open = ahead.open_on(&window, true, day).expect("a date");
                     if burnt + open >= hours {
                         by_day += (hours - burnt) / open;
                         break;

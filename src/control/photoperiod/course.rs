@@ -64,6 +64,11 @@ impl Course {
         Course { begun, held: 0, held_since: None, up_from, down: cooling.down, up: cooling.up }
     }
 
+    /// The course of a season planned for `start` that is called off before it begins: no date is in it.
+    pub fn called_off(cooling: &Cooling, start: NaiveDate) -> Course {
+        Course { up_from: start, ..Course::planned(cooling, start) }
+    }
+
     /// Days gone on the way down by the morning of a date.
     fn gone(&self, date: NaiveDate) -> f64 {
         let until = self.held_since.map_or(date, |since| since.min(date)).min(self.up_from);

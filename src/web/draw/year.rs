@@ -23,17 +23,37 @@ pub(in crate::web) fn lit(plan: &DayPlan, zone: Tz) -> Option<(f64, f64)> {
     }
 }
 
+/// How much of the picture's height a cooling season takes at its deepest.
+const COLD: f64 = 0.12;
+
+/// A date of the picture.
+#[derive(Clone, Copy, Debug)]
+pub(in crate::web) struct Dated {
+    pub plan: DayPlan,
+    /// The day of lamps that give UV, where it is another.
+    pub uv: Option<DayPlan>,
+    /// How deep in a cooling season it is, 0..=1.
+    pub depth: f64,
+}
+
 /// The picture of a year, its midnights at top and bottom.
-pub(in crate::web) fn drawn(plans: &[DayPlan], zone: Tz, today: NaiveDate, name: &str) -> Markup {
+pub(in crate::web) fn drawn(dates: &[Dated], zone: Tz, today: NaiveDate, name: &str) -> Markup {
+    let plans: Vec<DayPlan> = dates.iter().map(|date| date.plan).collect();
     let count = plans.len().max(1) as f64;
     let place = |nth: usize| (nth as f64 + 0.5) / count;
-    let lights: Vec<_> = plans
+    let spans = |of: fn(&Dated) -> Option<DayPlan>| -> Vec<_> {
+        let span = |(nth, date): (usize, &Dated)| {
+            let (on, off) = lit(&of(date)?, zone)?;
+            Some((place(nth), on / 24.0, off / 24.0))
+        };
+        dates.iter().enumerate().filter_map(span).collect()
+    };
+    let (lights, uv) = (spans(|date| Some(date.plan)), spans(|date| date.uv));
+    let cold: Vec<_> = dates
         .iter()
         .enumerate()
-        .filter_map(|(nth, plan)| {
-            let (on, off) = lit(plan, zone)?;
-            Some((place(nth), on / 24.0, off / 24.0))
-        })
+        .filter(|(_, date)| date.depth > 0.0)
+        .map(|(nth, date)| (place(nth), 1.0 - COLD * date.depth, 1.0))
         .collect();
     let sun = |pick: fn(&DayPlan) -> Option<DateTime<Utc>>| {
         let dates = plans.iter().enumerate();
@@ -45,10 +65,15 @@ pub(in crate::web) fn drawn(plans: &[DayPlan], zone: Tz, today: NaiveDate, name:
     let today_at = plans.iter().position(|plan| plan.date == today).map(place);
     html! {
         figure class="lane year" {
-            svg class="plot" role="img" aria-label=(told(plans, name)) {
+            svg class="plot" role="img" aria-label=(told(&plans, name)) {
                 svg width="100%" height="100%" viewBox={ "0 0 " (wide) " " (tall) } preserveAspectRatio="none" {
                     rect class="night" width=(wide) height=(tall) {}
                     path class="light" d=(area(&lights, 1.5 / count)) {}
+                    @if !uv.is_empty() {
+                        path class="uv" d=(path(uv.iter().map(|(x, on, _)| (*x, *on)), 1.5 / count)) {}
+                        path class="uv" d=(path(uv.iter().map(|(x, _, off)| (*x, *off)), 1.5 / count)) {}
+                    }
+                    @if !cold.is_empty() { path class="cold" d=(area(&cold, 1.5 / count)) {} }
                     @for hours in [6, 12, 18] { path class="grid" d={ "M0 " (hours * 1000 / 24) "H" (wide) } {} }
                     path class="sun" d=(sun(|plan| plan.sunrise)) {}
                     path class="sun" d=(sun(|plan| plan.sunset)) {}
@@ -136,7 +161,14 @@ mod tests {
             html.contains("06:00 – 18:00") && html.contains("x=\"25%\"") && html.contains("width=\"50%\""),
             "{html}"
         );
-        let year = drawn(&plans, zone, date, "e1").into_string();
+        let dated = |(nth, plan): (usize, &DayPlan)| Dated { plan: *plan, uv: None, depth: nth as f64 / 6.0 };
+        let dates: Vec<Dated> = plans.iter().enumerate().map(dated).collect();
+        let year = drawn(&dates, zone, date, "e1").into_string();
         assert!(year.contains("the shortest 12 h 00 on 1 Jun") && !year.contains("style="), "{year}");
+        assert!(year.contains("class=\"cold\"") && !year.contains("class=\"uv\""), "{year}");
+        let short = plan(&Photoperiod::Clock { on: time(9), off: time(15) }, zone, place, date);
+        let dates: Vec<Dated> = dates.into_iter().map(|date| Dated { uv: short, depth: 0.0, ..date }).collect();
+        let year = drawn(&dates, zone, date, "e1").into_string();
+        assert!(!year.contains("class=\"cold\"") && year.matches("class=\"uv\"").count() == 2, "{year}");
     }
 }

@@ -9,7 +9,8 @@ use serde::Deserialize;
 use serde_json::{Value, json};
 
 use super::{after, from_journal, hidden, no_enclosure};
-use crate::control::photoperiod::plan;
+use crate::control::almanac::target_of;
+use crate::control::photoperiod::Plans;
 use crate::control::{EnclosureView, LampView};
 use crate::journal::read::{Resolution, Window, begin_of};
 use crate::page::Axis;
@@ -52,7 +53,7 @@ pub(super) async fn show(visit: Visit, Path(id): Path<String>, Query(Spanned { s
             (facts(&visit, enclosure, view))
             @if let Some(view) = view { (gradient::drawn(&spots(enclosure, view, closely.as_deref()))) }
         }
-        (charts(&visit, enclosure, days, (start, end), past.as_ref()))
+        (charts(&visit, enclosure, view, (start, end, days), past.as_ref()))
         @if let Some(view) = view {
             section id="lamps" data-live {
                 h2 { "Lamps, and why" }
@@ -162,8 +163,8 @@ fn spots(enclosure: &Enclosure, view: &EnclosureView, closely: Option<&Closely>)
 fn charts(
     visit: &Visit,
     enclosure: &Enclosure,
-    days: u32,
-    window: (DateTime<Utc>, DateTime<Utc>),
+    view: Option<&EnclosureView>,
+    window: (DateTime<Utc>, DateTime<Utc>, u32),
     past: Option<&Result<Past, String>>,
 ) -> Markup {
     html! {
@@ -173,7 +174,7 @@ fn charts(
                 ul {
                     @for (span, name) in SPANS {
                         li {
-                            a href={ "/e/" (enclosure.id) "?span=" (span) } aria-current=[(span == days).then_some("true")] { (name) }
+                            a href={ "/e/" (enclosure.id) "?span=" (span) } aria-current=[(span == window.2).then_some("true")] { (name) }
                         }
                     }
                 }
@@ -182,7 +183,7 @@ fn charts(
                 None => { p { "There is no journal, so nothing is known of the past." } }
                 Some(Err(why)) => { p class="strip look" { "The journal cannot be read: " (why) } }
                 Some(Ok(past)) => {
-                    (chart(visit, enclosure, days, window, past).drawn())
+                    (chart(visit, enclosure, view, window, past).drawn())
                     (alarms_list(visit, past))
                 }
             }
@@ -193,8 +194,8 @@ fn charts(
 fn chart(
     visit: &Visit,
     enclosure: &Enclosure,
-    days: u32,
-    (start, end): (DateTime<Utc>, DateTime<Utc>),
+    view: Option<&EnclosureView>,
+    (start, end, days): (DateTime<Utc>, DateTime<Utc>, u32),
     past: &Past,
 ) -> Chart {
     let zone = visit.zone();
@@ -208,9 +209,9 @@ fn chart(
     let heated = enclosure.lamps.iter().find(|lamp| lamp.heat.is_some());
     let temperatures = of("temperature");
     if !temperatures.is_empty() {
-        let asked = heated.and_then(|lamp| Some((lamp, lamp.heat?))).map(|(lamp, heat)| Asked {
+        let asked = heated.map(|lamp| Asked {
             name: format!("target of {}", lamp.name),
-            steps: targets(visit, enclosure, days, start, (heat.target.day.0, heat.target.night.0)),
+            steps: targets(visit, enclosure, view, lamp, (start, days)),
         });
         let guard = enclosure.lamps.iter().filter_map(|lamp| lamp.guard.as_ref()).map(|guard| guard.cut.0);
         let limit = guard.reduce(f64::min).map(|cut| (format!("guard cuts at {cut:.1} °C"), cut));
@@ -270,25 +271,39 @@ fn chart(
     }
 }
 
-/// The target by day and by night, as the photoperiod has it; a week at most, since more could not be seen.
+/// The target by day and by night, as the care sheet's year has it; over more than a week that by day alone, since more
+/// could not be seen.
 fn targets(
     visit: &Visit,
     enclosure: &Enclosure,
-    days: u32,
-    start: DateTime<Utc>,
-    (day, night): (f64, f64),
+    view: Option<&EnclosureView>,
+    lamp: &Lamp,
+    (start, days): (DateTime<Utc>, u32),
 ) -> Vec<(DateTime<Utc>, f64)> {
     let zone = visit.zone();
+    let foreseen = view.and_then(|view| view.season.as_ref()?.foreseen);
+    let plans = Plans::new(&enclosure.care, zone, visit.settings.site.place).with_course(foreseen);
     let first: NaiveDate = start.with_timezone(&zone).date_naive();
+    let dates = first.iter_days().take(days as usize);
+    let dated = dates.filter_map(|date| Some((date, target_of(lamp, &plans, date)?)));
     if days > 7 {
-        return vec![(start, day)];
+        let mut steps: Vec<(DateTime<Utc>, f64)> = Vec::new();
+        for (date, target) in dated {
+            if steps.last().is_none_or(|(_, before)| *before != target.day.0) {
+                steps.push((begin_of(date, zone), target.day.0));
+            }
+        }
+        return steps;
     }
-    let plans = first
-        .iter_days()
-        .take(days as usize)
-        .filter_map(|date| plan(&enclosure.care.photoperiod, zone, visit.settings.site.place, date)?.span());
-    let mut steps = vec![(start, night)];
-    plans.for_each(|(on, off)| steps.extend([(on.max(start), day), (off.max(start), night)]));
+    let mut steps = Vec::new();
+    for (date, target) in dated {
+        if steps.is_empty() {
+            steps.push((start, target.night.0));
+        }
+        if let Some((on, off)) = plans.on(date).and_then(|plan| plan.span()) {
+            steps.extend([(on.max(start), target.day.0), (off.max(start), target.night.0)]);
+        }
+    }
     steps
 }
 
