@@ -1,6 +1,7 @@
 //! What the journal tells of the days behind: the figures of the alarms, and the week for its digest. It reads on a thread of
 //! its own, so that the control loop waits for nothing.
 
+use std::collections::BTreeMap;
 use std::path::Path;
 
 use chrono::{DateTime, Days, NaiveDate, TimeDelta, Utc};
@@ -12,7 +13,7 @@ use crate::notify::digest::Week;
 use crate::notify::metrics::{Change, Metrics, Tally};
 use crate::settings::{Enclosure, Measures, Probe, ProbeIx, Settings};
 
-/// So many enclosures are drawn; a guess at what somebody looks through.
+/// So many enclosures are drawn, those with most alarms first; a guess at what somebody looks through.
 const DRAWN: usize = 12;
 const DAYS: u64 = 7;
 
@@ -49,10 +50,24 @@ pub(super) fn week(path: &Path, settings: &Settings, now: DateTime<Utc>) -> Resu
     let reader = Reader::open(path).map_err(|why| why.to_string())?;
     let metrics = gathered(&reader, window, zone).map_err(said)?;
     let mut charts = Vec::new();
-    for enclosure in settings.enclosures.iter().take(DRAWN) {
+    for enclosure in most_troubled(&reader, settings, window).map_err(said)?.into_iter().take(DRAWN) {
         charts.extend(drawn(&reader, settings, enclosure, (first, window)).map_err(said)?);
     }
     Ok(Week { days: (first, last), charts, left: settings.enclosures.len().saturating_sub(DRAWN), metrics })
+}
+
+/// Enclosures by how many lines of alarms a window has of them, the most first; of as many in the order of the settings.
+fn most_troubled<'s>(reader: &Reader, settings: &'s Settings, window: Window) -> Result<Vec<&'s Enclosure>, Failure> {
+    let mut lines: BTreeMap<String, usize> = BTreeMap::new();
+    reader.alarms(None, window, |alarm| {
+        if let Some(enclosure) = alarm.enclosure {
+            *lines.entry(enclosure).or_default() += 1;
+        }
+        Ok(())
+    })?;
+    let mut enclosures: Vec<&Enclosure> = settings.enclosures.iter().collect();
+    enclosures.sort_by_key(|enclosure| std::cmp::Reverse(lines.get(&enclosure.id).copied().unwrap_or(0)));
+    Ok(enclosures)
 }
 
 /// A chart for each probe of an enclosure that regulates, guards or measures UV.

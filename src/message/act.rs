@@ -22,6 +22,25 @@ const REASON_MAX: usize = 200;
 /// No meter shows more: touching a lamp reads 40 and more (common practice, no source); a guess beyond that.
 pub const UVI_MAX: f64 = 200.0;
 
+/// What may be asked for by `do/<enclosure>/<verb>`.
+pub const VERBS: [&str; 10] = [
+    "acknowledge",
+    "shelve",
+    "unshelve",
+    "out-of-service",
+    "in-service",
+    "reset",
+    "override",
+    "meter-reading",
+    "lamp-change",
+    "season",
+];
+
+/// Whether a person's reason is a part of what is asked for, and not said beside it.
+pub fn takes_reason(verb: &str) -> bool {
+    matches!(verb, "shelve" | "out-of-service")
+}
+
 /// Whom an act is about.
 #[derive(Clone, Copy)]
 enum Whom<'a> {
@@ -57,10 +76,7 @@ pub(super) fn parse(
         "meter-reading" => meter_reading(whom, &fields),
         "lamp-change" => lamp_change(whom, &fields),
         "season" => season(whom, &fields),
-        _ => Err(Misread(format!(
-            "there is no verb {verb:?}: acknowledge, shelve, unshelve, out-of-service, in-service, reset, override, \
-             meter-reading, lamp-change and season are understood"
-        ))),
+        _ => Err(Misread(format!("there is no verb {verb:?}: these are understood: {}", VERBS.join(", ")))),
     }
 }
 

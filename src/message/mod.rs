@@ -25,7 +25,7 @@ mod payload;
 mod routes;
 pub mod topics;
 
-pub use act::{UVI_MAX, act_words};
+pub use act::{UVI_MAX, VERBS, act_words, takes_reason};
 pub use command::{clear_topic, encode};
 pub use document::{alarm_document, aside_document, state_document};
 pub use payload::payload_of;

@@ -6,13 +6,15 @@ use chrono::{DateTime, Datelike, TimeDelta, Utc};
 use serde::Deserialize;
 use serde_json::{Map, Value};
 
+use crate::message::VERBS;
+
 /// What a message is to look like.
 const MESSAGE: &str = r#"a message is {"t": "2026-03-01T08:00:00Z", "topic": "garden/e1/basking", "payload": "33.1"}"#;
 /// What a keeper's acts are to look like.
 const ACTS: &str = "a keeper's act is {\"t\": …, \"act\": \"meter-reading\", \"enclosure\": …, \"spot\": …, \"uvi\": 4.2} \
                     or {\"t\": …, \"act\": \"lamp-change\", \"enclosure\": …, \"lamp\": …}";
-/// Acts that are asked for as on the daemon's own topics.
-const ASKED: [&str; 3] = ["acknowledge", "override", "reset"];
+/// Acts that have keys of their own; the others are as on the daemon's own topics.
+const OWN: [&str; 2] = ["meter-reading", "lamp-change"];
 /// What a time is to look like.
 const TIME: &str = "`t` is RFC 3339 with an offset, such as \"2026-03-01T08:00:00Z\" or \"2026-03-01T09:00:00+01:00\"";
 /// What some editors put before the first character of a text.
@@ -90,6 +92,10 @@ struct Raw<'a> {
     kind: Option<Text<'a>>,
     #[serde(borrow)]
     cut_off: Option<Text<'a>>,
+    #[serde(borrow)]
+    why: Option<Text<'a>>,
+    #[serde(borrow, rename = "do")]
+    what: Option<Text<'a>>,
 }
 
 /// A value that is there, be it null.
@@ -151,7 +157,7 @@ fn time(text: &str) -> Result<DateTime<Utc>, Fault> {
 }
 
 /// The keys that a line may have beside its time, and whether it has them.
-fn keys(raw: &Raw<'_>) -> [(&'static str, bool); 12] {
+fn keys(raw: &Raw<'_>) -> [(&'static str, bool); 14] {
     [
         ("topic", raw.topic.is_some()),
         ("payload", raw.payload.is_some()),
@@ -165,13 +171,16 @@ fn keys(raw: &Raw<'_>) -> [(&'static str, bool); 12] {
         ("for", raw.span.is_some()),
         ("kind", raw.kind.is_some()),
         ("cut_off", raw.cut_off.is_some()),
+        ("why", raw.why.is_some()),
+        ("do", raw.what.is_some()),
     ]
 }
 
 /// What a line tells, where it has the keys of a message or of an act, and no others.
 fn what(raw: Raw<'_>) -> Result<What<'_>, Fault> {
     let keys = keys(&raw);
-    let is_asked = raw.level.is_some() || raw.span.is_some() || raw.kind.is_some() || raw.cut_off.is_some();
+    let is_asked =
+        raw.level.is_some() || [&raw.span, &raw.kind, &raw.cut_off, &raw.why, &raw.what].iter().any(|it| it.is_some());
     let misfit = |kind: &str, right: &str, needed: &[&str], perhaps: &[&str]| {
         let absent = keys.iter().find(|(key, there)| needed.contains(key) && !there);
         let wrong = match absent {
@@ -200,7 +209,7 @@ fn what(raw: Raw<'_>) -> Result<What<'_>, Fault> {
             Err(Fault::new("neither a message nor a keeper's act", format!("{MESSAGE}; {ACTS}")))
         }
         Raw { act: None, .. } => Err(misfit("a message", MESSAGE, &["topic", "payload"], &["retained"])),
-        Raw { act: Some(Text(ref act)), .. } if ASKED.contains(&&**act) => asked(raw),
+        Raw { act: Some(Text(ref act)), .. } if is_of_a_topic(act) => asked(raw),
         Raw { act: Some(Text(act)), topic, payload, retained, enclosure, spot, lamp, uvi, guess, .. } => {
             let strange = topic.is_some() || payload.is_some() || retained.is_some() || is_asked;
             match (&*act, enclosure, spot, lamp, uvi) {
@@ -230,6 +239,10 @@ fn what(raw: Raw<'_>) -> Result<What<'_>, Fault> {
     }
 }
 
+fn is_of_a_topic(act: &str) -> bool {
+    VERBS.contains(&act) && !OWN.contains(&act)
+}
+
 /// An act with the payload that the daemon's own topic takes.
 fn asked(raw: Raw<'_>) -> Result<What<'_>, Fault> {
     let verb = raw.act.map_or(Cow::Borrowed(""), |act| act.0);
@@ -239,7 +252,14 @@ fn asked(raw: Raw<'_>) -> Result<What<'_>, Fault> {
     let Some(enclosure) = raw.enclosure else {
         return Err(Fault::new(format!("an act {verb:?} without `enclosure`"), ACTS));
     };
-    let texts = [("lamp", raw.lamp), ("for", raw.span), ("kind", raw.kind), ("cut_off", raw.cut_off)];
+    let texts = [
+        ("lamp", raw.lamp),
+        ("for", raw.span),
+        ("kind", raw.kind),
+        ("cut_off", raw.cut_off),
+        ("why", raw.why),
+        ("do", raw.what),
+    ];
     let texts = texts.into_iter().filter_map(|(key, text)| Some((key.to_owned(), text?.0.into_owned().into())));
     let mut fields: Map<String, Value> = texts.collect();
     fields.extend(raw.level.map(|level| ("level".to_owned(), level)));
@@ -285,6 +305,20 @@ mod tests {
                 payload: r#"{"lamp":"uvb","level":null}"#.into(),
             },
         );
+        for (verb, rest, payload) in [
+            (
+                "shelve",
+                r#", "kind": "lamp-dark", "for": "2h", "why": "at noon""#,
+                r#"{"for":"2h","kind":"lamp-dark","why":"at noon"}"#,
+            ),
+            ("unshelve", "", "{}"),
+            ("out-of-service", r#", "why": "empty""#, r#"{"why":"empty"}"#),
+            ("in-service", "", "{}"),
+            ("season", r#", "do": "hold""#, r#"{"do":"hold"}"#),
+        ] {
+            let text = format!(r#"{{"t": "2026-03-01T08:00:00Z", "act": "{verb}", "enclosure": "e1"{rest}}}"#);
+            check(&text, eight, What::Asked { enclosure: "e1".into(), verb: verb.into(), payload: payload.into() });
+        }
         check(
             r#"{"t": "2026-03-01T08:00:00Z", "act": "lamp-change", "enclosure": "e1", "lamp": "uvb"}"#,
             eight,

@@ -7,13 +7,13 @@ use chrono::{DateTime, Utc};
 use rusqlite::Row;
 
 use super::samples::{Stored, minute, moment};
-use super::{COMMISSIONING, Failure, HOUR_MINUTES, MINUTE_MS, Reader, Sample, Series, Whose, Window};
-use crate::message::payload_of;
+use super::{Act, COMMISSIONING, Failure, HOUR_MINUTES, MINUTE_MS, Reader, Sample, Series, Whose, Window};
 use crate::message::topics::SITE;
+use crate::message::{payload_of, takes_reason};
 use crate::settings::{Measures, Probe, Settings};
 
-/// What the journal knows of an act beside what was done: who, why, and by which key it was sent once.
-const UNSPOKEN: [&str; 3] = ["by", "why", "key"];
+/// What the journal knows of an act beside what was done: who, and by which key it was sent once.
+const UNSPOKEN: [&str; 2] = ["by", "key"];
 
 /// A minute is told by so many messages at most; a probe that says more is as well told by these. Our choice.
 pub const SAID_AT_MOST: u64 = 60;
@@ -65,19 +65,8 @@ impl Reader {
             }
             minutes.iter().for_each(|((at, topic), said)| tell(*at, topic, said, &mut lines));
             self.acts(None, window(from, next), |done| {
-                if done.verb() == COMMISSIONING {
-                    return Ok(());
-                }
-                let mut words = done.words;
-                // What was told late calibrated nothing, and a recording knows no reading but one that is told at once.
-                if words.contains_key("taken") {
-                    return Ok(());
-                }
-                UNSPOKEN.iter().for_each(|word| _ = words.remove(*word));
-                let at = done.at.to_rfc3339_opts(chrono::SecondsFormat::Millis, true);
-                words.insert("t".to_owned(), at.into());
-                words.entry("enclosure").or_insert_with(|| SITE.into());
-                lines.push((done.at.timestamp_millis(), serde_json::Value::from(words).to_string()));
+                let at = done.at.timestamp_millis();
+                lines.extend(spoken(done).map(|line| (at, line)));
                 Ok(())
             })?;
             lines.sort_by_key(|(at, _)| *at);
@@ -160,6 +149,24 @@ impl Reader {
         };
         read().map_err(|error| self.broken(error))
     }
+}
+
+/// An act as a line of a recording; none where that knows no such act.
+fn spoken(done: Act) -> Option<String> {
+    // What was told late calibrated nothing, and a recording knows no reading but one that is told at once.
+    if done.verb() == COMMISSIONING || done.words.contains_key("taken") {
+        return None;
+    }
+    let is_part = takes_reason(done.verb());
+    let mut words = done.words;
+    UNSPOKEN.iter().for_each(|word| _ = words.remove(*word));
+    if !is_part {
+        words.remove("why");
+    }
+    let at = done.at.to_rfc3339_opts(chrono::SecondsFormat::Millis, true);
+    words.insert("t".to_owned(), at.into());
+    words.entry("enclosure").or_insert_with(|| SITE.into());
+    Some(serde_json::Value::from(words).to_string())
 }
 
 /// Whether what is kept under `quantity` is what `probe` says.
@@ -253,6 +260,26 @@ mod tests {
                 prop_assert_eq!(told[0], first);
             }
         }
+    }
+
+    #[test]
+    fn a_reason_is_spoken_where_it_is_a_part_of_what_is_asked_for() {
+        let check = |act: &str, expected: Option<&str>| {
+            let words = serde_json::from_str(act).expect("an object");
+            let done = Act { at: DateTime::UNIX_EPOCH, enclosure: Some("e1".to_owned()), words };
+            assert_eq!(spoken(done).as_deref(), expected, "{act}");
+        };
+        check(
+            r#"{"act": "shelve", "enclosure": "e1", "kind": "lamp-dark", "for": "2h", "why": "at noon", "by": "anna"}"#,
+            Some(
+                r#"{"act":"shelve","enclosure":"e1","for":"2h","kind":"lamp-dark","t":"1970-01-01T00:00:00.000Z","why":"at noon"}"#,
+            ),
+        );
+        check(
+            r#"{"act": "reset", "why": "the cable was mended", "by": "anna", "key": "k"}"#,
+            Some(r#"{"act":"reset","enclosure":"site","t":"1970-01-01T00:00:00.000Z"}"#),
+        );
+        check(r#"{"act": "meter-reading", "enclosure": "e1", "uvi": 3, "spot": "a", "taken": "…"}"#, None);
     }
 
     #[test]
