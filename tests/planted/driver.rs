@@ -1,20 +1,24 @@
 //! Rehearses stories one after the other, and says of each whether all held. Built only by `tests/planted/run`, from a
-//! copy of the sources into which one bug was planted.
+//! copy of the sources into which bugs were planted.
 //!
-//! Arguments: paths of scenarios, each perhaps followed by `@A..B` for seeds of a swarm. Prints a line each: `held` or
-//! `broken`, the path, the seed, and the first rule broken. Ends with 0 where all held, 1 where not, 2 where it cannot
-//! tell. With `--until COUNT` it ends when so many have not held.
+//! Arguments: the number of the bug that is awake (0: none), then paths of scenarios, each perhaps followed by `@A..B` for
+//! seeds of a swarm. Prints a line each: `held` or `broken`, the path, the seed, and the first rule broken. Ends with 0 where
+//! all held, 1 where not, 2 where it cannot tell. With `--until COUNT` after the number it ends when so many have not held.
 
 use std::path::Path;
 use std::process::ExitCode;
 use std::{env, fs, panic};
 
 use lampwarden::config::Source;
+use lampwarden::planted;
 use lampwarden::rehearsal::scenario::{self, Scenario};
 use lampwarden::rehearsal::{Options, draw, rehearse};
 
 fn main() -> ExitCode {
     let mut arguments: Vec<String> = env::args().skip(1).collect();
+    let Some(bug) = arguments.first().and_then(|number| number.parse().ok()) else { return ExitCode::from(2) };
+    planted::wake(bug);
+    arguments.remove(0);
     let mut until = usize::MAX;
     if arguments.first().is_some_and(|first| first == "--until") {
         let Some(count) = arguments.get(1).and_then(|count| count.parse().ok()) else { return ExitCode::from(2) };
