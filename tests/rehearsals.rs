@@ -1,4 +1,4 @@
-//! Every story of `simulations/` holds, a fixed set of swarm seeds does, and the swarm itself can see.
+//! Stories of `simulations/` hold, a fixed set of swarm seeds does, and the swarm itself can see.
 
 #![allow(clippy::disallowed_methods, clippy::disallowed_types, reason = "tests read files")]
 
@@ -60,21 +60,21 @@ fn holds(scenario: &Scenario) {
     assert!(found.is_empty(), "{} ({}, seed {}):\n{}", scenario.title, scenario.name, scenario.seed, found.join("\n"));
 }
 
-/// The stories, a half for each core.
-fn every_other_story(offset: usize) {
-    for story in all().iter().filter(|story| !story.slow && story.swarm.is_none()).skip(offset).step_by(2) {
+/// One story in eight. `tests/run` holds all of them, at speed: by a stage of its own, and both ways where bugs are planted.
+fn one_in_eight(offset: usize) {
+    for story in all().iter().filter(|story| !story.slow && story.swarm.is_none()).skip(offset).step_by(8) {
         holds(story);
     }
 }
 
 #[test]
-fn every_story_holds_the_first_half() {
-    every_other_story(0);
+fn one_story_in_eight_holds() {
+    one_in_eight(0);
 }
 
 #[test]
-fn every_story_holds_the_second_half() {
-    every_other_story(1);
+fn another_one_in_eight_holds() {
+    one_in_eight(4);
 }
 
 #[test]

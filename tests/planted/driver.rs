@@ -3,7 +3,8 @@
 //!
 //! Arguments: the number of the bug that is awake (0: none), then paths of scenarios, each perhaps followed by `@A..B` for
 //! seeds of a swarm. Prints a line each: `held` or `broken`, the path, the seed, and the first rule broken. Ends with 0 where
-//! all held, 1 where not, 2 where it cannot tell. With `--until COUNT` after the number it ends when so many have not held.
+//! all held, 1 where not, 2 where it cannot tell. With `--until COUNT` after the number it ends when so many have not held,
+//! with `--both-ways` what comes of a story must not depend on whether everything goes the whole way.
 
 use std::path::Path;
 use std::process::ExitCode;
@@ -24,6 +25,10 @@ fn main() -> ExitCode {
         let Some(count) = arguments.get(1).and_then(|count| count.parse().ok()) else { return ExitCode::from(2) };
         until = count;
         arguments.drain(..2);
+    }
+    let both_ways = arguments.first().is_some_and(|first| first == "--both-ways");
+    if both_ways {
+        arguments.remove(0);
     }
     let mut broken_so_far = 0;
     for argument in arguments {
@@ -48,6 +53,9 @@ fn main() -> ExitCode {
             // A bug may well panic; that is seen, too.
             let outcome = panic::catch_unwind(|| rehearse(&story, &Options::default()));
             let broken = match &outcome {
+                Ok(short) if both_ways && rehearse(&story, &whole()).log != short.log => {
+                    Some("both-ways: the whole way leaves another log".to_owned())
+                }
                 Ok(outcome) => outcome.violations.first().map(|first| {
                     format!("{} {}: {}", story.spoken(first.at), first.rule, first.text.lines().next().unwrap_or(""))
                 }),
@@ -66,6 +74,10 @@ fn main() -> ExitCode {
         }
     }
     ExitCode::from(u8::from(broken_so_far > 0))
+}
+
+fn whole() -> Options {
+    Options { whole_way: true, ..Options::default() }
 }
 
 fn range(text: &str) -> Option<std::ops::Range<u64>> {
