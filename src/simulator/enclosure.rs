@@ -196,6 +196,12 @@ impl EnclosurePlant {
             line(now).max(line(until)) + parts.sum::<f64>()
         };
         let mut until = self.stirs.max(now);
+        // What keeps it too warm may well be too little even if nothing kept it too cold.
+        let parts = course.parts.iter().zip(&early);
+        let warm: f64 = parts.map(|(part, early)| if *part < 0.0 { 0.0 } else { part * early }).sum();
+        if line(now).max(line(until)) + warm < most.0 {
+            return Some(until);
+        }
         while until > now && !(hottest(until) < most.0) {
             until = now + (until - now) / 2;
         }
@@ -263,7 +269,7 @@ impl EnclosurePlant {
     }
 
     /// Finds when something happens next that is no reading.
-    fn plan(&mut self) {
+    pub fn plan(&mut self) {
         let outputs = self.lamps.iter().map(|slot| slot.relay.next().min(slot.lamp.strikes().unwrap_or(u64::MAX)));
         self.stirs = outputs.fold(self.piece.until, u64::min);
     }
