@@ -64,13 +64,13 @@ impl<const N: usize> Beliefs<N> {
     /// what they leave of one stays where it is.
     pub fn pass(&mut self, turns: impl IntoIterator<Item = Turn>) {
         let now = self.weights;
-        for Turn { from, to, chance } in turns {
+        turns.into_iter().for_each(|Turn { from, to, chance }| {
             if from < N && to < N && from != to && chance > 0.0 {
                 let moved = now[from] * chance.min(1.0);
                 self.weights[from] -= moved;
                 self.weights[to] += moved;
             }
-        }
+        });
         *self = self.held();
     }
 
