@@ -15,24 +15,36 @@ macro_rules! quantity {
         impl $name {
             /// The unit as a person reads it.
             pub const UNIT: &'static str = $unit;
+
+            /// Writes it to its usual digits: what [`Display`](fmt::Display) does, without the way through its machinery.
+            #[allow(dead_code, reason = "not every quantity stands in a log")]
+            pub(crate) fn write_to(self, to: &mut impl fmt::Write) -> fmt::Result {
+                match tenths(self.0) {
+                    Some((text, from)) if $digits == 1 => {
+                        to.write_str(str::from_utf8(&text[from..]).unwrap_or_default())?;
+                        if !Self::UNIT.is_empty() {
+                            to.write_str(concat!(" ", $unit))?;
+                        }
+                        Ok(())
+                    }
+                    _ => Self::write_digits(self.0, $digits, to),
+                }
+            }
+
+            fn write_digits(number: f64, digits: usize, to: &mut impl fmt::Write) -> fmt::Result {
+                if Self::UNIT.is_empty() {
+                    write!(to, "{number:.digits$}")
+                } else {
+                    write!(to, "{number:.digits$} {}", Self::UNIT)
+                }
+            }
         }
 
         impl fmt::Display for $name {
             fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-                let digits = f.precision().unwrap_or($digits);
-                if digits == 1
-                    && let Some((text, from)) = tenths(self.0)
-                {
-                    f.write_str(str::from_utf8(&text[from..]).unwrap_or_default())?;
-                    if !Self::UNIT.is_empty() {
-                        f.write_str(concat!(" ", $unit))?;
-                    }
-                    return Ok(());
-                }
-                if Self::UNIT.is_empty() {
-                    write!(f, "{:.*}", digits, self.0)
-                } else {
-                    write!(f, "{:.*} {}", digits, self.0, Self::UNIT)
+                match f.precision() {
+                    None => self.write_to(f),
+                    Some(digits) => Self::write_digits(self.0, digits, f),
                 }
             }
         }
@@ -197,15 +209,22 @@ impl Level {
     }
 }
 
+impl Level {
+    /// Writes it as a person reads it.
+    pub(crate) fn write_to(self, to: &mut impl fmt::Write) -> fmt::Result {
+        if self.is_off() {
+            to.write_str("off")
+        } else if self.0 == 1.0 {
+            to.write_str("on")
+        } else {
+            write!(to, "{:.0} %", self.0 * 100.0)
+        }
+    }
+}
+
 impl fmt::Display for Level {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        if self.is_off() {
-            f.write_str("off")
-        } else if self.0 == 1.0 {
-            f.write_str("on")
-        } else {
-            write!(f, "{:.0} %", self.0 * 100.0)
-        }
+        self.write_to(f)
     }
 }
 

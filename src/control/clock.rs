@@ -114,8 +114,10 @@ impl Anchor {
 /// What observing a moment has changed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Change {
-    /// Nothing that a schedule would notice.
+    /// Nothing.
     None,
+    /// It has been corrected, or runs a little faster or slower than the monotonic one.
+    Slipped,
     /// The wall clock can no longer be believed.
     BecameDoubtful,
     /// The wall clock is believed; schedules must be looked at afresh.
@@ -157,7 +159,10 @@ impl Clock {
         let (state, change) = match self.state {
             State::Unset if self.is_set(now.wall) => (State::Trusted(Anchor::of(now)), Change::BecameTrusted),
             State::Unset => (State::Unset, Change::None),
-            State::Trusted(anchor) if anchor.agrees_with(now) => (State::Trusted(Anchor::of(now)), Change::None),
+            State::Trusted(anchor) if anchor.agrees_with(now) => {
+                let slipped = anchor.at(now.mono) != now.wall;
+                (State::Trusted(Anchor::of(now)), if slipped { Change::Slipped } else { Change::None })
+            }
             State::Trusted(estimate) => {
                 (State::Doubtful { estimate, contender: Anchor::of(now), known: None }, Change::BecameDoubtful)
             }
@@ -246,7 +251,7 @@ mod tests {
     #[test]
     fn small_corrections_are_followed_and_jumps_are_not() {
         let mut clock = Clock::new(moment(0, 0));
-        assert_eq!(clock.observe(moment(100, 130)), Change::None);
+        assert_eq!(clock.observe(moment(100, 130)), Change::Slipped);
         assert_eq!(wall_of(&clock, 100), 130);
         assert_eq!(clock.observe(moment(200, -9000)), Change::BecameDoubtful);
         assert_eq!(wall_of(&clock, 200), 230, "schedules carry on from the estimate");

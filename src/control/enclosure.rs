@@ -74,6 +74,12 @@ pub(super) struct EnclosureControl {
     told: Mono,
     /// When something else falls due, whatever its probes say.
     timer: Mono,
+    /// The same of what goes by the wall clock, which may slip against the monotonic one: by that clock, and when that was
+    /// last taken to be.
+    by_wall: Option<DateTime<Utc>>,
+    wall_timer: Mono,
+    /// The same of outputs that do not do what they are told.
+    heeds: Mono,
     /// When burn hours are filed.
     filing: Mono,
     /// Whether no lamp's level moves by itself.
@@ -171,6 +177,9 @@ impl EnclosureControl {
             publish: Publish { due: Some(ctx.now), last: None, never: false, but_decisions: false },
             told: Mono::START,
             timer: Mono::START,
+            by_wall: None,
+            wall_timer: Mono::END,
+            heeds: Mono::END,
             filing: Mono::END,
             steady: false,
         }
@@ -276,8 +285,9 @@ impl EnclosureControl {
         lamps.any(|(other, (lamp, control))| other != at && control.may_warm(lamp))
     }
 
-    /// An output reports its level.
+    /// An output reports its level. Plans for itself.
     pub(super) fn report(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure, ix: LampIx, level: Level) {
+        self.tell_rows(enclosure);
         let (Some(lamp), Some(control)) = (enclosure.lamps.get(ix.0), self.lamps.get_mut(ix.0)) else { return };
         if control.drive.reported() != Some(level) && !self.publish.but_decisions {
             self.publish.request(ctx.now, STATE_AFTER_CHANGE);
@@ -288,9 +298,12 @@ impl EnclosureControl {
         self.lamps[ix.0].report(ctx.now, lamp, level);
         if obeys && self.is_settled(ctx, enclosure, lamp) {
             self.tell_wards(ctx, enclosure);
+            self.keep_hours(ctx, enclosure);
             self.publish_due(ctx);
+            self.plan_obeyed(ctx.now, enclosure);
         } else {
             self.step(ctx, enclosure);
+            self.plan(ctx, enclosure);
         }
     }
 

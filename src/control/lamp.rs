@@ -424,10 +424,9 @@ impl LampControl {
         self.drive.told_at(&lamp.output)
     }
 
-    /// When something may change here that is neither an event, nor a reading that stays out, nor its output's turn to be
-    /// told; [`Mono::END`] for never.
-    pub(super) fn next_timer(&self, ctx: &Context<'_>, lamp: &Lamp) -> Mono {
-        let now = ctx.now;
+    /// When something may change here that is neither an event, nor a reading that stays out, nor by the wall clock, nor what
+    /// its output does and is told; [`Mono::END`] for never.
+    pub(super) fn next_timer(&self, now: Mono, lamp: &Lamp) -> Mono {
         let mut soonest = Soonest::after(now);
         if let Some(switched) = self.switched {
             // Shortest times end only what they hold, and a warm-up is over only for those who look for UV.
@@ -445,7 +444,6 @@ impl LampControl {
             }
         }
         let thermostat = self.thermostat.as_ref().and_then(|thermostat| thermostat.next_deadline(now));
-        let hours = self.hours.next.and_then(|wall| ctx.mono_at(wall));
         let others = [
             self.guard.next_timer(now),
             thermostat,
@@ -455,11 +453,21 @@ impl LampControl {
             self.turn,
             self.displaced_until,
             self.held_since.map(|since| since.after(HELD_BACK_LONG)),
-            hours,
-            self.drive.will_have_disagreed(CUT_OFF_AFTER),
-            self.drive.deaf_at(now, &lamp.output),
         ];
         others.into_iter().flatten().for_each(|at| soonest.by(at));
+        soonest.at()
+    }
+
+    /// When its hours are to be asked for again.
+    pub(super) fn next_hours(&self) -> Option<DateTime<Utc>> {
+        self.hours.next
+    }
+
+    /// When its output will not have done what it was told for so long that something comes of it; [`Mono::END`] for never.
+    pub(super) fn disobeys_at(&self, now: Mono, lamp: &Lamp) -> Mono {
+        let mut soonest = Soonest::after(now);
+        let disobeys = [self.drive.will_have_disagreed(CUT_OFF_AFTER), self.drive.deaf_at(now, &lamp.output)];
+        disobeys.into_iter().flatten().for_each(|at| soonest.by(at));
         soonest.at()
     }
 

@@ -306,13 +306,18 @@ impl Controller {
     /// monotonic part; an earlier one is taken as the latest seen. Indices that are not in the settings are ignored.
     pub fn handle(&mut self, now: Moment, event: Event, out: &mut Vec<Effect>) {
         self.now = Moment { mono: now.mono.max(self.now.mono), wall: now.wall };
-        if self.clock.observe(self.now) != Change::None {
+        let change = self.clock.observe(self.now);
+        if matches!(change, Change::BecameDoubtful | Change::BecameTrusted) {
             self.stirred = true;
             self.everybody_now();
-        } else if self.is_nothing(&event) {
-            return;
+            return self.handle_something(event, out);
         }
-        self.handle_something(event, out);
+        if change == Change::Slipped {
+            self.follow_clock(&event);
+        }
+        if !self.is_nothing(&event) {
+            self.handle_something(event, out);
+        }
     }
 
     /// [`Controller::handle`] for a driver that knows that the wall clock has kept step with the monotonic one since it last
@@ -457,7 +462,7 @@ impl Controller {
     fn report(&mut self, output: OutputRef, level: Level, out: &mut Vec<Effect>) {
         match output {
             OutputRef::Lamp(enclosure, lamp) => {
-                self.with(enclosure, out, |control, ctx, settings| control.report(ctx, settings, lamp, level));
+                self.do_with(enclosure, out, |control, ctx, settings| control.report(ctx, settings, lamp, level));
             }
             OutputRef::CutOff(cut_off) => self.contactors.report(self.now.mono, cut_off, level),
         }

@@ -69,8 +69,9 @@ pub enum Reason {
     Guard(Refusal),
 }
 
-impl fmt::Display for Reason {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+impl Reason {
+    /// Writes it in words: piece by piece, since the log of a rehearsal is full of it.
+    pub(crate) fn write_to(&self, f: &mut impl fmt::Write) -> fmt::Result {
         match self {
             Reason::Night => f.write_str("night"),
             Reason::Day => f.write_str("day"),
@@ -78,12 +79,11 @@ impl fmt::Display for Reason {
             Reason::Lit => f.write_str("day"),
             Reason::Ramp => f.write_str("dawn or dusk"),
             Reason::Thermostat { spot, reading, target } => {
-                // Piece by piece, since the log of a rehearsal is full of it.
                 f.write_str(spot)?;
                 f.write_str(" at ")?;
-                fmt::Display::fmt(reading, f)?;
+                reading.write_to(f)?;
                 f.write_str(", target ")?;
-                fmt::Display::fmt(target, f)
+                target.write_to(f)
             }
             Reason::MinOn => f.write_str("has not been on long enough to go off"),
             Reason::MinOff { cooling: false } => f.write_str("has not been off long enough to come on"),
@@ -100,6 +100,12 @@ impl fmt::Display for Reason {
             Reason::Closed => f.write_str("closed"),
             Reason::Guard(refusal) => write!(f, "guard: {refusal}"),
         }
+    }
+}
+
+impl fmt::Display for Reason {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.write_to(f)
     }
 }
 

@@ -6,7 +6,7 @@
 use super::enclosure::EnclosureControl;
 use super::{Controller, Event, Link, OutputRef, Reading, Waiting};
 use crate::settings::{Enclosure, EnclosureIx, ProbeIx};
-use crate::time::Mono;
+use crate::time::{Moment, Mono};
 
 impl Controller {
     /// Takes in a plain live reading, whose payload has no time stamp, if nothing comes of it: no effect, and no change of
@@ -47,6 +47,23 @@ impl Controller {
         if let Some(control) = self.enclosures.get_mut(enclosure.0) {
             self.now.mono = self.now.mono.max(waiting.row().at);
             control.now_wait(probe, waiting);
+        }
+    }
+
+    /// The wall clock has slipped a little against the monotonic one: the enclosure that an event concerns plans by it, as it
+    /// would on the whole way.
+    pub(super) fn follow_clock(&mut self, event: &Event) {
+        let (Event::Reading { enclosure, .. }
+        | Event::Report { output: OutputRef::Lamp(enclosure, _), level: Ok(_), .. }) = event
+        else {
+            return;
+        };
+        let Moment { mono, wall } = self.now;
+        if let Some(control) = self.enclosures.get_mut(enclosure.0)
+            && control.follow_clock(mono, wall)
+        {
+            self.agenda.bring_forward(*enclosure, control.next_timer());
+            self.due = Mono::START;
         }
     }
 

@@ -348,7 +348,9 @@ impl HeatGuard {
             probe.frozen |= tested.is_some_and(|switched| {
                 probe.last.is_some() && probe.same_since < switched && probe.readings_since_switch >= FROZEN_READINGS
             });
-            let reaches = self.on_since.and_then(|on| probe.reaches(self.settings.cut, self.settings.slew, on));
+            // Before the next reading was due nothing is projected.
+            let on_since = self.on_since.filter(|_| probe.last.is_some_and(|(_, heard)| now >= heard.after(probe.every)));
+            let reaches = on_since.and_then(|on| probe.reaches(self.settings.cut, self.settings.slew, on));
             probe.projected |= reaches.is_some_and(|at| now >= at);
         }
         self.update_rest(now);

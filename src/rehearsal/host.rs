@@ -47,6 +47,13 @@ enum Kept {
     Record(Record),
 }
 
+impl Kept {
+    /// Whether this takes the place of an earlier one.
+    fn replaces(&self, earlier: &Kept) -> bool {
+        matches!((self, earlier), (Kept::Record(own), Kept::Record(other)) if own.whose() == other.whose())
+    }
+}
+
 /// What is wrong with the wall clock.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub(super) struct WallClock {
@@ -198,7 +205,11 @@ impl Host {
             return;
         }
         let due = self.writing.iter().take_while(|(at, _)| *at <= now).count();
-        for (_, record) in self.writing.drain(..due) {
+        let mut due = self.writing.drain(..due).peekable();
+        while let Some((_, record)) = due.next() {
+            if due.peek().is_some_and(|(_, next)| next.replaces(&record)) {
+                continue;
+            }
             match record {
                 Kept::Safety(record) => _ = self.disk.insert(owner(&record), record),
                 Kept::Record(record) => match self.filed.binary_search_by(|known| known.whose().cmp(&record.whose())) {

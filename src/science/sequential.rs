@@ -62,15 +62,15 @@ impl<const N: usize> Beliefs<N> {
     /// Lets time pass in which one cause may turn into another: a step of a Markov chain, the prediction of the forward
     /// algorithm (L. R. Rabiner, Proc. IEEE 77, 1989). Each of `turns` is the probability that one cause has become another;
     /// what they leave of one stays where it is.
-    pub fn pass(&mut self, turns: &[Turn]) {
+    pub fn pass(&mut self, turns: impl IntoIterator<Item = Turn>) {
         let now = self.weights;
-        for &Turn { from, to, chance } in turns {
+        turns.into_iter().for_each(|Turn { from, to, chance }| {
             if from < N && to < N && from != to && chance > 0.0 {
                 let moved = now[from] * chance.min(1.0);
                 self.weights[from] -= moved;
                 self.weights[to] += moved;
             }
-        }
+        });
         *self = self.held();
     }
 
@@ -228,12 +228,12 @@ mod tests {
         let turn = |(from, to): (usize, usize)| Turn { from, to, chance: oz[from][to] };
         let oz = [(0, 1), (0, 2), (1, 0), (1, 2), (2, 0), (2, 1)].map(turn);
         let mut weather = Beliefs::new([0.0, 1.0, 0.0]);
-        weather.pass(&oz);
+        weather.pass(oz);
         let day = weather.probabilities();
         near(day[0], 0.5, 1e-7);
         near(day[1], 0.0, 1e-7);
         for _ in 0..40 {
-            weather.pass(&oz);
+            weather.pass(oz);
         }
         for (found, expected) in weather.probabilities().into_iter().zip([0.4, 0.2, 0.4]) {
             near(found, expected, 1e-7);

@@ -81,6 +81,8 @@ pub(super) struct EnclosurePlant {
     piece: Piece,
     /// When something happens next that is no reading.
     stirs: u64,
+    /// The same but that a hold ends, after which nothing is warmer than it would have been.
+    warms: u64,
     /// Spares work with the room.
     cursor: Cursor,
     /// What is wrong with it.
@@ -120,6 +122,7 @@ impl EnclosurePlant {
             places: layout.places,
             moved: 0,
             stirs: piece.until,
+            warms: piece.until,
             piece,
             cursor,
             condition: EnclosureCondition::default(),
@@ -178,7 +181,7 @@ impl EnclosurePlant {
     }
 
     /// Up to and at when the place of thermometer number `probe` certainly stays below `most`: no longer than until something
-    /// happens that is no reading, and `now` where nobody can tell.
+    /// happens that may make it warmer than it would have been, and `now` where nobody can tell.
     pub fn stays_below(&self, now: u64, probe: usize, most: Celsius) -> Option<u64> {
         let gauge = self.probes.get(probe).filter(|gauge| gauge.measures == Measures::Temperature)?;
         let ahead = |at: u64| at.saturating_sub(self.moved);
@@ -195,7 +198,13 @@ impl EnclosurePlant {
             let parts = parts.map(|(part, (early, late))| part * if *part > 0.0 { early } else { late });
             line(now).max(line(until)) + parts.sum::<f64>()
         };
-        let mut until = self.stirs.max(now);
+        let mut until = self.warms.max(now);
+        // What keeps it too warm may well be too little even if nothing kept it too cold.
+        let parts = course.parts.iter().zip(&early);
+        let warm: f64 = parts.map(|(part, early)| if *part < 0.0 { 0.0 } else { part * early }).sum();
+        if line(now).max(line(until)) + warm < most.0 {
+            return Some(until);
+        }
         while until > now && !(hottest(until) < most.0) {
             until = now + (until - now) / 2;
         }
@@ -263,9 +272,13 @@ impl EnclosurePlant {
     }
 
     /// Finds when something happens next that is no reading.
-    fn plan(&mut self) {
-        let outputs = self.lamps.iter().map(|slot| slot.relay.next().min(slot.lamp.strikes().unwrap_or(u64::MAX)));
-        self.stirs = outputs.fold(self.piece.until, u64::min);
+    pub fn plan(&mut self) {
+        (self.stirs, self.warms) = (self.piece.until, self.piece.until);
+        for slot in &self.lamps {
+            let strikes = slot.lamp.strikes().unwrap_or(u64::MAX);
+            self.stirs = self.stirs.min(slot.relay.next()).min(strikes);
+            self.warms = self.warms.min(slot.relay.next_obeyed()).min(strikes);
+        }
     }
 
     /// Lets happen what is due at `now`.

@@ -193,7 +193,12 @@ impl RelayPlant {
     /// When it does something by itself.
     pub fn next(&self) -> u64 {
         let releases = self.releases.filter(|_| !self.condition.hold_fails).unwrap_or(u64::MAX);
-        self.waiting.front().map_or(releases, |(at, _)| releases.min(*at))
+        releases.min(self.next_obeyed())
+    }
+
+    /// When it obeys a command that waits.
+    pub fn next_obeyed(&self) -> u64 {
+        self.waiting.front().map_or(u64::MAX, |(at, _)| *at)
     }
 
     /// Does what is due at `now`, in order, and appends its reports; whether anything was.

@@ -227,11 +227,18 @@ impl World {
     /// A switch hears a command now.
     fn command(&mut self, switch: Switch, payload: &str, out: &mut Vec<Message>) {
         let now = self.now;
-        if let Some(relay) = self.relay(switch) {
-            if relay.command(now, payload) {
-                out.extend(relay.report());
+        let Some(relay) = self.relay(switch) else { return };
+        let before = relay.level();
+        if relay.command(now, payload) {
+            out.extend(relay.report());
+        }
+        match switch {
+            // Told again what it does, it has no more than another time at which its hold ends.
+            Switch::Lamp(e, _) if relay.level() == before => {
+                self.enclosures[e.0].plan();
+                self.agenda.set(e.0, self.enclosures[e.0].next());
             }
-            self.switched(switch);
+            _ => self.switched(switch),
         }
     }
 

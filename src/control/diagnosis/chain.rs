@@ -55,55 +55,49 @@ pub(super) const MOVES: f64 = 6.0;
 /// What is taken before anything was seen: guesses.
 pub(super) const PRIOR: [f64; STATES] = [0.7, 0.005, 0.001, 0.002, 0.002, 0.002, 0.28, 1e-5];
 
-/// Most turns that a chain has: faults from three states and back, and three states among each other.
-const TURNS: usize = 4 * FAULTS.len() + 6;
-
 /// What turns into what within some time.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Turns {
-    all: [Turn; TURNS],
-    many: usize,
+    /// What becomes of a lamp without a fault: of one that is well, shaded and covered.
+    from_well: Leaving,
+    from_shade: Leaving,
+    from_cover: Leaving,
+    /// How likely a fault has ended.
+    repaired: f64,
 }
 
 impl Turns {
     /// The turns of a lamp whose light a probe sees (`eyed`), that of UV for one (`uv`), within `span`; `hidden`: share of all
     /// shade that the probe cannot tell from darkness.
     pub(super) fn within(span: Duration, eyed: bool, uv: bool, hidden: f64) -> Turns {
-        let mut turns = Turns { all: [Turn::default(); TURNS], many: 0 };
         let hours = span.as_secs_f64() / 3600.0;
         let covers = COVERS + LIES_DOWN * hidden;
         let leaving = |others: [(usize, f64); 2]| Leaving::within(hours, uv, others);
-        if eyed {
-            turns.leave(WELL, &leaving([(SHADE, LIES_DOWN), (COVER, covers)]));
-            turns.leave(SHADE, &leaving([(WELL, GETS_UP), (COVER, covers)]));
-            turns.leave(COVER, &leaving([(WELL, MOVES / 2.0), (SHADE, MOVES / 2.0)]));
-        } else {
-            let failing = leaving([(WELL, 0.0); 2]);
-            [WELL, SHADE, COVER].into_iter().for_each(|from| turns.leave(from, &failing));
-        }
         let repaired = 1.0 - libm::exp(-REPAIRED * hours);
-        FAULTS.iter().for_each(|&(fault, _)| turns.push(fault, WELL, repaired));
-        turns
-    }
-
-    /// What may become of a lamp without a fault.
-    fn leave(&mut self, from: usize, leaving: &Leaving) {
-        leaving.to.iter().for_each(|&(to, chance)| self.push(from, to, chance));
-    }
-
-    fn push(&mut self, from: usize, to: usize, chance: f64) {
-        if chance > 0.0 && self.many < TURNS {
-            self.all[self.many] = Turn { from, to, chance };
-            self.many += 1;
+        if !eyed {
+            let failing = leaving([(WELL, 0.0); 2]);
+            return Turns { from_well: failing, from_shade: failing, from_cover: failing, repaired };
+        }
+        Turns {
+            from_well: leaving([(SHADE, LIES_DOWN), (COVER, covers)]),
+            from_shade: leaving([(WELL, GETS_UP), (COVER, covers)]),
+            from_cover: leaving([(WELL, MOVES / 2.0), (SHADE, MOVES / 2.0)]),
+            repaired,
         }
     }
 
-    pub(super) fn as_slice(&self) -> &[Turn] {
-        &self.all[..self.many]
+    /// All of them.
+    pub(super) fn all(&self) -> impl Iterator<Item = Turn> {
+        let leaving = [(WELL, &self.from_well), (SHADE, &self.from_shade), (COVER, &self.from_cover)];
+        let fail = leaving.into_iter().flat_map(|(from, leaving)| {
+            leaving.to.iter().map(move |&(to, chance)| Turn { from, to, chance })
+        });
+        fail.chain(FAULTS.iter().map(|&(from, _)| Turn { from, to: WELL, chance: self.repaired }))
     }
 }
 
 /// What a lamp without a fault becomes within some time, and how likely.
+#[derive(Clone, Copy, Debug)]
 struct Leaving {
     to: [(usize, f64); FAULTS.len() + 2],
 }

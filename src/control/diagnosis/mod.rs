@@ -390,10 +390,10 @@ impl Diagnosis {
         }
         let (whole, rest) = ((steps > 0).then(|| turns(STEP)), (!left.is_zero()).then(|| turns(left)));
         if let Some(whole) = whole {
-            (0..steps).for_each(|_| self.beliefs.pass(whole.as_slice()));
+            (0..steps).for_each(|_| self.beliefs.pass(whole.all()));
         }
         if let Some(rest) = rest {
-            self.beliefs.pass(rest.as_slice());
+            self.beliefs.pass(rest.all());
         }
     }
 

@@ -6,6 +6,7 @@
 
 use std::time::Duration;
 
+use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
 
 use super::dark::Ward;
@@ -111,7 +112,7 @@ impl EnclosureControl {
         self.uv.iter().filter_map(UvSeries::next_deadline).for_each(|at| timer = timer.min(at));
         let mut soonest = Soonest::after(now);
         for (lamp, control) in enclosure.lamps.iter().zip(&self.lamps) {
-            soonest.by(control.next_timer(ctx, lamp));
+            soonest.by(control.next_timer(now, lamp));
         }
         for control in &self.probes {
             control.intake.trusted_at().into_iter().for_each(|at| soonest.by(at));
@@ -121,13 +122,12 @@ impl EnclosureControl {
             }
         }
         let (day, filing) = self.health.next(&self.lamps);
-        let season = self.season.as_ref().and_then(Cooled::next);
-        let by_wall = [self.walk.due(), day, season].into_iter().flatten().filter_map(|wall| ctx.mono_at(wall));
-        by_wall.for_each(|at| soonest.by(at));
         self.timer = timer.min(soonest.at());
         self.filing = filing.unwrap_or(Mono::END);
+        self.by_wall = ctx.wall.and_then(|wall| self.next_by_wall(wall, day));
+        self.wall_timer = self.by_wall.and_then(|at| ctx.mono_at(at)).unwrap_or(Mono::END);
         self.steady = ctx.stopping.is_none() && !self.lamps.iter().any(LampControl::is_ramping);
-        self.plan_told(enclosure);
+        self.plan_told(now, enclosure);
         for (at, (probe, control)) in enclosure.probes.iter().zip(&mut self.probes).enumerate() {
             let mut missed = Mono::END;
             for lamp in &self.lamps {
@@ -139,9 +139,47 @@ impl EnclosureControl {
         }
     }
 
-    fn plan_told(&mut self, enclosure: &Enclosure) {
-        let told = enclosure.lamps.iter().zip(&self.lamps).map(|(lamp, control)| control.told_at(lamp));
-        self.told = told.min().unwrap_or(Mono::END);
+    /// When something falls due after `wall`, by the wall clock; `day`: the day is over.
+    fn next_by_wall(&self, wall: DateTime<Utc>, day: Option<DateTime<Utc>>) -> Option<DateTime<Utc>> {
+        let mut soonest: Option<DateTime<Utc>> = None;
+        let mut by = |at: Option<DateTime<Utc>>| {
+            if let Some(at) = at.filter(|&at| at > wall)
+                && soonest.is_none_or(|so_far| at < so_far)
+            {
+                soonest = Some(at);
+            }
+        };
+        by(day);
+        by(self.walk.due());
+        by(self.season.as_ref().and_then(Cooled::next));
+        self.lamps.iter().for_each(|lamp| by(lamp.next_hours()));
+        soonest
+    }
+
+    /// The same where an output has done what it was told, and nothing else has happened since the last plan.
+    pub(super) fn plan_obeyed(&mut self, now: Mono, enclosure: &Enclosure) {
+        self.filing = self.health.next(&self.lamps).1.unwrap_or(Mono::END);
+        self.plan_told(now, enclosure);
+        self.probes.iter_mut().for_each(|control| (control.calm, control.row) = (None, None));
+    }
+
+    /// Finds anew when an output must be told something, or has not obeyed for too long.
+    fn plan_told(&mut self, now: Mono, enclosure: &Enclosure) {
+        let (mut told, mut heeds) = (Mono::END, Soonest::after(now));
+        for (lamp, control) in enclosure.lamps.iter().zip(&self.lamps) {
+            told = told.min(control.told_at(lamp));
+            heeds.by(control.disobeys_at(now, lamp));
+        }
+        (self.told, self.heeds) = (told, heeds.at());
+    }
+
+    /// The wall clock says `wall` now, which may be a little off what it was taken to say by now: what goes by it is planned
+    /// anew. Whether anything may be due sooner.
+    pub(in crate::control) fn follow_clock(&mut self, now: Mono, wall: DateTime<Utc>) -> bool {
+        let Some(at) = self.by_wall else { return false };
+        let before = self.wall_timer;
+        self.wall_timer = now.after((at - wall).to_std().unwrap_or_default());
+        self.wall_timer < before
     }
 
     /// When it must be looked at next, at the latest; [`Mono::END`] for never. Before that a step without an event changes
@@ -152,7 +190,13 @@ impl EnclosureControl {
 
     /// [`EnclosureControl::due`] as long as its probes are heard in time.
     pub(in crate::control) fn next_timer(&self) -> Mono {
-        self.told.min(self.timer).min(self.filing).min(self.publish.due.unwrap_or(Mono::END))
+        let others = self.told.min(self.filing).min(self.publish.due.unwrap_or(Mono::END));
+        others.min(self.step_due())
+    }
+
+    /// When more is to be done than to tell outputs again, to file hours and to publish how it stands.
+    fn step_due(&self) -> Mono {
+        self.timer.min(self.wall_timer).min(self.heeds)
     }
 
     /// Whether every probe has been heard in time.
@@ -170,12 +214,11 @@ impl EnclosureControl {
     }
 
     /// Whether a step would find nothing new, if nothing is due and all that has happened is that the output of `lamp` has said
-    /// that it does what it should.
+    /// that it does what it should, but that hours may be filed.
     pub(super) fn is_settled(&self, ctx: &Context<'_>, enclosure: &Enclosure, lamp: &Lamp) -> bool {
         let told = |(lamp, control): (&Lamp, &LampControl)| control.told_at(lamp) > ctx.now;
         let quiet = self.steady && ctx.connected && self.board.knows_none(&[AlarmKind::RelayDeaf], &lamp.name);
         quiet
-            && !self.health.should_file(ctx.now)
             && !self.wards.iter().any(Ward::has_news)
             && enclosure.lamps.iter().zip(&self.lamps).all(told)
     }
@@ -184,7 +227,7 @@ impl EnclosureControl {
     /// than that.
     pub(in crate::control) fn fall_due(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
         let silent = self.probes.iter().any(|control| control.missed <= ctx.now);
-        if !self.steady || silent || self.timer <= ctx.now {
+        if !self.steady || silent || self.step_due() <= ctx.now {
             self.tell_rows(enclosure);
             self.step(ctx, enclosure);
             self.plan(ctx, enclosure);
@@ -198,7 +241,7 @@ impl EnclosureControl {
             self.filing = self.health.next(&self.lamps).1.unwrap_or(Mono::END);
         }
         self.publish_due(ctx);
-        self.plan_told(enclosure);
+        self.plan_told(ctx.now, enclosure);
     }
 
     /// Takes in a plain live reading if nothing comes of it, and tells when something may be due sooner than before. None:

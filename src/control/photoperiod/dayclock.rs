@@ -94,7 +94,8 @@ struct Known {
     to: DateTime<Utc>,
     /// Its plan.
     today: Option<DayPlan>,
-    /// The dates around it in order, each with its plan: most of them stay when the next date comes into force.
+    /// The dates around it in order, each with its plan, perhaps with one that has just ceased to be or will be one of them:
+    /// most of them stay when the next date comes into force, or the one before again.
     plans: Vec<(NaiveDate, Option<DayPlan>)>,
     /// Days around it in order; none touches the next.
     days: Vec<Stretch>,
@@ -172,9 +173,12 @@ impl DayClock {
             Some(known) => *known,
             None => (date, self.plan(date)),
         };
-        let plans: Vec<_> = first.iter_days().take(2 * DATES_AROUND as usize + 1).map(planned).collect();
+        let mut plans: Vec<_> = first.iter_days().take(2 * DATES_AROUND as usize + 1).map(planned).collect();
         let today = plans.iter().find(|(known, _)| *known == date).and_then(|(_, plan)| *plan);
         let days = plans.iter().filter_map(|(_, plan)| self.day_of(plan.as_ref()?)).collect();
+        let (before, after) = (first.pred_opt(), plans.last().and_then(|(last, _)| last.succ_opt()));
+        let beside = known.iter().find(|(date, _)| Some(*date) == before || Some(*date) == after);
+        plans.extend(beside);
         let known_from = start(date.checked_sub_days(Days::new(KNOWN_BEFORE))?)?;
         let known_to = start(date.checked_add_days(Days::new(DATES_AROUND))?)?;
         Some(Known {

@@ -1,8 +1,8 @@
 //! What the core wants done, carried out and noted.
 
-use std::fmt::{self, Write as _};
+use std::fmt;
 
-use super::Run;
+use super::{Calm, Run};
 use crate::control::{Command, Effect, OutputRef};
 use crate::guard::SafetyRecord;
 use crate::message;
@@ -11,7 +11,7 @@ use crate::settings::{CutOffIx, EnclosureIx, LampIx};
 impl Run<'_> {
     /// Carries out what the core wants after an event, and judges what has come of it; `any`: it may be anything.
     pub(super) fn carry_out_all(&mut self, mut effects: Vec<Effect>, any: bool) {
-        self.calm = None;
+        self.calm = Calm::default();
         for effect in effects.drain(..) {
             self.carry_out(effect);
         }
@@ -39,7 +39,9 @@ impl Run<'_> {
                 self.book.write_by(self.now, |line| {
                     let name = &enclosure.lamps[l.0].name;
                     [&enclosure.id, "/", name, " "].into_iter().for_each(|piece| line.push_str(piece));
-                    write!(line, "{level}: {reason}")
+                    level.write_to(line)?;
+                    line.push_str(": ");
+                    reason.write_to(line)
                 });
                 self.coverage.switched(level.is_off(), &reason);
                 let before = self.sight.lamp(e, l).level;

@@ -19,6 +19,16 @@ use crate::time::Mono;
 /// With more enclosures than this somebody speaks so often that to look for a glide costs more than it spares; a guess.
 const MANY: usize = 31;
 
+/// Until when nothing happens but readings of which nothing comes, and what outputs are told again.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Calm {
+    /// Until then; none: that must be found out.
+    until: Option<u64>,
+    /// The same but for what has no longer been looked at than until then: holds, which are refreshed meanwhile, the
+    /// weakness of lamps, and probes that may count as silent.
+    owed: Option<u64>,
+}
+
 /// Readings of a probe that may be glided over lie between these, neither included.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Guide {
@@ -172,7 +182,7 @@ impl Run<'_> {
                 }
                 if stirs == until {
                     // By now more may be known.
-                    self.calm = None;
+                    self.calm.until = None;
                     if self.calm_until().is_some_and(|still| still > until) || self.look_for_weakness(until) {
                         continue;
                     }
@@ -192,11 +202,15 @@ impl Run<'_> {
         if !self.is_undisturbed() {
             return None;
         }
-        if self.calm.is_none() {
+        if self.calm.until.is_none() {
             let grid = if self.obligations.follows_weakness() { self.looked + GRID } else { u64::MAX };
-            self.calm = Some(self.quiet_until().min(grid).min(self.oracle.silent_at(self.settings, self.now)));
+            let known = self.calm.owed.filter(|owed| *owed > self.now + 1 && self.owes_no_look());
+            let owed = known.unwrap_or_else(|| self.quiet_but_for_holds());
+            let quiet = owed.min(self.holds_quietly());
+            self.calm.until = Some(quiet.min(grid).min(self.oracle.silent_at(self.settings, self.now)));
+            self.calm.owed = Some(owed);
         }
-        self.calm
+        self.calm.until
     }
 
     /// Follows the weakness of lamps at `grid`, the next millisecond, where that is all that is to be looked at then, and
@@ -212,7 +226,7 @@ impl Run<'_> {
         }
         (self.now, self.looked) = (grid, grid);
         self.judge_weakness();
-        self.calm = None;
+        self.calm = Calm::default();
         true
     }
 
@@ -259,11 +273,25 @@ impl Run<'_> {
     /// When something must happen or be looked at that is no reading of which nothing comes, while all is
     /// [undisturbed](Run::is_undisturbed). What outputs are told again and report again brings it no nearer.
     fn quiet_until(&self) -> u64 {
+        self.quiet_but_for_holds().min(self.holds_quietly())
+    }
+
+    /// The first moment of the grid at which something that is owed at `owed` could be found.
+    fn on_grid(&self, owed: u64) -> u64 {
+        let passed = owed.saturating_sub(self.looked).div_ceil(GRID).max(1);
+        self.looked.saturating_add(passed.saturating_mul(GRID))
+    }
+
+    /// The first moment of the grid at which an output could not have been told again in time.
+    fn holds_quietly(&self) -> u64 {
+        self.on_grid(self.oracle.holds_until(self.settings, &self.sight))
+    }
+
+    /// [`Run::quiet_until`] but for outputs that are told again in time.
+    fn quiet_but_for_holds(&self) -> u64 {
         let turn = self.turns.get(self.turned).map(|(at, ..)| *at);
         let act = self.acts.get(self.acted).map(|(at, _)| *at);
-        // The first moment of the grid at which anything could be found.
-        let passed = self.nothing_owed_until().saturating_sub(self.looked).div_ceil(GRID).max(1);
-        let owed = self.looked.saturating_add(passed.saturating_mul(GRID));
+        let owed = self.on_grid(self.nothing_owed_until());
         let grid = self.looked + GRID;
         let boots = [self.broker_boots, self.daemon_boots, self.reconciled_by];
         let all = [turn, act, Some(owed), Some(self.end)];

@@ -107,18 +107,23 @@ impl Run<'_> {
         failed.into_iter().for_each(|(ix, how)| self.fail(ix, &how));
     }
 
-    /// Until when to judge the grid would find nothing, as long as nothing happens but readings of which nothing comes.
-    pub(super) fn nothing_owed_until(&self) -> u64 {
+    /// Whether nothing is so that must be looked at on the grid.
+    pub(super) fn owes_no_look(&self) -> bool {
         let trouble = self.down_since.is_some() || self.disk_failing.is_some() || !self.kept_since.is_empty();
-        if !self.settled || trouble {
+        self.settled && !trouble
+    }
+
+    /// Until when to judge the grid would find nothing but that outputs were not told again in time, as long as nothing
+    /// happens but readings of which nothing comes.
+    pub(super) fn nothing_owed_until(&self) -> u64 {
+        if !self.owes_no_look() {
             return self.now;
         }
         let healed = self.scenario.healed.map_or(u64::MAX, |healed| ms(healed) + liveness::ON_SCHEDULE_AFTER);
         let hours = self.hours_steady.max(self.hours_looked + HOURS_LOOKED_AT);
-        let holds = self.oracle.holds_until(self.settings, &self.sight);
         let clock = self.host.clock_error(self.now);
         let owed = self.obligations.quiet_until(self.now, self.settings, (&self.sight, &self.world), clock);
-        [healed, hours, holds, self.documents_agree_until()].into_iter().fold(owed, u64::min)
+        [healed, hours, self.documents_agree_until()].into_iter().fold(owed, u64::min)
     }
 
     /// Judges what takes long to judge.

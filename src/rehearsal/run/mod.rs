@@ -18,7 +18,7 @@ use crate::message::Routes;
 use crate::settings::{EnclosureIx, LampIx, Settings};
 use crate::simulator::{Message, Physics, TimedFault, World};
 
-use gliding::{Guide, Lane};
+use gliding::{Calm, Guide, Lane};
 
 use crate::rehearsal::book::Book;
 use crate::rehearsal::broker::Broker;
@@ -210,8 +210,8 @@ struct Run<'s> {
     broker_boots: Option<u64>,
     daemon_boots: Option<u64>,
     looked: u64,
-    /// Until when it is known to be calm; none: that must be found out.
-    calm: Option<u64>,
+    /// Until when it is known to be calm.
+    calm: Calm,
     /// Whether nothing has happened since then but readings, and what lamps' outputs are told and report.
     settled: bool,
     /// The words that pass between the core and each lamp's output.
@@ -297,7 +297,7 @@ impl<'s> Run<'s> {
             broker_boots: None,
             daemon_boots: Some(0),
             looked: 0,
-            calm: None,
+            calm: Calm::default(),
             settled: false,
             bounds: bounds(scenario),
             bounded: 0,

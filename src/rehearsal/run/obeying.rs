@@ -7,7 +7,7 @@
 
 use std::time::Duration;
 
-use super::{Run, ms};
+use super::{Calm, Run, ms};
 use crate::control::{Command, Effect, Event, OutputRef, Reading};
 use crate::message;
 use crate::rehearsal::broker::COMMAND_TAKES;
@@ -79,7 +79,7 @@ impl Run<'_> {
         let mut effects = std::mem::take(&mut self.effects);
         core.handle_in_step(Mono::from_millis(self.now - booted), event, &mut effects);
         self.handled = self.now;
-        self.calm = None;
+        self.calm = Calm::default();
         self.come_of(effects, until, false);
         true
     }
@@ -118,7 +118,7 @@ impl Run<'_> {
         }
         self.effects = effects;
         if !again {
-            self.calm = None;
+            self.calm = Calm::default();
             self.judge_step(any);
             self.expect(false);
         }

@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use super::keeper::in_words;
-use super::{COMES_ROUND, GRID, Run, ms};
+use super::{COMES_ROUND, Calm, GRID, Run, ms};
 use crate::control::{Controller, Event, OutputRef};
 use crate::rehearsal::broker::Delivery;
 use crate::simulator::Message;
@@ -36,7 +36,7 @@ impl Run<'_> {
 
     /// Lets happen what is due now: what goes wrong, the plant, what arrives, the keeper, and what the core waits for.
     pub(super) fn step(&mut self) {
-        (self.settled, self.calm) = (false, None);
+        (self.settled, self.calm) = (false, Calm::default());
         self.host.write(self.now);
         self.bounded += self.bounds[self.bounded..].iter().take_while(|at| **at <= self.now).count();
         while let Some((_, comes, ix)) = self.turns.get(self.turned).copied().filter(|(at, ..)| *at <= self.now) {
@@ -66,7 +66,7 @@ impl Run<'_> {
     /// Lets happen what is due now, where that can be no more than what the plant says, what outputs are told and what the
     /// core waits for. The grid is not looked at: nothing could be found there.
     pub(super) fn pass_by(&mut self) {
-        self.calm = None;
+        self.calm = Calm::default();
         self.arrive();
         if self.is_due() {
             self.handle(Event::Tick);
