@@ -85,7 +85,7 @@ const LEADS_IN_DOUBT: Duration = Duration::from_secs(570);
 /// a guess between false alarms and two hours.
 const LEADS_UNSEEN: Duration = Duration::from_secs(30 * 60);
 /// … and for this long where others light the probe too, of which this one may give less than the probe can see past an
-/// animal: a guess, within the two hours.
+/// animal: a guess; the two hours are for lamps that are alone.
 const LEADS_SHARED: Duration = Duration::from_secs(90 * 60);
 /// Of the probability of all faults, the dead probe has neither less nor more than these in that doubt; guesses.
 const IN_DOUBT: (f64, f64) = (0.01, 0.9);
