@@ -6,7 +6,8 @@
 //!
 //! Each piece of 50 enclosures is a line of `--out`; pieces that stand there already are not run again, so that a run can be
 //! broken off, and files of other ranges of seeds can be added to it with `cat`. The table is of everything in the file.
-//! `--years` must be that of the pieces in it. `--threads N` runs so many pieces at once, `--false` shows false alarms and dark lamps in words. One seed gives one
+//! `--years` must be that of the pieces in it. `--threads N` runs so many pieces at once, `--false` shows false alarms and dark lamps in words,
+//! `--lamps N` leaves out enclosures with more or fewer lamps at their probe. One seed gives one
 //! course, whatever runs beside it.
 
 #![allow(
@@ -47,10 +48,11 @@ struct Asked {
     threads: usize,
     out: Option<PathBuf>,
     in_words: bool,
+    lamps: Option<usize>,
 }
 
 fn asked() -> Option<Asked> {
-    let mut asked = Asked { seeds: 0..100, years: 2.0, threads: 1, out: None, in_words: false };
+    let mut asked = Asked { seeds: 0..100, years: 2.0, threads: 1, out: None, in_words: false, lamps: None };
     let mut arguments = std::env::args().skip(1).filter(|argument| argument != "--bench");
     while let Some(argument) = arguments.next() {
         match argument.as_str() {
@@ -62,6 +64,7 @@ fn asked() -> Option<Asked> {
             "--years" => asked.years = arguments.next()?.parse().ok()?,
             "--threads" => asked.threads = arguments.next()?.parse().ok()?,
             "--out" => asked.out = Some(arguments.next()?.into()),
+            "--lamps" => asked.lamps = Some(arguments.next()?.parse().ok()?),
             "--false" => asked.in_words = true,
             _ => return None,
         }
@@ -78,7 +81,7 @@ fn known(asked: &Asked) -> BTreeMap<u64, Piece> {
 
 fn main() {
     let Some(asked) = asked() else {
-        eprintln!("lamps [--enclosures FROM..TO] [--years N] [--threads N] [--out FILE] [--false]");
+        eprintln!("lamps [--enclosures FROM..TO] [--years N] [--threads N] [--out FILE] [--false] [--lamps N]");
         std::process::exit(2);
     };
     let pieces = Mutex::new(known(&asked));
@@ -93,7 +96,7 @@ fn main() {
             if pieces.lock().is_ok_and(|pieces| pieces.contains_key(&first)) {
                 continue;
             }
-            let tally = trial::run(first..(first + PIECE).min(asked.seeds.end), asked.years);
+            let tally = trial::run_with(first..(first + PIECE).min(asked.seeds.end), asked.years, asked.lamps);
             if asked.in_words {
                 tally.examples.iter().chain(&tally.delays).for_each(|example| eprintln!("{example}"));
             }

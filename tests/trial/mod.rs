@@ -30,8 +30,13 @@ pub const AGEING: [&str; 5] = Curve::KINDS;
 
 /// Runs the enclosures of these seeds for `years` each.
 pub fn run(seeds: Range<u64>, years: f64) -> Tally {
+    run_with(seeds, years, None)
+}
+
+/// The same of those that have so many lamps at their probe.
+pub fn run_with(seeds: Range<u64>, years: f64, lamps: Option<usize>) -> Tally {
     let mut all = Tally::default();
-    for seed in seeds {
+    for seed in seeds.filter(|&seed| lamps.is_none_or(|lamps| setup::Setup::drawn(seed).lamps == lamps)) {
         all.merge(course::Course::new(seed, years).run());
     }
     all

@@ -189,6 +189,10 @@ impl Plant {
         self.animal.1
     }
 
+    pub fn animal_in_words(&self) -> String {
+        if self.animal.1 { format!("leaves {:.3}", self.animal.3) } else { "elsewhere".to_owned() }
+    }
+
     /// What the dust lets through, about one.
     pub fn dust(&self) -> f64 {
         let (most, every) = self.setup.dust;

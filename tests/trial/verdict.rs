@@ -9,7 +9,7 @@ use lampwarden::control::diagnosis::Cause;
 use lampwarden::control::health::ahead::DayLengths;
 use lampwarden::control::photoperiod::Plans;
 use lampwarden::control::{AlarmKind, AlarmNotice, Footing};
-use lampwarden::settings::{Enclosure, Site};
+use lampwarden::settings::{Enclosure, LampIx, Site};
 
 use super::course::{Course, E, Fate, Fault};
 use super::plant::DAY;
@@ -161,9 +161,38 @@ impl Course {
             *self.tally.false_of_pairs.entry(name.clone()).or_default() += 1;
         }
         *self.tally.false_alarms.entry(name).or_default() += 1;
+        let example = self.in_words(kind, subject, text);
+        self.tally.examples.push(example);
+    }
+
+    /// A false alarm beside what is so.
+    fn in_words(&self, kind: AlarmKind, subject: &str, text: &str) -> String {
         let (uvi, day) = (self.plant.uvi_when_lit(), self.now / DAY);
-        let hour = self.now % DAY / 3600;
-        self.tally.examples.push(format!("seed {} day {day} {hour} h, UVI {uvi:.2}: {text}", self.seed));
+        let (hour, minute) = (self.now % DAY / 3600, self.now % 3600 / 60);
+        let setup = &self.setup;
+        let coarse = if self.is_coarse() { ", too coarse" } else { "" };
+        let lamp = |lamp: &super::plant::UvLamp| {
+            let on = if lamp.told { (self.now - lamp.told_at) / 60 } else { 0 };
+            format!("on for {on} min, {:.2} when warm, {:.0} h", self.plant.moved * lamp.full(), lamp.hours)
+        };
+        let lamps: Vec<String> = self.plant.lamps.iter().map(lamp).collect();
+        let why = self.enclosure.lamps.iter().position(|lamp| lamp.name == subject);
+        let why = why.and_then(|at| self.controller.why(E, LampIx(at))).or_else(|| self.controller.why_alarm(E, kind));
+        format!(
+            "seed {} day {day} {hour}:{minute:02}, UVI {uvi:.2}{coarse}, {} lamps, staged {}, a reading in {} s, step {}, offset \
+             {}, noise {:.3}, gain {:.2}, animal {}; lamps {lamps:?}; changes of the last days {:?}: {text}\n    {}",
+            self.seed,
+            setup.lamps,
+            setup.staged,
+            setup.every,
+            setup.step,
+            setup.offset,
+            setup.noise.0,
+            self.plant.gain_now(),
+            self.plant.animal_in_words(),
+            self.ledger.disturbances.iter().map(|&(at, by)| ((self.now - at) / DAY, by)).collect::<Vec<_>>(),
+            why.unwrap_or_default().join("\n    "),
+        )
     }
 
     /// Whether the probe is too coarse to tell the deepest shade of the trial from darkness.

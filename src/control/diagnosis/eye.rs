@@ -300,6 +300,16 @@ impl Eye {
         self.level.filter(|_| self.learnt_for >= TRUSTED)
     }
 
+    /// What stands out of the dark: its level, or that of all where it was never seen alone.
+    fn lights(&self) -> Option<f64> {
+        self.level.or(self.crowd)
+    }
+
+    /// Whether others were seen to light it too.
+    pub(super) fn is_shared(&self) -> bool {
+        self.crowd.is_some() || self.others > 0.0
+    }
+
     /// What the last slot showed of the lamp.
     pub(super) fn seen(&self) -> Option<f64> {
         self.seen
@@ -307,6 +317,10 @@ impl Eye {
 
     /// Whether so little is seen, of this lamp and of others there, that it is no level to learn.
     pub(super) fn is_dim(&self) -> bool {
+        // Of what the probe hardly sees without an animal nobody can tell whether one lies there.
+        if self.lights().is_some_and(|level| SHADE.1 * level <= self.unseen(self.scatter())) {
+            return false;
+        }
         let others = self.others;
         self.seen.zip(self.level).is_some_and(|(seen, level)| seen + others < LEARN_FROM * (level + others))
     }
@@ -351,7 +365,7 @@ impl Eye {
             return;
         }
         let mean = slot.sum / slot.count;
-        if self.level.is_some_and(|level| mean - self.dark.0 > LEARN_FROM * level) {
+        if self.lights().is_some_and(|level| mean - self.dark.0 > LEARN_FROM * level) {
             return;
         }
         self.still_dark.learn(&slot);
@@ -370,7 +384,7 @@ impl Eye {
         if slot.count == 0.0 || slot.crowded || slot.others > 0.0 {
             return None;
         }
-        let level = self.level?;
+        let level = self.lights()?;
         let raw = slot.sum / slot.count;
         if raw - self.dark.0 > LEARN_FROM * level {
             return slot.is_still().then(|| (self.still_lit.of(&slot), DEAD_STILL));
@@ -431,7 +445,9 @@ impl Eye {
             Some(level) => well(x, level, warmed, scatter),
             None => spread(x, (least * warmed.max(SHADE.0), most), scatter, unseen).0,
         };
-        let (least, most) = known.map_or((least, most), |level| (level, level));
+        // Of others that come up or have just gone out nobody knows how little they give: this one may be all there is.
+        let alone = self.level.filter(|_| slot.crowded);
+        let (least, most) = known.map_or((least, most), |level| (alone.unwrap_or(level).min(level), level));
         let hidden = spread(x, (SHADE.0 * least, SHADE.1 * most), scatter, unseen).1;
         let dim = shade(x, (least, most), warmed, scatter);
         let nothing = log_normal(x, 0.0, scatter);
@@ -460,9 +476,7 @@ impl Eye {
         let scatter = self.scatter_beside();
         let slot = std::mem::take(&mut self.slot);
         let Some(seen) = self.seen.filter(|_| well) else { return };
-        if !slot.crowded {
-            self.still_lit.learn(&slot);
-        }
+        self.still_lit.learn(&slot);
         // What others light it with too may be wrong, and what more arrives may be theirs.
         let mixed = slot.others > 0.0;
         if mixed && self.alone_for >= TRUSTED {

@@ -56,15 +56,19 @@ const STEP: Duration = Duration::from_secs(600);
 /// … over at most this; a longer silence changes no more.
 const LONGEST: Duration = Duration::from_secs(12 * 3600);
 
-/// Weight of a first word of the power probe, and of each further minute of it: natural logarithms of odds. It is bounded
-/// because a meter that fails goes on failing. Guesses.
-const POWER_FIRST: f64 = 6.0;
+/// Weight of a first word of the power probe (as much as one observation may have), and of each further minute of it: natural
+/// logarithms of odds. It is bounded because a meter that fails goes on failing. Guesses.
+const POWER_FIRST: f64 = 6.9;
 const POWER_MORE: f64 = 1.5;
 /// The same for a minute of light or heat.
 const LIGHT_MORE: f64 = 2.0;
 const HEAT_MORE: f64 = 1.5;
 /// Where a lamp has a UV probe, other evidence weighs this much less: light that is seen is light.
 const BESIDE_UV: f64 = 0.35;
+
+/// Weight of light that is back after all lamps at a probe were dark, a logarithm of odds; a guess: as much as one observation
+/// may have.
+const LIGHT_BACK: f64 = 6.9;
 
 /// The probability of a false verdict and of a missed one that the test is set to.
 const ERROR: f64 = 0.05;
@@ -80,6 +84,9 @@ const LEADS_IN_DOUBT: Duration = Duration::from_secs(570);
 /// … and it must have led for this long where UV alone tells and an animal may leave so little that the probe cannot see it:
 /// a guess between false alarms and two hours.
 const LEADS_UNSEEN: Duration = Duration::from_secs(30 * 60);
+/// … and for this long where others light the probe too, of which this one may give less than the probe can see past an
+/// animal: a guess; the two hours are for lamps that are alone.
+const LEADS_SHARED: Duration = Duration::from_secs(90 * 60);
 /// Of the probability of all faults, the dead probe has neither less nor more than these in that doubt; guesses.
 const IN_DOUBT: (f64, f64) = (0.01, 0.9);
 /// Shade is told when it has lasted for this long of lit time: longer than an animal that lies there for a third of the
@@ -135,6 +142,8 @@ pub struct Diagnosis {
     hidden: f64,
     /// Others were lit at the probe in the last slot.
     crowded: bool,
+    /// All were dark there when a fault began to lead.
+    all_dark: bool,
     /// By its power or its light it burns, as of the last slot that told.
     burns: Option<bool>,
     /// When it began to draw its power again after it did not, although it was told on all along.
@@ -176,6 +185,7 @@ impl Diagnosis {
             draw: Draw::default(),
             hidden: 0.0,
             crowded: false,
+            all_dark: false,
             burns: None,
             struck: None,
             was_lit: false,
@@ -251,6 +261,7 @@ impl Diagnosis {
         self.burns = None;
         self.struck = None;
         self.was_lit = false;
+        self.all_dark = false;
         (self.dark_since, self.fault_since) = (None, None);
         true
     }
@@ -462,9 +473,16 @@ impl Diagnosis {
         if let Some(warms) = self.warmth.weigh(lasted(now, self.since)) {
             self.beliefs.observe(by_burning(warms, HEAT_MORE * beside * minutes));
         }
-        if let Some(sight) = self.uv.weigh(warmed).filter(|_| self.kit.uv.is_some()) {
+        if let Some(mut sight) = self.uv.weigh(warmed).filter(|_| self.kit.uv.is_some()) {
             self.hidden = sight.hidden;
             self.crowded = sight.crowd.is_some();
+            // What made all of them dark is over when light is back, and no fault of this one alone.
+            match sight.crowd {
+                Some(false) => self.all_dark |= self.fault_since.is_none(),
+                Some(true) if self.all_dark && self.fault_share() > ERROR => sight.nothing -= LIGHT_BACK,
+                Some(true) => self.all_dark = false,
+                None => {}
+            }
             self.beliefs.observe(by_uv(&sight));
         }
         Some(warmed)
@@ -568,10 +586,14 @@ impl Diagnosis {
         let dead = self.beliefs.probabilities()[DEAD] / self.fault_share();
         let doubted = self.kit.uv.is_some() && self.uv.stillness_tells() && dead > IN_DOUBT.0 && dead < IN_DOUBT.1;
         let unseen = (self.hidden > 0.0 || self.crowded) && self.burns.is_none();
+        // What two probes say that have nothing in common is no slip of one.
+        let agree = self.burns == Some(false) && self.kit.uv.is_some() && !self.crowded && !self.uv_is_seen();
         let leads = self.fault_since;
         let spoken = leads.and(self.dark_since.or(leads));
         let (since, enough) = match (may_wait, doubted) {
+            _ if unseen && self.uv.is_shared() => (leads, LEADS_SHARED),
             _ if unseen => (leads, LEADS_UNSEEN),
+            (false, _) if agree => (spoken, Duration::ZERO),
             (true, _) => (leads, traits.restrike.value + self.kit.warm_up / 3),
             (false, true) => (spoken, LEADS_IN_DOUBT),
             (false, false) => (spoken, LEADS),

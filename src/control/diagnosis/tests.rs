@@ -218,6 +218,28 @@ fn two_lamps_at_one_probe_are_dark_together_or_not_judged() {
 }
 
 #[test]
+fn darkness_without_power_needs_no_second_look() {
+    let mut bench = Bench::new(Kit { rated: Some(Watts(24.0)), ..kit(Fitting::FluorescentUvb) });
+    let reads = |bench: &mut Bench, level: f64, watts: f64| {
+        bench.second += 10 * MINUTE;
+        let now = Mono::from_secs(bench.second);
+        bench.diagnosis.uv(now, Uvi(level), Others::Dark);
+        bench.diagnosis.power(now, Watts(watts));
+    };
+    bench.reads(Told::Off, 0.0, 12 * 60);
+    bench.told(Told::Full);
+    (0..60).for_each(|_| reads(&mut bench, 4.0, 24.0));
+    let before = bench.diagnosis.clone();
+    for (level, watts, told) in
+        [(0.0, 0.3, Some(Cause::LampDark)), (4.0, 0.3, None), (0.2, 0.3, None), (0.0, 24.0, None)]
+    {
+        let mut bench = Bench { diagnosis: before.clone(), second: bench.second };
+        reads(&mut bench, level, watts);
+        assert_eq!(bench.cause(), told, "{level} {watts} W: {:#?}", bench.diagnosis.why(&Peers::default()));
+    }
+}
+
+#[test]
 fn a_new_lamp_is_judged_by_itself() {
     let mut bench = Bench::known(Fitting::FluorescentUvb, 4.0);
     bench.reads(Told::Full, 0.0, 30);
@@ -359,6 +381,89 @@ fn of_two_lamps_at_one_probe_darkness_tells_while_one_is_lit_alone_and_animals_a
             assert_eq!([pair.one.cause(), pair.two.cause()], told, "{:?} gives {gives:?}: {:#?}", pair.levels, whys());
         }
     }
+}
+
+#[test]
+fn an_animal_under_the_weak_lamp_of_two_is_not_taken_for_darkness_as_the_strong_one_goes_out() {
+    // What it leaves of the weak one, a twentieth, is far less than it could leave of both, which is what they gave until now.
+    let mut bench = Bench::known(Fitting::FluorescentUvb, 0.8);
+    let crowd = |bench: &mut Bench, level: f64, minutes: u32| {
+        for minute in 0..minutes {
+            bench.second += MINUTE;
+            let reading = Uvi(level + [0.0, 0.01, 0.0, -0.01][(minute % 4) as usize]);
+            bench.diagnosis.uv(Mono::from_secs(bench.second), reading, Others::Unknown);
+        }
+    };
+    bench.reads(Told::Off, 0.0, 12 * 60);
+    bench.reads(Told::Full, 0.8, 60);
+    crowd(&mut bench, 4.4, 600);
+    crowd(&mut bench, 0.04, 21);
+    bench.reads(Told::Full, 0.04, 40);
+    assert_eq!(bench.cause(), None, "{:#?}", bench.diagnosis.why(&Peers::default()));
+}
+
+#[test]
+fn an_animal_that_slept_under_the_weak_lamp_of_two_is_given_time_and_darkness_is_told_at_last() {
+    // What it leaves, three parts in a hundred of 0.2, no probe of a hundredth's steps tells from darkness.
+    let mut bench = Bench::known(Fitting::FluorescentUvb, 0.2);
+    let crowd = |bench: &mut Bench, level: f64, minutes: u32| {
+        for minute in 0..minutes {
+            bench.second += MINUTE;
+            let reading = Uvi((level + [0.0, 0.01, 0.0, -0.01][(minute % 4) as usize]).max(0.0));
+            bench.diagnosis.uv(Mono::from_secs(bench.second), reading, Others::Unknown);
+        }
+    };
+    crowd(&mut bench, 1.2, 600);
+    bench.reads(Told::Off, 0.0, 12 * 60);
+    bench.reads(Told::Full, 0.006, 55);
+    assert_eq!(bench.cause(), None, "{:#?}", bench.diagnosis.why(&Peers::default()));
+    let mut dark = clone(&bench);
+    crowd(&mut bench, 1.2, 60);
+    assert_eq!(bench.cause(), None, "{:#?}", bench.diagnosis.why(&Peers::default()));
+    crowd(&mut dark, 0.0, 120);
+    assert_eq!(dark.cause(), Some(Cause::LampDark), "{:#?}", dark.diagnosis.why(&Peers::default()));
+}
+
+#[test]
+fn where_all_lamps_at_a_probe_were_dark_light_that_comes_back_is_that_of_all() {
+    let mut bench = Bench::known(Fitting::FluorescentUvb, 0.3);
+    let beside = |bench: &mut Bench, level: f64, minutes: u32| {
+        for minute in 0..minutes {
+            bench.second += MINUTE;
+            let reading = Uvi((level + [0.0, 0.01, 0.0, -0.01][(minute % 4) as usize]).max(0.0));
+            bench.diagnosis.uv(Mono::from_secs(bench.second), reading, Others::Known(0.7));
+        }
+    };
+    beside(&mut bench, 1.0, 60);
+    beside(&mut bench, 0.0, 120);
+    assert_eq!(bench.cause(), Some(Cause::LampDark), "{:#?}", bench.diagnosis.why(&Peers::default()));
+    // Less than what they gave, as from a lamp whose level was learnt too high.
+    beside(&mut bench, 0.8, 10);
+    assert_eq!(bench.cause(), None, "{:#?}", bench.diagnosis.why(&Peers::default()));
+}
+
+#[test]
+fn a_probe_that_stands_still_at_the_light_of_two_lamps_teaches_no_darkness() {
+    let mut bench = Bench::new(kit(Fitting::FluorescentUvb));
+    let crowd = |bench: &mut Bench, level: f64, minutes: u32| {
+        bench.told(Told::Full);
+        for minute in 0..minutes {
+            bench.second += MINUTE;
+            let reading = Uvi(level + 0.01 * f64::from(minute % 3));
+            bench.diagnosis.uv(Mono::from_secs(bench.second), reading, Others::Unknown);
+        }
+    };
+    bench.reads(Told::Off, 0.0, 12 * 60);
+    crowd(&mut bench, 3.0, 12 * 60);
+    bench.told(Told::Off);
+    for _ in 0..12 * 60 {
+        bench.second += MINUTE;
+        bench.diagnosis.uv(Mono::from_secs(bench.second), Uvi(3.0), Others::Dark);
+    }
+    let dark = bench.diagnosis.uv.dark_mean();
+    assert!(dark < 0.05, "{dark}");
+    crowd(&mut bench, 0.15, 180);
+    assert!(!matches!(bench.cause(), Some(Cause::LampDark)), "{:#?}", bench.diagnosis.why(&Peers::default()));
 }
 
 fn clone(bench: &Bench) -> Bench {

@@ -13,7 +13,10 @@ use crate::settings::Window;
 const NEAR: f64 = 5.0;
 /// … or the last days are within this share of the level; a guess: what the fastest lamp loses in three days …
 const CLOSE: f64 = 0.02;
-/// … unless the forecast itself is farther off than so many notice times, so that only its interval is wide; a guess.
+/// … but not so far below it, as a share of it: what has fallen so far is no fading but below its band, and told as that; a
+/// guess …
+const FALLEN: f64 = -0.25;
+/// … and unless the forecast itself is farther off than so many notice times, so that only its interval is wide; a guess.
 const DOUBTFUL: f64 = 3.0;
 /// While a forecast is provisional a departure is told from so many days ahead, or from twice as many where the near end
 /// of its interval is near; guesses. A burn-in may end higher than it is taken for.
@@ -80,7 +83,9 @@ pub struct Announced(bool);
 impl Announced {
     /// Judges today's forecast; `notice` in days. Without a forecast what was told stands.
     pub fn judge(&mut self, departure: Option<&Departure>, notice: f64) -> bool {
-        if let Some(&Departure { days: (expected, earliest, _), margin, least_margin, provisional, .. }) = departure {
+        if let Some(&Departure { days: (expected, earliest, _), margin, least_margin, provisional, .. }) = departure
+            && !(margin < FALLEN)
+        {
             let within = |most: f64| expected.is_some_and(|days| days <= most);
             let near = earliest <= NEAR.min(notice) || margin <= CLOSE;
             let forecast = if self.0 {
@@ -133,6 +138,29 @@ mod tests {
             };
             let mut announced = Announced::default();
             assert_eq!(announced.judge(Some(&departure), 30.0), told, "{least_margin}");
+        }
+    }
+
+    #[test]
+    fn what_has_fallen_far_below_its_level_is_no_fading() {
+        // A thing that lies there leaves a third of the UV for some days: that is told as below its band.
+        let soon = Forecast { expected: None, earliest: None, latest: None };
+        for (margin, told) in [(0.2, true), (0.01, true), (-0.1, true), (-0.6, false)] {
+            let departure = Departure {
+                level: 1.1,
+                margin,
+                least_margin: margin,
+                provisional: false,
+                hours: soon,
+                days: (Some(60.0), 1.0, None),
+                expected: None,
+                earliest: None,
+                latest: None,
+            };
+            let mut announced = Announced::default();
+            assert_eq!(announced.judge(Some(&departure), 30.0), told, "{margin}");
+            let mut announced = Announced(true);
+            assert!(announced.judge(Some(&departure), 30.0), "what was told stands");
         }
     }
 }
