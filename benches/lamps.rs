@@ -6,9 +6,9 @@
 //!
 //! Each piece of 50 enclosures is a line of `--out`; pieces that stand there already are not run again, so that a run can be
 //! broken off, and files of other ranges of seeds can be added to it with `cat`. The table is of everything in the file.
-//! `--years` must be that of the pieces in it. `--threads N` runs so many pieces at once, `--false` shows false alarms and dark lamps in words,
-//! `--lamps N` leaves out enclosures with more or fewer lamps at their probe. One seed gives one
-//! course, whatever runs beside it.
+//! `--years` must be that of the pieces in it. `--threads N` runs so many pieces at once, `--false` shows false alarms and dark
+//! lamps in words, `--lamps N` leaves out enclosures with more or fewer lamps at their probe. One seed gives one course,
+//! whatever runs beside it.
 
 #![allow(
     clippy::disallowed_methods,
