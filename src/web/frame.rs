@@ -6,7 +6,7 @@ use maud::{DOCTYPE, Markup, html};
 
 use super::guest::Visit;
 use super::people::Role;
-use super::words;
+use super::{vendor, words};
 
 /// Rooms in the order of a keeper's day.
 const ROOMS: [(&str, &str); 6] = [
@@ -31,6 +31,8 @@ pub(super) enum Script {
     None,
     /// It is shown anew as things change.
     Live,
+    /// The same, and its course can be read closely.
+    Course,
     /// The walk, which goes on without a network.
     Walk,
 }
@@ -47,6 +49,12 @@ fn head(title: &str, script: Script) -> Markup {
             @match script {
                 Script::None => {}
                 Script::Live => { script src="/live.js" defer {} }
+                Script::Course => {
+                    link rel="stylesheet" href=(vendor::UPLOT_STYLE.path);
+                    script src="/live.js" defer {}
+                    script src=(vendor::UPLOT.path) defer {}
+                    script src="/course.js" defer {}
+                }
                 Script::Walk => { script src="/walk.js" defer {} }
             }
         }
