@@ -311,6 +311,13 @@
   const whole = make("button", { type: "button", class: "plain" }, "Whole span");
   const figures = make("div", { "aria-hidden": "true", class: "chart" });
 
+  /** What is done by it is no doing of the mouse. */
+  const ours = (act) => {
+    is_ours = true;
+    act();
+    is_ours = false;
+  };
+
   /** Reads the moment nearest to this one. */
   const read = (moment, leading) => {
     const nth = nearest(moments, moment);
@@ -322,9 +329,13 @@
     what.textContent = words;
     slider.setAttribute("aria-valuetext", `${time}: ${words}`);
     if (leading) return;
-    is_ours = true;
-    for (const plot of plots) plot.setCursor({ left: plot.valToPos(moments[at], "x"), top: 0 });
-    is_ours = false;
+    ours(() => {
+      for (const plot of plots) {
+        // Where the mouse was is no longer what is read.
+        plot.cursor.event = null;
+        plot.setCursor({ left: plot.valToPos(moments[at], "x"), top: 0 });
+      }
+    });
   };
 
   const seen = (from, until) => {
@@ -334,7 +345,8 @@
   };
 
   const show = (from, until) => {
-    for (const plot of plots) plot.setScale("x", { min: from, max: until });
+    // At once: places are asked for right after.
+    ours(() => plots.forEach((plot) => plot.batch(() => plot.setScale("x", { min: from, max: until }))));
     seen(from, until);
     read(moments[at] ?? from);
   };
