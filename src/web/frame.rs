@@ -19,7 +19,7 @@ const ROOMS: [(&str, &str); 6] = [
 ];
 
 /// Beside heat, UV and mains, wherever they are touched.
-pub(super) const CAUTION: &str = "Software is the second line of safety. Every heating circuit needs an independent thermal \
+const CAUTION: &str = "Software is the second line of safety. Every heating circuit needs an independent thermal \
                                   cut-out and a residual-current device, wired by a licensed electrician to the local code. \
                                   Lamps burn skin and eyes, and stay hot after they are switched off: unplug before you reach \
                                   in. What an animal needs, and an animal that looks or behaves unwell, is for a veterinarian.";
