@@ -22,7 +22,7 @@
 //! | `wire` | the MQTT connection | all above |
 //! | `journal` | the keeper's records on disk | `control`, `message` and all they use |
 //! | `post` | messages on their way to people: mail, webhooks, MQTT, commands | `notify`, `wire` and all they use |
-//! | `export` | the journal's tables and the vet's page, written out | `journal`, `report` and all they use |
+//! | `export` | the journal's tables and the vet's page, written out | `journal`, `notify`, `report` and all they use |
 //! | `web` | the pages, and links in messages by which alarms are acknowledged | `export`, `journal`, `control`, `page` and all they use |
 //! | `daemon` | the live driver of the core | all above |
 //! | `commands` | the command line | everything |

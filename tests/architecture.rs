@@ -37,13 +37,13 @@ const ROOMS: &[(&str, &[&str])] = &[
     ("wire", &["units", "time", "settings", "guard", "control", "message"]),
     ("journal", &["units", "time", "settings", "guard", "control", "message"]),
     ("post", &["units", "time", "settings", "control", "notify", "wire"]),
-    ("export", &["units", "time", "settings", "guard", "control", "message", "report", "journal"]),
+    ("export", &["units", "time", "settings", "guard", "control", "message", "notify", "report", "journal"]),
     ("web", &["units", "time", "page", "settings", "guard", "control", "message", "journal", "export"]),
     (
         "daemon",
         &[
             "units", "time", "settings", "guard", "control", "message", "notify", "config", "wire", "journal", "post",
-            "web",
+            "export", "web",
         ],
     ),
     (
@@ -81,6 +81,7 @@ const OWNERS: &[(&str, &[&str])] = &[
     ("annotate_snippets", &["config"]),
     ("argon2", &["web"]),
     ("axum", &["web"]),
+    ("base64", &["web"]),
     ("clap", &["commands"]),
     ("csv", &["commands/history", "export"]),
     ("futures_util", &["web"]),

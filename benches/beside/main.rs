@@ -1,7 +1,7 @@
 //! The daemon as it is released beside bare clients that do no work, in one run on one machine, through a real broker.
 //!
-//! `cargo bench --bench beside` measures reaction, throughput, memory, the start and what idling costs, prints a table and
-//! writes `target/figures/beside.json`; `-- reaction`, `-- flow` and `-- standing` measure a part. Read the ratios:
+//! `cargo bench --bench beside` measures reaction, throughput, memory, the start, what idling and what the pages cost, prints a table and
+//! writes `target/figures/beside.json`; `-- reaction`, `-- flow`, `-- standing` and `-- pages` measure a part. Read the ratios:
 //! absolute figures are of one machine on one day. Nothing else should run meanwhile.
 
 #![allow(clippy::disallowed_methods, clippy::disallowed_types, reason = "a benchmark reads clocks and starts programs")]
@@ -10,6 +10,7 @@ mod bare;
 #[path = "../figures/mod.rs"]
 mod figures;
 mod flow;
+mod pages;
 mod place;
 mod reaction;
 mod standing;
@@ -32,7 +33,7 @@ fn main() -> Result<()> {
 
 /// Measures these parts, or all.
 async fn measure(parts: &[&str]) -> Result<()> {
-    let known = ["reaction", "flow", "standing"];
+    let known = ["reaction", "flow", "standing", "pages"];
     ensure!(parts.iter().all(|part| known.contains(part)), "parts are {}", known.join(", "));
     let is_wanted = |part: &str| parts.is_empty() || parts.contains(&part);
     let folder = Folder::new()?;
@@ -45,6 +46,9 @@ async fn measure(parts: &[&str]) -> Result<()> {
     }
     if is_wanted("standing") {
         standing::measure(&folder.0, &mut found).await?;
+    }
+    if is_wanted("pages") {
+        pages::measure(&folder.0, &mut found).await?;
     }
     figures::tell("beside", &found);
     Ok(())

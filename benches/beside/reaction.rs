@@ -23,7 +23,7 @@ const PAUSE: Duration = Duration::from_millis(5);
 /// Other messages a second in the loaded rows.
 const LOAD: u32 = 20_000;
 /// Where the daemon's lamps stand, and the echo's.
-const OURS: &str = "bench";
+pub(super) const OURS: &str = "bench";
 const ECHO: &str = "echo";
 
 /// p50, p99 and p99.9 of both at QoS 0 and 1, with nothing else going on, and beside other traffic, half of it to
@@ -64,13 +64,13 @@ pub async fn measure(folder: &Path, figures: &mut Vec<Figure>) -> Result<()> {
 }
 
 /// Plays sensors, and hears what heaters are told.
-struct Player {
+pub(super) struct Player {
     client: AsyncClient,
     told: UnboundedReceiver<(Instant, String, bool)>,
 }
 
 impl Player {
-    async fn connect(port: u16) -> Result<Player> {
+    pub(super) async fn connect(port: u16) -> Result<Player> {
         let (client, mut events) = connection("player", port);
         let (tell, told) = unbounded_channel();
         let (ready, is_ready) = tokio::sync::oneshot::channel();
@@ -104,7 +104,7 @@ impl Player {
     }
 
     /// Lets every lamp of the daemon come on.
-    async fn warm_up(&mut self, lamps: usize) -> Result<()> {
+    pub(super) async fn warm_up(&mut self, lamps: usize) -> Result<()> {
         // The daemon asserts every lamp off before it is told anything.
         let mut off = 0;
         while off < lamps {
@@ -126,7 +126,7 @@ impl Player {
     }
 
     /// One reading over the limit, and how long until OFF came back.
-    async fn sample(&mut self, place: &str, qos: QoS) -> Result<Duration> {
+    pub(super) async fn sample(&mut self, place: &str, qos: QoS) -> Result<Duration> {
         let command = format!("{place}/heat/set");
         let sent = Instant::now();
         self.client.try_publish(format!("{place}/basking"), qos, false, "41.0")?;

@@ -8,7 +8,8 @@ use clap::{Args, Subcommand};
 use serde_json::{Value, json};
 
 use crate::control::AlarmKind;
-use crate::daemon::{Clock, gathered};
+use crate::daemon::Clock;
+use crate::export::alarms::alarm_metrics;
 use crate::journal::read::Window;
 use crate::message::topics::SITE;
 use crate::notify::metrics::{Frequent, Metrics, Name};
@@ -247,7 +248,7 @@ fn metrics(config: &Config, days: u32, json: bool) -> ExitCode {
     let until = Clock::real().now().wall;
     let window = Window { from: until - TimeDelta::days(i64::from(days)), until };
     let figures = reader_of(&settings)
-        .and_then(|reader| gathered(&reader, window, settings.site.timezone).map_err(|why| why.to_string()));
+        .and_then(|reader| alarm_metrics(&reader, window, settings.site.timezone).map_err(|why| why.to_string()));
     let figures = match figures {
         Ok(figures) => figures,
         Err(why) => return failed(&why),

@@ -15,7 +15,6 @@ mod telling;
 
 pub use clock::Clock;
 pub use desk::ask;
-pub use past::gathered;
 
 use std::future::Future;
 use std::path::PathBuf;

@@ -1,41 +1,20 @@
-//! What the journal tells of the days behind: the figures of the alarms, and the week for its digest. It reads on a thread of
+//! What the journal tells of the days behind: the week for its digest. It reads on a thread of
 //! its own, so that the control loop waits for nothing.
 
 use std::collections::BTreeMap;
 use std::path::Path;
 
-use chrono::{DateTime, Days, NaiveDate, TimeDelta, Utc};
-use chrono_tz::Tz;
+use chrono::{DateTime, Days, NaiveDate, Utc};
 
+use crate::export::alarms::alarm_metrics;
 use crate::journal::read::{Failure, Reader, Resolution, Series, Whose, Window, begin_of};
 use crate::notify::chart::Chart;
 use crate::notify::digest::Week;
-use crate::notify::metrics::{Change, Metrics, Tally};
 use crate::settings::{Enclosure, Measures, Probe, ProbeIx, Settings};
 
 /// So many enclosures are drawn, those with most alarms first; a guess at what somebody looks through.
 const DRAWN: usize = 12;
 const DAYS: u64 = 7;
-
-/// An alarm that stands has been written at the last start, which is hardly longer ago; a guess.
-const BEFORE: TimeDelta = TimeDelta::days(31);
-
-/// The figures of the alarms in a window.
-pub fn gathered(reader: &Reader, window: Window, zone: Tz) -> Result<Metrics, Failure> {
-    let mut tally = Tally::new(window.from, zone);
-    let from = window.from.checked_sub_signed(BEFORE).unwrap_or(DateTime::<Utc>::MIN_UTC);
-    reader.alarms(None, Window { from, ..window }, |alarm| {
-        tally.take(&Change {
-            at: alarm.at,
-            enclosure: alarm.enclosure.as_deref(),
-            kind: &alarm.kind,
-            priority: &alarm.priority,
-            standing: &alarm.state,
-        });
-        Ok(())
-    })?;
-    Ok(tally.metrics(window.until))
-}
 
 /// The seven days before today, as the journal at `path` has them.
 pub(super) fn week(path: &Path, settings: &Settings, now: DateTime<Utc>) -> Result<Week, String> {
@@ -48,7 +27,7 @@ pub(super) fn week(path: &Path, settings: &Settings, now: DateTime<Utc>) -> Resu
     let window = Window { from: begin_of(first, zone), until: begin_of(today, zone) };
     let said = |why: Failure| why.to_string();
     let reader = Reader::open(path).map_err(|why| why.to_string())?;
-    let metrics = gathered(&reader, window, zone).map_err(said)?;
+    let metrics = alarm_metrics(&reader, window, zone).map_err(said)?;
     let mut charts = Vec::new();
     for enclosure in most_troubled(&reader, settings, window).map_err(said)?.into_iter().take(DRAWN) {
         charts.extend(drawn(&reader, settings, enclosure, (first, window)).map_err(said)?);

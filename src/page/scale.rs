@@ -37,6 +37,11 @@ impl Scale {
         (self.high - value) / (self.high - self.low)
     }
 
+    /// Its lowest and its highest number.
+    pub fn ends(&self) -> (f64, f64) {
+        (self.low, self.high)
+    }
+
     /// Its round numbers.
     pub fn lines(&self) -> impl Iterator<Item = f64> {
         let (low, step) = (self.low, self.step);

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use axum::extract::State;
-use axum::http::{StatusCode, header};
+use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse as _, Response};
 use prometheus_client::encoding::EncodeLabelSet;
 use prometheus_client::encoding::text::encode;
@@ -11,9 +11,9 @@ use prometheus_client::metrics::family::Family;
 use prometheus_client::metrics::gauge::Gauge;
 use prometheus_client::registry::{Registry, Unit};
 
-use super::House;
-use super::guest::Visit;
+use super::guest::Guest;
 use super::mailbox::Glance;
+use super::{House, scrape};
 use crate::control::{AlarmState, Priority, Quality};
 use crate::settings::{Measures, Settings};
 
@@ -30,9 +30,17 @@ pub(super) async fn health(State(house): State<Arc<House>>) -> Response {
     }
 }
 
-pub(super) async fn metrics(visit: Visit) -> Response {
+/// For guests of the pages, and for programs that bring name and password of an account.
+pub(super) async fn metrics(State(house): State<Arc<House>>, guest: Option<Guest>, headers: HeaderMap) -> Response {
+    if guest.is_none()
+        && let Err(refused) = scrape::let_in(&house, &headers).await
+    {
+        return refused;
+    }
+    let glance = house.glance();
+    let Some(settings) = &glance.settings else { return StatusCode::SERVICE_UNAVAILABLE.into_response() };
     let kind = "application/openmetrics-text; version=1.0.0; charset=utf-8";
-    match written(&visit.settings, &visit.glance) {
+    match written(settings, &glance) {
         Ok(text) => ([(header::CONTENT_TYPE, kind)], text).into_response(),
         Err(_) => StatusCode::INTERNAL_SERVER_ERROR.into_response(),
     }

@@ -6,7 +6,7 @@ use maud::{DOCTYPE, Markup, html};
 
 use super::guest::Visit;
 use super::people::Role;
-use super::words;
+use super::{vendor, words};
 
 /// Rooms in the order of a keeper's day.
 const ROOMS: [(&str, &str); 6] = [
@@ -19,7 +19,7 @@ const ROOMS: [(&str, &str); 6] = [
 ];
 
 /// Beside heat, UV and mains, wherever they are touched.
-pub(super) const CAUTION: &str = "Software is the second line of safety. Every heating circuit needs an independent thermal \
+const CAUTION: &str = "Software is the second line of safety. Every heating circuit needs an independent thermal \
                                   cut-out and a residual-current device, wired by a licensed electrician to the local code. \
                                   Lamps burn skin and eyes, and stay hot after they are switched off: unplug before you reach \
                                   in. What an animal needs, and an animal that looks or behaves unwell, is for a veterinarian.";
@@ -31,6 +31,8 @@ pub(super) enum Script {
     None,
     /// It is shown anew as things change.
     Live,
+    /// The same, and its course can be read closely.
+    Course,
     /// The walk, which goes on without a network.
     Walk,
 }
@@ -47,6 +49,12 @@ fn head(title: &str, script: Script) -> Markup {
             @match script {
                 Script::None => {}
                 Script::Live => { script src="/live.js" defer {} }
+                Script::Course => {
+                    link rel="stylesheet" href=(vendor::UPLOT_STYLE.path);
+                    script src="/live.js" defer {}
+                    script src=(vendor::UPLOT.path) defer {}
+                    script src="/course.js" defer {}
+                }
                 Script::Walk => { script src="/walk.js" defer {} }
             }
         }

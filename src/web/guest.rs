@@ -1,7 +1,7 @@
 //! What a request may do: its guest, and how things stand as they come.
 
 use std::sync::Arc;
-use std::time::{Instant, SystemTime};
+use std::time::SystemTime;
 
 use axum::extract::{FromRequestParts, OptionalFromRequestParts};
 use axum::http::request::Parts;
@@ -13,7 +13,7 @@ use tracing::warn;
 
 use super::mailbox::Glance;
 use super::people::{self, Accounts, Role};
-use super::{House, frame, held, session};
+use super::{House, frame, held, seen, session};
 use crate::settings::Settings;
 
 /// Accounts as they were read, and when their file was written.
@@ -90,7 +90,7 @@ fn find(house: &House, headers: &HeaderMap) -> Option<Guest> {
         |role, name, secret: &str| Guest { role, name, token: session::form_token(secret), secret: secret.to_owned() };
     let by_session = || {
         let secret = secret_of(headers)?;
-        let session = held(&house.sessions).find(Instant::now(), secret)?.clone();
+        let session = held(&house.sessions).find(seen::seconds_now(), secret)?.clone();
         let role = match session.by_link {
             Some(role) => role,
             None => {
@@ -153,7 +153,9 @@ impl FromRequestParts<Arc<House>> for Visit {
     type Rejection = Response;
 
     async fn from_request_parts(parts: &mut Parts, house: &Arc<House>) -> Result<Visit, Response> {
-        let Some(guest) = find(house, &parts.headers) else {
+        let found = find(house, &parts.headers);
+        house.keep_sessions();
+        let Some(guest) = found else {
             let path = parts.uri.path_and_query().map_or("/", |path| path.as_str());
             if parts.method != Method::GET {
                 let text = "Your session has ended. Log in, and try again.";

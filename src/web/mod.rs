@@ -11,6 +11,7 @@
 //! | `mailbox`, `ask`, `past` | how things stand, what the daemon answers, what the journal tells |
 //! | `frame`, `words`, `draw` | what all pages share: their frame, their words, their pictures |
 //! | `rooms` | the pages, a file each |
+//! | `vendor` | what others wrote for browsers |
 //! | `seen`, `note`, `link` | signed links |
 
 #![allow(clippy::disallowed_methods, clippy::disallowed_types, reason = "this room touches the world")]
@@ -31,8 +32,10 @@ mod note;
 mod past;
 pub mod people;
 mod rooms;
+mod scrape;
 mod seen;
 mod session;
+mod vendor;
 mod words;
 
 use std::collections::BTreeMap;
@@ -179,6 +182,10 @@ struct House {
     /// What guests with links may still do.
     bucket: Mutex<Bucket>,
     sessions: Mutex<Sessions>,
+    /// Held by whoever writes the file of sessions.
+    sessions_file: Mutex<()>,
+    /// Who was let in to collect figures.
+    collectors: Mutex<scrape::Known>,
     tries: Mutex<Tries>,
     accounts: Mutex<guest::Known>,
     closely: Mutex<BTreeMap<String, (Instant, Arc<Closely>)>>,
@@ -188,6 +195,12 @@ struct House {
 impl House {
     fn new(options: Options, ask: mpsc::Sender<Asked>) -> Option<House> {
         let Options { web, key, state_directory, visitor, now, mailbox } = options;
+        let file = state_directory.as_ref().map(|directory| directory.join(session::FILE));
+        let sessions = file.map_or_else(|| Ok(Sessions::default()), |file| Sessions::read(&file));
+        let sessions = sessions.unwrap_or_else(|why| {
+            warn!("everybody has to log in again: {why}");
+            Sessions::default()
+        });
         Some(House {
             style: format!("{}/style.css", web.public_url.as_deref().unwrap_or_default()),
             options: web,
@@ -200,7 +213,9 @@ impl House {
             glance: Mutex::default(),
             ask,
             bucket: Mutex::new(Bucket::new(Instant::now(), BURST)),
-            sessions: Mutex::default(),
+            sessions: Mutex::new(sessions),
+            sessions_file: Mutex::default(),
+            collectors: Mutex::default(),
             tries: Mutex::new(Tries::new(Instant::now())),
             accounts: Mutex::default(),
             closely: Mutex::default(),
@@ -211,6 +226,23 @@ impl House {
     /// Whether another guest with a link may come now.
     fn lets_in(&self) -> bool {
         held(&self.bucket).take(Instant::now(), BURST, 1.0 / PER_SECOND)
+    }
+
+    /// Lets the file of sessions know what it does not know yet, on a thread that may wait.
+    fn keep_sessions(self: &Arc<House>) {
+        let Some(directory) = self.state_directory.clone() else { return };
+        if !held(&self.sessions).has_news() {
+            return;
+        }
+        let house = Arc::clone(self);
+        tokio::task::spawn_blocking(move || {
+            // What is written last is the newest: it is looked at when its turn has come.
+            let _alone = held(&house.sessions_file);
+            let Some(text) = held(&house.sessions).take_news(seen::seconds_now()) else { return };
+            if let Err(why) = people::write_whole(&directory.join(session::FILE), text.as_bytes()) {
+                warn!("who has come in will have to log in again after a restart: {why}");
+            }
+        });
     }
 
     /// How things stand.

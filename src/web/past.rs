@@ -1,10 +1,14 @@
 //! What the journal tells of the past, for pictures and lists. Everything here blocks.
 
+use std::collections::BTreeMap;
 use std::path::Path;
 
 use chrono::{DateTime, TimeDelta, Utc};
 use chrono_tz::Tz;
 
+use crate::control::Record;
+use crate::export::alarms::alarm_metrics;
+use crate::export::burning::{Burnt, burnt};
 use crate::journal::read::{Act, Alarm, Failure, Reader, Resolution, Series, Whose, Window};
 
 /// Alarms told in a list at most.
@@ -29,6 +33,8 @@ pub(super) struct Past {
     pub courses: Vec<Course>,
     /// Each lamp's name with its levels from moments on, the first from before.
     pub lamps: Levels,
+    /// How long each was on day by day, where single switches are too many to be seen.
+    pub burnt: Vec<Burnt>,
     /// Alarms with when they began and ended.
     pub alarms: Vec<Stretch>,
 }
@@ -56,19 +62,28 @@ pub(super) fn closeness(span: TimeDelta) -> (Resolution, TimeDelta) {
     }
 }
 
-/// What is drawn of an enclosure.
-pub(super) fn of_enclosure(journal: &Path, id: &str, window: Window, zone: Tz) -> Result<Past, String> {
+/// What is drawn of an enclosure, up to `now`. `midnights` are those of the days that are asked for, and the one after them.
+pub(super) fn of_enclosure(
+    journal: &Path,
+    id: &str,
+    midnights: &[DateTime<Utc>],
+    now: DateTime<Utc>,
+    zone: Tz,
+) -> Result<Past, String> {
+    let (Some(from), Some(end)) = (midnights.first(), midnights.last()) else { return Ok(Past::default()) };
+    let window = Window { from: *from, until: (*end).min(now).max(*from) };
     let reader = Reader::open(journal).map_err(|unreadable| unreadable.to_string())?;
     let read = || -> Result<Past, Failure> {
-        let (resolution, _) = closeness(window.until - window.from);
+        let (resolution, _) = closeness(*end - *from);
         let series = reader.series(Whose { enclosure: Some(id), probe: None }).map_err(Failure::Journal)?;
         let mut past = Past::default();
         for series in series.iter().filter(|series| matches!(series.quantity.as_str(), "temperature" | "uvi")) {
             past.courses.push(course(&reader, series, window, resolution, zone)?);
         }
-        // Longer than that switches are too many to be seen, and told as hours elsewhere.
         if resolution == Resolution::Minute {
             past.lamps = lamps(&reader, id, window)?;
+        } else {
+            past.burnt = burnt(&reader, id, midnights, now)?;
         }
         past.alarms = stretches(&reader, Some(id), window)?;
         Ok(past)
@@ -143,14 +158,43 @@ fn stretches(reader: &Reader, enclosure: Option<&str>, window: Window) -> Result
     Ok(all)
 }
 
-/// Alarms of the whole site in `window`, the newest first; and how many were left out.
-pub(super) fn alarms(journal: &Path, window: Window) -> Result<(Vec<Stretch>, usize), String> {
+/// Alarms of the whole site over a while.
+#[derive(Clone, Debug)]
+pub(super) struct Alarms {
+    /// The newest first.
+    pub stretches: Vec<Stretch>,
+    /// How many more there were.
+    pub left_out: usize,
+    /// The standards' figures: what, how it is here, and beside what it is held.
+    pub figures: Vec<[String; 3]>,
+    /// Enclosures in which no animal lives by a person's word, with why.
+    pub out_of_service: BTreeMap<String, String>,
+}
+
+/// Alarms of the whole site in `window`.
+pub(super) fn alarms(journal: &Path, window: Window, zone: Tz) -> Result<Alarms, String> {
     let reader = Reader::open(journal).map_err(|unreadable| unreadable.to_string())?;
     let mut all = stretches(&reader, None, window).map_err(|failure| failure.to_string())?;
     all.reverse();
     let left_out = all.len().saturating_sub(ALARMS_MOST);
     all.truncate(ALARMS_MOST);
-    Ok((all, left_out))
+    let metrics = alarm_metrics(&reader, window, zone).map_err(|failure| failure.to_string())?;
+    let out_of_service = empty(&reader)?;
+    Ok(Alarms { stretches: all, left_out, figures: metrics.lines(), out_of_service })
+}
+
+/// Enclosures in which no animal lives by a person's word, with why.
+pub(super) fn out_of_service(journal: &Path) -> Result<BTreeMap<String, String>, String> {
+    empty(&Reader::open(journal).map_err(|unreadable| unreadable.to_string())?)
+}
+
+fn empty(reader: &Reader) -> Result<BTreeMap<String, String>, String> {
+    let filed = reader.asides().map_err(|unreadable| unreadable.to_string())?;
+    let empty = filed.into_iter().filter_map(|record| match record {
+        Record::Asides { enclosure, out_of_service, .. } => enclosure.zip(out_of_service),
+        _ => None,
+    });
+    Ok(empty.collect())
 }
 
 /// What keepers did in `window`, the newest first.

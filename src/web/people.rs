@@ -89,14 +89,20 @@ pub fn read(path: &Path) -> Result<Accounts, String> {
 
 /// Writes the accounts whole, or leaves the file as it was. Only its owner may read it.
 pub fn write(path: &Path, accounts: &Accounts) -> Result<(), String> {
+    let mut text = serde_json::to_vec_pretty(accounts).map_err(|error| error.to_string())?;
+    text.push(b'\n');
+    write_whole(path, &text)
+}
+
+/// Writes a file whole, or leaves it as it was. Only its owner may read it.
+pub(super) fn write_whole(path: &Path, text: &[u8]) -> Result<(), String> {
     let named = |error: io::Error| format!("{}: {error}", path.display());
-    let text = serde_json::to_vec_pretty(accounts).map_err(|error| error.to_string())?;
     let draft = path.with_extension("json.new");
     let mut options = fs::OpenOptions::new();
     options.write(true).create(true).truncate(true);
     std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
     let mut file = options.open(&draft).map_err(named)?;
-    file.write_all(&text).and_then(|()| file.write_all(b"\n")).and_then(|()| file.sync_all()).map_err(named)?;
+    file.write_all(text).and_then(|()| file.sync_all()).map_err(named)?;
     fs::rename(&draft, path).map_err(named)
 }
 

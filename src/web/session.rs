@@ -1,10 +1,13 @@
 //! Who comes: sessions, the tokens of their forms, and how often somebody may try to come in.
 
 use std::collections::BTreeMap;
+use std::path::Path;
 use std::time::{Duration, Instant};
+use std::{fs, io};
 
 use ring::rand::{SecureRandom as _, SystemRandom};
 use ring::{digest, hmac};
+use serde::{Deserialize, Serialize};
 
 use super::people::Role;
 
@@ -13,6 +16,10 @@ pub(super) const COOKIE: &str = "lampwarden";
 /// A session ends after so long without a visit, and in any case after so long; guesses: a walk in a cellar must not end it.
 const IDLE: Duration = Duration::from_secs(14 * 86_400);
 const LONGEST: Duration = Duration::from_secs(60 * 86_400);
+/// The file of sessions in the state directory. There are no secrets in it that anybody could come in by.
+pub(super) const FILE: &str = "sessions.json";
+/// It learns of visits this often, s; of who comes and goes at once.
+const WRITTEN_EVERY: u64 = 3600;
 /// So many sessions at most; the one that was idle for longest makes room.
 const SESSIONS: usize = 1000;
 /// Tries of one name at once, and one more in so long; and of all names together. Guesses, far above what people need.
@@ -34,10 +41,10 @@ fn hex(bytes: &[u8]) -> String {
     bytes.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
-/// What of a session's secret is kept: whoever reads the memory cannot come in by it, and looking it up tells nothing.
-type Print = Vec<u8>;
+/// What of a session's secret is kept: whoever reads it cannot come in by it, and looking it up tells nothing.
+pub(super) type Print = Vec<u8>;
 
-fn print(secret: &str) -> Print {
+pub(super) fn print(secret: &str) -> Print {
     digest::digest(&digest::SHA256, secret.as_bytes()).as_ref().to_vec()
 }
 
@@ -53,63 +60,119 @@ pub(super) fn is_form_token(secret: &str, token: &str) -> bool {
     super::link::bytes(token).is_some_and(|token| hmac::verify(&key, b"lampwarden form 1", &token).is_ok())
 }
 
-/// Somebody who has come in.
-#[derive(Clone, Debug, PartialEq, Eq)]
+/// Somebody who has come in. Moments are seconds since 1970 by this machine's clock, so that they outlive the program; links
+/// go by it too. Whoever comes with a clock that stands before their coming in comes in anew.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub(super) struct Session {
     /// Their account, or who they look for.
     pub name: String,
     /// What a link lets them do; none: what their account says by now.
     pub by_link: Option<Role>,
     /// The print of the account's hash: another password ends the session.
+    #[serde(with = "as_hex")]
     pub of: Print,
-    since: Instant,
-    seen: Instant,
+    since: u64,
+    seen: u64,
     /// It ends at this moment too.
-    until: Instant,
+    until: u64,
 }
 
-/// Everybody who has come in. They are forgotten when the program ends.
+/// Bytes as text, for a file.
+mod as_hex {
+    use serde::{Deserialize as _, Deserializer, Serializer, de};
+
+    pub fn serialize<S: Serializer>(bytes: &[u8], to: S) -> Result<S::Ok, S::Error> {
+        to.serialize_str(&super::hex(bytes))
+    }
+
+    pub fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<Vec<u8>, D::Error> {
+        let text = String::deserialize(from)?;
+        super::super::link::bytes(&text).ok_or_else(|| de::Error::custom("not written in hex"))
+    }
+}
+
+/// Everybody who has come in, by the print of their secret.
 #[derive(Debug, Default)]
-pub(super) struct Sessions(BTreeMap<Print, Session>);
+pub(super) struct Sessions {
+    by_print: BTreeMap<Print, Session>,
+    /// What the file does not know yet.
+    is_news: bool,
+    written: u64,
+}
 
 impl Sessions {
+    /// What the file of sessions tells; nobody has come in where there is none. Errors are sentences that name it.
+    pub(super) fn read(path: &Path) -> Result<Sessions, String> {
+        let text = match fs::read(path) {
+            Ok(text) => text,
+            Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(Sessions::default()),
+            Err(error) => return Err(format!("{}: {error}", path.display())),
+        };
+        let named = |why: &dyn std::fmt::Display| format!("{}: {why}", path.display());
+        let kept: BTreeMap<String, Session> = serde_json::from_slice(&text).map_err(|error| named(&error))?;
+        let prints = kept.into_iter().map(|(print, session)| Some((super::link::bytes(&print)?, session)));
+        let by_print = prints.collect::<Option<_>>().ok_or_else(|| named(&"a name is not written in hex"))?;
+        Ok(Sessions { by_print, ..Sessions::default() })
+    }
+
+    /// Whether there is something that the file does not know.
+    pub(super) fn has_news(&self) -> bool {
+        self.is_news
+    }
+
+    /// What the file is to hold by now, where that is not what it holds.
+    pub(super) fn take_news(&mut self, now: u64) -> Option<String> {
+        if !std::mem::take(&mut self.is_news) {
+            return None;
+        }
+        self.written = now;
+        let kept: BTreeMap<String, &Session> =
+            self.by_print.iter().map(|(print, session)| (hex(print), session)).collect();
+        serde_json::to_string(&kept).ok()
+    }
+
     /// Lets somebody in, for `span` at most; the secret of their session.
     pub(super) fn open(
         &mut self,
-        now: Instant,
+        now: u64,
         name: &str,
         by_link: Option<Role>,
         hash: &str,
         span: Duration,
     ) -> Option<String> {
         let secret = secret()?;
-        self.0.retain(|_, session| !session.is_over(now));
-        while self.0.len() >= SESSIONS {
-            let oldest = self.0.iter().min_by_key(|(_, session)| session.seen).map(|(print, _)| print.clone())?;
-            self.0.remove(&oldest);
+        self.by_print.retain(|_, session| !session.is_over(now));
+        while self.by_print.len() >= SESSIONS {
+            let oldest =
+                self.by_print.iter().min_by_key(|(_, session)| session.seen).map(|(print, _)| print.clone())?;
+            self.by_print.remove(&oldest);
         }
-        let until = now + span.min(LONGEST);
+        let until = now + span.min(LONGEST).as_secs();
         let session = Session { name: name.to_owned(), by_link, of: print(hash), since: now, seen: now, until };
-        self.0.insert(print(&secret), session);
+        self.by_print.insert(print(&secret), session);
+        self.is_news = true;
         Some(secret)
     }
 
     /// The session of that secret, if it is not over.
-    pub(super) fn find(&mut self, now: Instant, secret: &str) -> Option<&Session> {
-        let session = self.0.get_mut(&print(secret)).filter(|session| !session.is_over(now))?;
+    pub(super) fn find(&mut self, now: u64, secret: &str) -> Option<&Session> {
+        let session = self.by_print.get_mut(&print(secret)).filter(|session| !session.is_over(now))?;
         session.seen = now;
+        // When somebody was last here matters by the day: the file need not know of each visit.
+        self.is_news |= now.saturating_sub(self.written) >= WRITTEN_EVERY;
         Some(session)
     }
 
     /// Shows somebody out.
     pub(super) fn close(&mut self, secret: &str) {
-        self.0.remove(&print(secret));
+        self.is_news |= self.by_print.remove(&print(secret)).is_some();
     }
 }
 
 impl Session {
-    fn is_over(&self, now: Instant) -> bool {
-        now >= self.until || now.saturating_duration_since(self.seen) >= IDLE || now < self.since
+    fn is_over(&self, now: u64) -> bool {
+        now >= self.until || now.saturating_sub(self.seen) >= IDLE.as_secs() || now < self.since
     }
 
     /// Whether the account's hash is still the one it was opened with.
@@ -178,34 +241,63 @@ mod tests {
     use super::*;
 
     const DAY: Duration = Duration::from_secs(86_400);
+    /// Any moment.
+    const NOW: u64 = 1_790_000_000;
 
     #[test]
     fn a_session_is_found_by_its_secret_alone_and_ends() {
-        let (now, mut sessions) = (Instant::now(), Sessions::default());
+        let (now, day, mut sessions) = (NOW, DAY.as_secs(), Sessions::default());
         let secret = sessions.open(now, "anna", None, "hash", LONGEST).expect("opened");
         assert!(sessions.find(now, "else").is_none());
         let session = sessions.find(now, &secret).expect("found").clone();
         assert!(session.name == "anna" && session.is_of("hash") && !session.is_of("another"));
-        assert!(sessions.find(now + IDLE, &secret).is_none(), "idle for too long");
-        for day in 1..60 {
-            assert!(sessions.find(now + day * DAY, &secret).is_some(), "{day}");
+        assert!(sessions.find(now + IDLE.as_secs(), &secret).is_none(), "idle for too long");
+        assert!(sessions.find(now - 1, &secret).is_none(), "a clock that stands before it came");
+        for nth in 1..60 {
+            assert!(sessions.find(now + nth * day, &secret).is_some(), "{nth}");
         }
-        assert!(sessions.find(now + 60 * DAY, &secret).is_none(), "open for too long");
+        assert!(sessions.find(now + 60 * day, &secret).is_none(), "open for too long");
         let other = sessions.open(now, "bert", None, "hash", DAY).expect("opened");
         sessions.close(&other);
         assert!(sessions.find(now, &other).is_none());
         let short = sessions.open(now, "next door", Some(Role::Look), "", DAY).expect("opened");
-        assert!(sessions.find(now + DAY, &short).is_none());
+        assert!(sessions.find(now + day, &short).is_none());
     }
 
     #[test]
     fn there_are_never_too_many_sessions() {
-        let (now, mut sessions) = (Instant::now(), Sessions::default());
+        let (now, mut sessions) = (NOW, Sessions::default());
         let first = sessions.open(now, "first", None, "", LONGEST).expect("opened");
         for second in 0..SESSIONS as u64 {
-            sessions.open(now + Duration::from_secs(1 + second), "more", None, "", LONGEST).expect("opened");
+            sessions.open(now + 1 + second, "more", None, "", LONGEST).expect("opened");
         }
-        assert!(sessions.0.len() == SESSIONS && sessions.find(now, &first).is_none());
+        assert!(sessions.by_print.len() == SESSIONS && sessions.find(now, &first).is_none());
+    }
+
+    #[test]
+    fn sessions_outlive_the_program_and_their_file_lets_nobody_in() {
+        let path = std::env::temp_dir().join(format!("lampwarden-sessions-{}", std::process::id()));
+        let mut sessions = Sessions::read(&path).expect("there is none yet");
+        assert_eq!(sessions.take_news(NOW), None);
+        let secret = sessions.open(NOW, "anna", None, "$argon2id$hash", LONGEST).expect("opened");
+        let gone = sessions.open(NOW, "bert", Some(Role::Look), "", LONGEST).expect("opened");
+        sessions.close(&gone);
+        let text = sessions.take_news(NOW).expect("somebody came");
+        assert_eq!(sessions.take_news(NOW), None, "it knows by now");
+        assert!(
+            !text.contains(&secret) && !text.contains("argon2id") && text.contains("anna") && !text.contains("bert")
+        );
+        assert!(sessions.find(NOW + 60, &secret).is_some() && sessions.take_news(NOW + 60).is_none());
+        assert!(sessions.find(NOW + WRITTEN_EVERY, &secret).is_some() && sessions.take_news(NOW + 1).is_some());
+        fs::write(&path, &text).expect("written");
+        let mut again = Sessions::read(&path).expect("read");
+        let session = again.find(NOW + 60, &secret).expect("found").clone();
+        assert!(session.name == "anna" && session.is_of("$argon2id$hash") && again.find(NOW, &gone).is_none());
+        let print = text.split('"').nth(1).expect("a print");
+        assert!(again.find(NOW, print).is_none(), "what stands in the file is no secret");
+        fs::write(&path, b"{\"zz\": 1}").expect("written");
+        assert!(Sessions::read(&path).expect_err("spoilt").contains("lampwarden-sessions"));
+        let _ = fs::remove_file(path);
     }
 
     #[test]

@@ -56,14 +56,29 @@ impl Mark {
     /// A shape for each: ring, dashed ring, bar, wedge, block.
     pub(super) fn shape(self) -> Markup {
         html! {
-            svg class={ "mark " (self.class()) } viewBox="0 0 20 20" width="20" height="20" aria-hidden="true" {
-                @match self {
-                    Mark::Well => { circle cx="10" cy="10" r="6.5" {} }
-                    Mark::Unknown => { circle cx="10" cy="10" r="6.5" stroke-dasharray="3 3" {} }
-                    Mark::Note => { rect x="2" y="7" width="16" height="6" rx="3" {} }
-                    Mark::Look => { path d="M10 2 18.5 17.5H1.5Z" {} }
-                    Mark::Act => { rect x="2" y="2" width="16" height="16" {} path class="bang" d="M10 5v6M10 14v1" {} }
+            svg class={ "mark " (self.class()) } viewBox="0 0 20 20" width="20" height="20" aria-hidden="true" { (self.drawn()) }
+        }
+    }
+
+    /// The shapes once for a page that shows them a thousand times, to be used by the name of their class.
+    pub(super) fn shapes() -> Markup {
+        html! {
+            svg hidden {
+                @for mark in [Mark::Well, Mark::Unknown, Mark::Note, Mark::Look, Mark::Act] {
+                    symbol id=(mark.class()) viewBox="0 0 20 20" { (mark.drawn()) }
                 }
+            }
+        }
+    }
+
+    fn drawn(self) -> Markup {
+        html! {
+            @match self {
+                Mark::Well => { circle cx="10" cy="10" r="6.5" {} }
+                Mark::Unknown => { circle cx="10" cy="10" r="6.5" stroke-dasharray="3 3" {} }
+                Mark::Note => { rect x="2" y="7" width="16" height="6" rx="3" {} }
+                Mark::Look => { path d="M10 2 18.5 17.5H1.5Z" {} }
+                Mark::Act => { rect x="2" y="2" width="16" height="16" {} path class="bang" d="M10 5v6M10 14v1" {} }
             }
         }
     }
@@ -87,9 +102,11 @@ pub(super) fn first_sentence(text: &str) -> &str {
     line.split_once(". ").map_or(line, |(first, _)| first).trim_end_matches('.')
 }
 
-/// Whether anything is known of an enclosure: a view, and a time to go by.
+/// Whether an enclosure is known: a view, a time to go by, and every probe heard at least once. Before that nobody can say
+/// that it is all right.
 pub(super) fn is_known(view: Option<&EnclosureView>) -> bool {
-    view.is_some_and(|view| view.at.is_some())
+    let heard = |probe: &ProbeView| probe.quality != Quality::Unheard;
+    view.is_some_and(|view| view.at.is_some() && view.probes.iter().all(heard))
 }
 
 /// `14:05`, and the date before it where that is not today.

@@ -1,5 +1,6 @@
 """The web page in a real browser: rooms at two widths with their pictures, the walk with and without a network, alarms."""
 
+import datetime
 import json
 import re
 import subprocess
@@ -105,6 +106,99 @@ def test_charts_show_the_past_and_are_told_in_words(browser, demo):
         assert any(re.search(r"Temperature. basking: from \d", label) for label in labels), labels
 
 
+def closely(browser):
+    """What is read of a course, once its script has drawn it."""
+    rig.until(lambda: browser.execute_script("return document.querySelectorAll('#closely .uplot canvas').length") >= 2, 20, "it is drawn")
+    return said(browser, "#closely .reading")
+
+
+def edges(browser):
+    """Left and right of what is drawn in each lane, px."""
+    return browser.execute_script(
+        "return [...document.querySelectorAll('#closely .u-over')].map(e => { const r = e.getBoundingClientRect(); "
+        "return [Math.round(r.left), Math.round(r.right)] })"
+    )
+
+
+@pytest.mark.parametrize("width", (360, 1280))
+def test_a_course_is_read_by_arrow_keys_and_a_span_is_drawn_larger(browser, demo, width):
+    from selenium.webdriver.common.keys import Keys
+
+    visit.sized(browser, width)
+    browser.get(demo + "/e/dragon?span=7")
+    first = closely(browser)
+    assert re.search(r"basking \d+\.\d °C \(\d+\.\d to \d+\.\d\) · cool", first), first
+    assert re.search(r"uv UVI \d.*heat \d+\.\d h that day · uvb \d", first), first
+    assert len(set(map(tuple, edges(browser)))) == 1, "lanes stand under each other"
+    slider = browser.find_element("id", "moment")
+    slider.send_keys(Keys.HOME)
+    begin = closely(browser)
+    slider.send_keys(Keys.ARROW_RIGHT)
+    assert begin != closely(browser) != first
+    assert slider.get_attribute("aria-valuetext").split(": ")[1] in closely(browser)
+    cursors = "return [...document.querySelectorAll('#closely .u-cursor-x')].map(e => Math.round(e.getBoundingClientRect().left))"
+    assert len(set(browser.execute_script(cursors))) == 1, "one moment over all lanes"
+    whole = browser.find_element("xpath", "//button[text()='Whole span']")
+    assert not whole.is_enabled()
+    browser.find_element("xpath", "//button[text()='Closer']").click()
+    assert whole.is_enabled()
+    slider.send_keys(Keys.END)
+    rig.until(lambda: closely(browser) == first, 5, "the last moment is brought into view")
+    slider.send_keys("-")
+    assert not whole.is_enabled()
+    # The drawn course is there for those who listen, and on paper.
+    labels = browser.execute_script("return [...document.querySelectorAll('#drawn .plot')].map(s => s.getAttribute('aria-label'))")
+    assert any("Temperature. basking" in label for label in labels)
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    shown = "return ['#drawn', '#closely'].map(s => document.querySelector(s).getBoundingClientRect().height > 100)"
+    assert browser.execute_script(shown) == [True, False]
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+    assert browser.execute_script(shown) == [False, True]
+
+
+def test_dragging_draws_a_span_larger_in_every_lane(browser, demo):
+    from selenium.webdriver import ActionChains
+
+    visit.sized(browser, 1280)
+    browser.get(demo + "/e/dragon?span=7")
+    closely(browser)
+    lane = browser.find_element("css selector", "#closely .u-over")
+    browser.execute_script("arguments[0].scrollIntoView({block: 'center'})", lane)
+    across = lane.rect["width"]
+    drag = ActionChains(browser).move_to_element_with_offset(lane, -across / 4, 0).click_and_hold()
+    drag.move_by_offset(across / 4, 5).move_by_offset(across / 8, 0).release().perform()
+    whole = browser.find_element("xpath", "//button[text()='Whole span']")
+    rig.until(whole.is_enabled, 5, "less is seen")
+    seen = closely(browser)
+    ActionChains(browser).move_to_element_with_offset(lane, -across / 2 + 4, 0).perform()
+    rig.until(lambda: closely(browser) != seen, 5, "the mouse reads what is under it")
+    # A quarter of seven days from the left is in the second day.
+    today = browser.execute_script("return document.body.dataset.now")
+    second = datetime.date.fromisoformat(today[:10]) - datetime.timedelta(days=5)
+    assert closely(browser).startswith(f"{second.day} "), closely(browser)
+    whole.click()
+    assert not whole.is_enabled()
+
+
+def test_a_course_goes_on_while_it_is_read(browser, demo):
+    visit.sized(browser, 1280)
+    browser.get(demo + "/e/gecko")
+    first = closely(browser)
+    # A minute there is a second here; the newest is fetched every quarter of a minute.
+    rig.until(lambda: closely(browser).split()[:3] != first.split()[:3], 60, "the newest moment moves on")
+
+
+def test_without_a_script_the_drawn_course_is_there(browser, demo):
+    browser.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": True})
+    try:
+        browser.get(demo + "/e/dragon?span=30")
+        drawn, plots = browser.find_element("id", "drawn"), browser.find_element("id", "closely")
+        assert drawn.rect["height"] > 300 and not plots.is_displayed()
+        assert "h a day" in drawn.get_attribute("innerHTML")
+    finally:
+        browser.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
+
+
 def test_the_keyboard_reaches_everything_in_order(browser, demo):
     from selenium.webdriver.common.keys import Keys
 
@@ -204,9 +298,7 @@ def test_a_walk_goes_on_without_a_network_and_nothing_is_lost_or_doubled(browser
     assert "1 reading waits here" in browser.find_element("id", "queue").text
     house.start()
     rig.until(lambda: visit.answers(house.base), 10, "the page answers again")
-    # The daemon has forgotten who came in: nothing is sent in nobody's name, and nothing is lost.
-    browser.refresh()
-    log_in(browser, house, "/walk")
+    # The daemon knows still who came in.
     browser.get(f"{house.base}/walk/done?since=1")
     rig.until(lambda: readings(house) == [("basking", 4.2), ("retreat", 0.1)], 20, "it is sent")
     rig.until(lambda: browser.execute_script("return localStorage.getItem('lampwarden-readings')") in ("[]", None), 10, "and forgotten here")

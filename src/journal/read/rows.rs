@@ -221,6 +221,19 @@ impl Reader {
         Ok(texts.iter().filter_map(|text| serde_json::from_str(text).ok()).collect())
     }
 
+    /// What people have put aside, owner by owner.
+    pub fn asides(&self) -> Result<Vec<Record>, Unreadable> {
+        let read = || {
+            // Owners are written as `asides` and `asides e1`: a space comes before every letter, and `!` right after it.
+            let text = "SELECT record FROM kept WHERE owner >= 'asides' AND owner < 'asides!' AND room = 'file'";
+            let mut statement = self.connection.prepare_cached(text)?;
+            let rows = statement.query_map([], |row| row.get::<_, String>(0))?;
+            rows.collect::<rusqlite::Result<Vec<_>>>()
+        };
+        let texts = read().map_err(|error| self.failed(error))?;
+        Ok(texts.iter().filter_map(|text| serde_json::from_str(text).ok()).collect())
+    }
+
     fn each<T>(
         &self,
         text: &str,

@@ -31,6 +31,7 @@
         before.forEach((strip) => strip.remove());
         document.querySelector("main").before(...now);
       }
+      document.dispatchEvent(new Event("renewed"));
     } catch (_) {
       // No network: the page stays as it is, and the events begin again by themselves.
     } finally {

@@ -1,7 +1,11 @@
 //! What happened in an enclosure over one axis of time: temperatures and UV against what is asked for, lamps and alarms.
 
+use std::fmt::Write as _;
+
 use chrono::{DateTime, Utc};
+use chrono_tz::Tz;
 use maud::{Markup, html};
+use serde_json::{Value, json};
 
 use super::{area, path, percent};
 use crate::page::{Axis, Scale, TALL, WIDE};
@@ -37,6 +41,17 @@ pub(in crate::web) struct Lane {
     pub limit: Option<(String, f64)>,
 }
 
+impl Lane {
+    /// What holds all of it; none where there is nothing.
+    fn scale(&self) -> Option<Scale> {
+        let extra = self.band.map(|(low, high)| [low, high]).into_iter().flatten();
+        let asked = self.asked.iter().flat_map(|asked| asked.steps.iter().map(|(_, value)| *value));
+        let limit = self.limit.iter().map(|(_, value)| *value);
+        let heard = self.lines.iter().flat_map(|line| line.points.iter().flat_map(|(_, _, low, high)| [*low, *high]));
+        Scale::of(heard.chain(extra).chain(asked).chain(limit), 1.0)
+    }
+}
+
 /// When something was so.
 pub(in crate::web) struct Bar {
     pub from: DateTime<Utc>,
@@ -48,10 +63,74 @@ pub(in crate::web) struct Bar {
     pub told: String,
 }
 
-/// Bars of one thing.
+/// A day of a lamp.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(in crate::web) struct Day {
+    pub from: DateTime<Utc>,
+    pub until: DateTime<Utc>,
+    /// How long it was on, h; none where nobody knows.
+    pub hours: Option<f64>,
+}
+
+/// What became of one thing.
+pub(in crate::web) enum Told {
+    /// Span by span.
+    Bars(Vec<Bar>),
+    /// Day by day: spans would be too many to be seen.
+    Days(Vec<Day>),
+}
+
+/// One thing, in a row of its own.
 pub(in crate::web) struct Row {
     pub name: String,
-    pub bars: Vec<Bar>,
+    pub told: Told,
+}
+
+impl Row {
+    /// How high it is, px.
+    fn tall(&self) -> usize {
+        match self.told {
+            Told::Bars(_) => 24,
+            Told::Days(_) => 44,
+        }
+    }
+
+    /// Lowest, mean and highest hours of its days that are known.
+    fn hours(days: &[Day]) -> Option<(f64, f64, f64)> {
+        let known = || days.iter().filter_map(|day| day.hours);
+        let (low, high) = (known().reduce(f64::min)?, known().reduce(f64::max)?);
+        Some((low, known().sum::<f64>() / known().count() as f64, high))
+    }
+
+    /// What is written on it.
+    fn written(&self) -> String {
+        match &self.told {
+            Told::Bars(_) => self.name.clone(),
+            Told::Days(days) => match Row::hours(days) {
+                Some((_, mean, _)) => format!("{}, {mean:.1} h a day", self.name),
+                None => format!("{}, not known", self.name),
+            },
+        }
+    }
+
+    /// It in words.
+    fn in_words(&self) -> String {
+        let name = &self.name;
+        match &self.told {
+            Told::Bars(bars) => match &bars[..] {
+                [] => format!("{name}: not at all"),
+                [one] => format!("{name}: {}", one.told),
+                [.., last] => format!("{name}: {} times, last {}", bars.len(), last.told),
+            },
+            Told::Days(days) => match Row::hours(days) {
+                Some((low, mean, high)) => {
+                    let known = days.iter().filter(|day| day.hours.is_some()).count();
+                    format!("{name}: {low:.1} to {high:.1} h a day, {mean:.1} h in the mean of {known} days")
+                }
+                None => format!("{name}: not known"),
+            },
+        }
+    }
 }
 
 /// A chart.
@@ -87,13 +166,7 @@ impl Chart {
     }
 
     fn lane(&self, lane: &Lane) -> Markup {
-        let extra = lane.band.map(|(low, high)| [low, high]).into_iter().flatten();
-        let asked = lane.asked.iter().flat_map(|asked| asked.steps.iter().map(|(_, value)| *value));
-        let limit = lane.limit.iter().map(|(_, value)| *value);
-        let heard = lane.lines.iter().flat_map(|line| line.points.iter().flat_map(|(_, _, low, high)| [*low, *high]));
-        let Some(scale) = Scale::of(heard.chain(extra).chain(asked).chain(limit), 1.0) else {
-            return html! {};
-        };
+        let Some(scale) = lane.scale() else { return html! {} };
         let (wide, tall) = (WIDE.to_string(), TALL.to_string());
         let down = |value: f64| scale.share(value);
         let flat = |value: f64| format!("M0 {:.0}H{wide}", TALL * down(value));
@@ -201,15 +274,27 @@ impl Chart {
     }
 
     fn bars(&self) -> Markup {
-        let height = 24 * self.rows.len();
+        let height: usize = self.rows.iter().map(Row::tall).sum();
+        let tops = self.rows.iter().scan(0, |next, row| {
+            let top = *next;
+            *next += row.tall();
+            Some(top)
+        });
+        let rows: Vec<(usize, &Row)> = tops.zip(&self.rows).collect();
         html! {
             figure class="lane" {
-                figcaption { span class="lane-title" { "Lamps and alarms" } }
+                figcaption { span class="lane-title" { (self.bars_title()) } }
                 svg class="bars" height=(height) role="img" aria-label=(self.bars_told()) {
-                    @for (nth, row) in self.rows.iter().enumerate() {
-                        @let top = 24 * nth;
-                        @for bar in &row.bars { (self.bar(bar, top)) }
-                        text class="name" x="4" y=(top + 16) { (row.name) }
+                    @for (top, row) in rows {
+                        @match &row.told {
+                            Told::Bars(bars) => { @for bar in bars { (self.bar(bar, top)) } }
+                            Told::Days(days) => {
+                                svg y=(top) width="100%" height=(row.tall()) viewBox=(format!("0 0 {WIDE} {TALL}")) preserveAspectRatio="none" {
+                                    path class="burns" d=(self.days(days)) {}
+                                }
+                            }
+                        }
+                        text class="name" x="4" y=(top + 16) { (row.written()) }
                     }
                     @if self.now > self.start && self.now < self.end {
                         line class="present" x1=(percent(self.share(self.now))) x2=(percent(self.share(self.now))) y1="0"
@@ -217,6 +302,14 @@ impl Chart {
                     }
                 }
             }
+        }
+    }
+
+    fn bars_title(&self) -> &'static str {
+        if self.rows.iter().any(|row| matches!(row.told, Told::Days(_))) {
+            "Lamps, hours on of each day (a row is 24 h high), and alarms"
+        } else {
+            "Lamps and alarms"
         }
     }
 
@@ -231,13 +324,67 @@ impl Chart {
         }
     }
 
+    /// Days as columns of one path, each as high as its share of a day, with a little room between them.
+    fn days(&self, days: &[Day]) -> String {
+        let mut path = String::new();
+        for day in days {
+            let Some(hours) = day.hours.filter(|hours| *hours > 0.0) else { continue };
+            let (left, right) = (WIDE * self.share(day.from), WIDE * self.share(day.until));
+            let (gap, top) = (0.06 * (right - left), TALL * (1.0 - (hours / 24.0).min(1.0)));
+            let _ = write!(path, "M{:.0} {TALL}V{top:.0}H{:.0}V{TALL}Z", left + gap, right - gap);
+        }
+        path
+    }
+
     fn bars_told(&self) -> String {
-        let rows = self.rows.iter().map(|row| match row.bars.len() {
-            0 => format!("{}: not at all", row.name),
-            1 => format!("{}: {}", row.name, row.bars[0].told),
-            many => format!("{}: {many} times, last {}", row.name, row.bars[many - 1].told),
+        self.rows.iter().map(Row::in_words).collect::<Vec<_>>().join(". ")
+    }
+
+    /// The same for a script: moments in seconds since 1970, within a list of them each as what it is later than the one
+    /// before; numbers to two decimals.
+    pub(in crate::web) fn data(&self, zone: Tz) -> Value {
+        let apart = self.apart * (self.end - self.start).num_seconds() as f64;
+        json!({
+            "zone": zone.name(),
+            "from": self.start.timestamp(),
+            "until": self.end.timestamp(),
+            "now": self.now.timestamp(),
+            "apart": apart.round(),
+            "lanes": self.lanes.iter().filter_map(|lane| self.lane_data(lane)).collect::<Vec<_>>(),
+            "title": self.bars_title(),
+            "rows": self.rows.iter().map(row_data).collect::<Vec<_>>(),
+        })
+    }
+
+    fn lane_data(&self, lane: &Lane) -> Option<Value> {
+        let scale = lane.scale()?;
+        let line = |line: &Line| {
+            let column = |of: fn(&(DateTime<Utc>, f64, f64, f64)) -> f64| -> Vec<f64> {
+                line.points.iter().map(|point| hundredths(of(point))).collect()
+            };
+            let mut told = json!({
+                "name": line.name,
+                "at": since(line.points.iter().map(|point| point.0)),
+                "mean": column(|point| point.1),
+            });
+            if self.summed {
+                (told["low"], told["high"]) = (json!(column(|point| point.2)), json!(column(|point| point.3)));
+            }
+            told
+        };
+        let asked = lane.asked.iter().map(|asked| {
+            let values: Vec<f64> = asked.steps.iter().map(|step| hundredths(step.1)).collect();
+            json!({ "name": asked.name, "at": since(asked.steps.iter().map(|step| step.0)), "value": values })
         });
-        rows.collect::<Vec<_>>().join(". ")
+        Some(json!({
+            "title": lane.title,
+            "unit": lane.unit,
+            "ends": scale.ends(),
+            "band": lane.band,
+            "limit": lane.limit.as_ref().map(|(name, value)| json!({ "name": name, "value": value })),
+            "asked": asked.collect::<Vec<_>>(),
+            "lines": lane.lines.iter().map(line).collect::<Vec<_>>(),
+        }))
     }
 
     /// The axis of time, for a wide page and for a telephone.
@@ -254,6 +401,39 @@ impl Chart {
                     }
                 }
             }
+        }
+    }
+}
+
+/// Moments, each as seconds after the one before.
+fn since(moments: impl Iterator<Item = DateTime<Utc>>) -> Vec<i64> {
+    let mut last = 0;
+    let step = |at: DateTime<Utc>| {
+        let at = at.timestamp();
+        at - std::mem::replace(&mut last, at)
+    };
+    moments.map(step).collect()
+}
+
+/// As closely as anybody reads it.
+fn hundredths(value: f64) -> f64 {
+    (100.0 * value).round() / 100.0
+}
+
+fn row_data(row: &Row) -> Value {
+    match &row.told {
+        Told::Bars(bars) => {
+            let bar = |bar: &Bar| {
+                let until = bar.until.map(|until| until.timestamp());
+                json!([bar.from.timestamp(), until, hundredths(bar.level), bar.class])
+            };
+            json!({ "name": row.written(), "tall": row.tall(), "bars": bars.iter().map(bar).collect::<Vec<_>>() })
+        }
+        Told::Days(days) => {
+            let known = days
+                .iter()
+                .filter_map(|day| Some(json!([day.from.timestamp(), day.until.timestamp(), hundredths(day.hours?)])));
+            json!({ "name": row.name, "written": row.written(), "tall": row.tall(), "days": known.collect::<Vec<_>>() })
         }
     }
 }
@@ -327,7 +507,56 @@ mod tests {
         });
         let told: Vec<_> = bars.iter().map(|bar| bar.told.as_str()).collect();
         assert_eq!(told, ["on from 06 to 08", "50 % from 08 to 09", "on from 11 to now"]);
-        let html = chart(Vec::new(), vec![Row { name: "heat".into(), bars }]).drawn().into_string();
+        let html = chart(Vec::new(), vec![Row { name: "heat".into(), told: Told::Bars(bars) }]).drawn().into_string();
         assert!(html.contains("x=\"25%\"") && html.contains("heat: 3 times, last on from 11 to now"), "{html}");
+    }
+
+    #[test]
+    fn days_are_columns_as_high_as_their_share_of_a_day_and_are_told_in_words() {
+        let day = |nth: i64, hours| Day { from: at(24 * nth), until: at(24 * nth + 24), hours };
+        let days = vec![day(0, None), day(1, Some(6.0)), day(2, Some(12.0)), day(3, Some(0.0))];
+        let mut chart = chart(Vec::new(), vec![Row { name: "heat".into(), told: Told::Days(days) }]);
+        (chart.end, chart.axis) = (at(96), Axis::new(at(0), chrono_tz::UTC, 4 * 86_400_000));
+        let html = chart.drawn().into_string();
+        for words in [
+            // By hand: a day is 2,500 of 10,000, six hours are a quarter of 1,000 from below, a gap is 6 %.
+            "d=\"M2650 1000V750H4850V1000ZM5150 1000V500H7350V1000Z\"",
+            "heat, 6.0 h a day",
+            "heat: 0.0 to 12.0 h a day, 6.0 h in the mean of 3 days",
+            "a row is 24 h high",
+        ] {
+            assert!(html.contains(words), "{words}\n{html}");
+        }
+    }
+
+    #[test]
+    fn a_script_gets_what_is_drawn() {
+        let points = vec![(at(0), 20.004, 19.0, 21.0), (at(1), 30.0, 29.0, 33.5)];
+        let lane = Lane {
+            title: "Temperature".into(),
+            unit: " °C",
+            lines: vec![Line { name: "basking".into(), points }],
+            band: Some((18.0, 34.0)),
+            asked: vec![Asked { name: "target".into(), steps: vec![(at(0), 20.0), (at(6), 32.0)] }],
+            limit: Some(("guard cuts".into(), 40.0)),
+        };
+        let empty =
+            Lane { title: "UV".into(), unit: "", lines: Vec::new(), band: None, asked: Vec::new(), limit: None };
+        let bars = burning(&[(at(6), 1.0), (at(8), 0.0)], at(12), |at| at.to_string());
+        let rows = vec![Row { name: "heat".into(), told: Told::Bars(bars) }];
+        let mut chart = chart(vec![lane, empty], rows);
+        let data = chart.data(chrono_tz::Europe::Lisbon);
+        let lane = &data["lanes"][0];
+        assert_eq!(data["zone"], "Europe/Lisbon");
+        assert_eq!((&data["until"], &data["now"]), (&json!(86_400), &json!(43_200)));
+        assert_eq!(data["lanes"].as_array().map(Vec::len), Some(1), "nothing is drawn of a lane without anything");
+        // From 18 to 40 with a line every 5: from 15 to 40.
+        assert_eq!(lane["ends"], json!([15.0, 40.0]));
+        assert_eq!(lane["lines"][0], json!({ "name": "basking", "at": [0, 3600], "mean": [20.0, 30.0] }));
+        assert_eq!(lane["asked"][0], json!({ "name": "target", "at": [0, 21_600], "value": [20.0, 32.0] }));
+        assert_eq!((&lane["band"], &lane["limit"]["value"]), (&json!([18.0, 34.0]), &json!(40.0)));
+        assert_eq!(data["rows"][0]["bars"], json!([[21_600, 28_800, 1.0, "burns"]]));
+        chart.summed = true;
+        assert_eq!(chart.data(chrono_tz::UTC)["lanes"][0]["lines"][0]["high"], json!([21.0, 33.5]));
     }
 }

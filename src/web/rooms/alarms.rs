@@ -14,6 +14,7 @@ use super::{after, from_journal, hidden};
 use crate::control::{AlarmKind, AlarmNotice, AlarmState, Aside};
 use crate::journal::read::Window;
 use crate::message::topics::SITE;
+use crate::settings::Enclosure;
 use crate::web::acts::{Request, act};
 use crate::web::frame::{self, Script};
 use crate::web::guest::Visit;
@@ -26,7 +27,8 @@ const HISTORY: TimeDelta = TimeDelta::days(30);
 
 pub(super) async fn show(visit: Visit) -> Markup {
     let window = Window { from: visit.now - HISTORY, until: visit.now + TimeDelta::minutes(1) };
-    let past = from_journal(&visit.house, move |journal| past::alarms(journal, window)).await;
+    let zone = visit.zone();
+    let past = from_journal(&visit.house, move |journal| past::alarms(journal, window, zone)).await;
     let mut standing: Vec<_> = visit.glance.alarms.iter().collect();
     standing.sort_by_key(|((owner, _), notice)| (std::cmp::Reverse(notice.priority), owner.clone()));
     let content = html! {
@@ -38,7 +40,12 @@ pub(super) async fn show(visit: Visit) -> Markup {
         @match past {
             None => { p { "There is no journal, so nothing is known of earlier alarms." } }
             Some(Err(why)) => { p class="strip look" { "The journal cannot be read: " (why) } }
-            Some(Ok((stretches, left_out))) => { (history(&visit, &stretches, left_out)) (figures(&stretches)) }
+            Some(Ok(past)) => {
+                (empty(&visit, &past.out_of_service))
+                (history(&visit, &past.stretches, past.left_out))
+                (figures(&past.stretches))
+                (metrics(&past.figures))
+            }
         }
     };
     frame::page(&visit, "Alarms", Script::Live, &content)
@@ -159,7 +166,41 @@ fn history(visit: &Visit, stretches: &[Stretch], left_out: usize) -> Markup {
     }
 }
 
-/// How often, of which kind, and how soon somebody saw them. More figures have their place here.
+/// Where no animal lives, so that alarms are put aside: nobody may forget that.
+fn empty(visit: &Visit, by_hand: &BTreeMap<String, String>) -> Markup {
+    let why = |enclosure: &Enclosure| by_hand.get(&enclosure.id).cloned().or_else(|| enclosure.out_of_service.clone());
+    let empty: Vec<_> = visit.settings.enclosures.iter().filter_map(|one| Some((one, why(one)?))).collect();
+    html! {
+        @if !empty.is_empty() {
+            section {
+                h2 { "Out of service" }
+                p { "Of these only the guard's alarms are told." }
+                ul { @for (enclosure, why) in empty { li { a href={ "/e/" (enclosure.id) "#service" } { (enclosure.title) } ": " (why) } } }
+            }
+        }
+    }
+}
+
+/// The figures of the standards over the same days.
+fn metrics(lines: &[[String; 3]]) -> Markup {
+    html! {
+        section {
+            h2 { "How well they serve" }
+            p {
+                "What alarm systems are judged by, over the last 30 days, beside what ISA-18.2 / IEC 62682 recommend for one operator "
+                "of a plant. A keeper should hear far less."
+            }
+            div class="scroll" tabindex="0" role="region" aria-label="Figures of the alarms" {
+                table {
+                    thead { tr { th { "Figure" } th { "Here" } th { "Recommended" } } }
+                    tbody { @for [what, is, beside] in lines { tr { th scope="row" { (what) } td { (is) } td { (beside) } } } }
+                }
+            }
+        }
+    }
+}
+
+/// How often, of which kind, and how soon somebody saw them.
 fn figures(stretches: &[Stretch]) -> Markup {
     let mut kinds: BTreeMap<&str, (usize, TimeDelta)> = BTreeMap::new();
     for stretch in stretches {

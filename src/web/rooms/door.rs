@@ -89,7 +89,7 @@ pub(super) async fn log_in(State(house): State<Arc<House>>, Form(form_in): Form<
         return refuse(StatusCode::UNAUTHORIZED, "That name and password do not belong together.");
     }
     held(&house.tries).came_in(&name);
-    let Some(secret) = held(&house.sessions).open(Instant::now(), &name, None, &hash, LASTS) else {
+    let Some(secret) = held(&house.sessions).open(seen::seconds_now(), &name, None, &hash, LASTS) else {
         return refuse(StatusCode::SERVICE_UNAVAILABLE, "This system has no randomness; nobody can log in.");
     };
     info!(name, "logged in");
@@ -97,7 +97,8 @@ pub(super) async fn log_in(State(house): State<Arc<House>>, Form(form_in): Form<
 }
 
 /// Hands out the cookie and leads on.
-fn come_in(house: &House, secret: &str, span: Duration, to: &str) -> Response {
+fn come_in(house: &Arc<House>, secret: &str, span: Duration, to: &str) -> Response {
+    house.keep_sessions();
     let is_private =
         house.options.tls.is_some() || house.options.public_url.as_ref().is_some_and(|url| url.starts_with("https://"));
     let secure = if is_private { "; Secure" } else { "" };
@@ -117,6 +118,7 @@ pub(super) async fn log_out(visit: Visit, headers: HeaderMap, Form(Leave { token
     }
     if let Some(secret) = guest::secret_of(&headers) {
         held(&visit.house.sessions).close(secret);
+        visit.house.keep_sessions();
     }
     let cookie = format!("{}=; Path=/; Max-Age=0; HttpOnly; SameSite=Lax", session::COOKIE);
     ([(header::SET_COOKIE, cookie)], Redirect::to("/login")).into_response()
@@ -138,7 +140,7 @@ pub(super) async fn look(
     }
     let left = u64::from_str_radix(&expires, 16).unwrap_or(now).saturating_sub(now);
     let span = Duration::from_secs(left);
-    let opened = held(&house.sessions).open(Instant::now(), &name, Some(Role::Look), "", span);
+    let opened = held(&house.sessions).open(now, &name, Some(Role::Look), "", span);
     match opened {
         Some(secret) => {
             info!(name, "came in by a link, to look");

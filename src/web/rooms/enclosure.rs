@@ -2,22 +2,24 @@
 
 use axum::Form;
 use axum::extract::{Path, Query};
+use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse as _, Response};
 use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
+use chrono_tz::Tz;
 use maud::{Markup, html};
 use serde::Deserialize;
 use serde_json::{Value, json};
 
 use super::{after, from_journal, hidden, no_enclosure};
 use crate::control::almanac::target_of;
-use crate::control::photoperiod::Plans;
+use crate::control::photoperiod::{Course, Plans};
 use crate::control::{EnclosureView, LampView};
-use crate::journal::read::{Resolution, Window, begin_of};
+use crate::journal::read::{Resolution, begin_of};
 use crate::page::Axis;
 use crate::settings::{Enclosure, Lamp, Measures};
 use crate::web::acts::{Request, act};
 use crate::web::ask::Closely;
-use crate::web::draw::chart::{Asked, Bar, Chart, Lane, Line, Row, burning};
+use crate::web::draw::chart::{Asked, Bar, Chart, Day, Lane, Line, Row, Told, burning};
 use crate::web::draw::gradient::{self, Spot};
 use crate::web::frame::{self, Script};
 use crate::web::guest::Visit;
@@ -39,21 +41,20 @@ pub(super) async fn show(visit: Visit, Path(id): Path<String>, Query(Spanned { s
     let days = SPANS.iter().map(|(days, _)| *days).find(|days| Some(*days) == span).unwrap_or(1);
     let view = visit.glance.enclosures.get(ix).and_then(|view| view.as_deref());
     let closely = visit.house.closely(&id).await;
-    let (start, end) = window(&visit, days);
-    let zone = visit.zone();
-    let (of, until) = (id.clone(), end.min(visit.now));
-    let past = from_journal(&visit.house, move |journal| {
-        past::of_enclosure(journal, &of, Window { from: start, until: until.max(start) }, zone)
-    })
-    .await;
+    let past = past_of(&visit, &id, days).await;
+    let empty = from_journal(&visit.house, past::out_of_service).await.and_then(Result::ok).unwrap_or_default();
+    let by_hand_empty = empty.get(&id).map(String::as_str);
     let content = html! {
         div id="standing" data-live {
             h1 { (enclosure.title) }
+            @if let Some(why) = by_hand_empty.or(enclosure.out_of_service.as_deref()) {
+                p class="strip hand" { "Out of service: " (why) ". Of its alarms only the guard's are told; its lamps and guards go on." }
+            }
             (standing(&visit, enclosure))
             (facts(&visit, enclosure, view))
             @if let Some(view) = view { (gradient::drawn(&spots(enclosure, view, closely.as_deref()))) }
         }
-        (charts(&visit, enclosure, view, (start, end, days), past.as_ref()))
+        (charts(&visit, enclosure, days, past.as_ref()))
         @if let Some(view) = view {
             section id="lamps" data-live {
                 h2 { "Lamps, and why" }
@@ -62,17 +63,35 @@ pub(super) async fn show(visit: Visit, Path(id): Path<String>, Query(Spanned { s
             (by_hand(&visit, enclosure))
             (measured(&visit, enclosure, view, closely.as_deref()))
         }
+        (service_form(&visit, enclosure, by_hand_empty))
     };
-    frame::page(&visit, &enclosure.title, Script::Live, &content).into_response()
+    frame::page(&visit, &enclosure.title, Script::Course, &content).into_response()
 }
 
-/// From midnight to midnight for today; else so many days up to now.
-fn window(visit: &Visit, days: u32) -> (DateTime<Utc>, DateTime<Utc>) {
-    let zone = visit.zone();
-    let today = visit.now.with_timezone(&zone).date_naive();
-    let next = today.succ_opt().unwrap_or(today);
+/// What is drawn of an enclosure, for the script that lets it be read closely.
+pub(super) async fn course(visit: Visit, Path(id): Path<String>, Query(Spanned { span }): Query<Spanned>) -> Response {
+    let Some((_, enclosure)) = visit.enclosure(&id) else { return no_enclosure(&visit) };
+    let days = SPANS.iter().map(|(days, _)| *days).find(|days| Some(*days) == span).unwrap_or(1);
+    match past_of(&visit, &id, days).await {
+        Some(Ok(past)) => {
+            let data = chart(&visit, enclosure, days, &past).data(visit.zone());
+            ([(header::CONTENT_TYPE, "application/json")], data.to_string()).into_response()
+        }
+        None | Some(Err(_)) => StatusCode::SERVICE_UNAVAILABLE.into_response(),
+    }
+}
+
+async fn past_of(visit: &Visit, id: &str, days: u32) -> Option<Result<Past, String>> {
+    let (id, now, zone) = (id.to_owned(), visit.now, visit.zone());
+    let midnights = midnights(now, zone, days);
+    from_journal(&visit.house, move |journal| past::of_enclosure(journal, &id, &midnights, now, zone)).await
+}
+
+/// When each of so many days begins, the last of them today, and when tomorrow does.
+fn midnights(now: DateTime<Utc>, zone: Tz, days: u32) -> Vec<DateTime<Utc>> {
+    let today = now.with_timezone(&zone).date_naive();
     let first = today - TimeDelta::days(i64::from(days) - 1);
-    (begin_of(first, zone), begin_of(next, zone))
+    first.iter_days().take(days as usize + 1).map(|date| begin_of(date, zone)).collect()
 }
 
 fn standing(visit: &Visit, enclosure: &Enclosure) -> Markup {
@@ -160,15 +179,9 @@ fn spots(enclosure: &Enclosure, view: &EnclosureView, closely: Option<&Closely>)
     spots
 }
 
-fn charts(
-    visit: &Visit,
-    enclosure: &Enclosure,
-    view: Option<&EnclosureView>,
-    window: (DateTime<Utc>, DateTime<Utc>, u32),
-    past: Option<&Result<Past, String>>,
-) -> Markup {
+fn charts(visit: &Visit, enclosure: &Enclosure, days: u32, past: Option<&Result<Past, String>>) -> Markup {
     html! {
-        section id="course" data-live {
+        section id="course" {
             h2 { "Course" }
             nav class="spans" aria-label="Span" {
                 ul {
@@ -179,26 +192,25 @@ fn charts(
                     }
                 }
             }
-            @match past {
-                None => { p { "There is no journal, so nothing is known of the past." } }
-                Some(Err(why)) => { p class="strip look" { "The journal cannot be read: " (why) } }
-                Some(Ok(past)) => {
-                    (chart(visit, enclosure, view, window, past).drawn())
-                    (alarms_list(visit, past))
+            // With a script the same stands here to be read closely; what is drawn is for paper and for those who listen then.
+            div id="closely" data-course={ "/e/" (enclosure.id) "/course.json?span=" (days) } hidden {}
+            div id="drawn" data-live {
+                @match past {
+                    None => { p { "There is no journal, so nothing is known of the past." } }
+                    Some(Err(why)) => { p class="strip look" { "The journal cannot be read: " (why) } }
+                    Some(Ok(past)) => { (chart(visit, enclosure, days, past).drawn()) }
                 }
             }
+            div id="told" data-live { @if let Some(Ok(past)) = past { (alarms_list(visit, past)) } }
         }
     }
 }
 
-fn chart(
-    visit: &Visit,
-    enclosure: &Enclosure,
-    view: Option<&EnclosureView>,
-    (start, end, days): (DateTime<Utc>, DateTime<Utc>, u32),
-    past: &Past,
-) -> Chart {
+fn chart(visit: &Visit, enclosure: &Enclosure, days: u32, past: &Past) -> Chart {
     let zone = visit.zone();
+    let midnights = midnights(visit.now, zone, days);
+    // There is a first and a last one whatever the days.
+    let (start, end) = (midnights[0], midnights[midnights.len() - 1]);
     let span = end - start;
     let (resolution, apart) = past::closeness(span);
     let ms = |span: TimeDelta| span.num_milliseconds().max(1);
@@ -211,7 +223,7 @@ fn chart(
     if !temperatures.is_empty() {
         let asked = heated.map(|lamp| Asked {
             name: format!("target of {}", lamp.name),
-            steps: targets(visit, enclosure, view, lamp, (start, days)),
+            steps: targets(visit, enclosure, lamp, (start, days)),
         });
         let guard = enclosure.lamps.iter().filter_map(|lamp| lamp.guard.as_ref()).map(|guard| guard.cut.0);
         let limit = guard.reduce(f64::min).map(|cut| (format!("guard cuts at {cut:.1} °C"), cut));
@@ -230,33 +242,8 @@ fn chart(
         let limit = enclosure.care.uv.map(|band| (format!("ceiling {:.1}", band.ceiling.0), band.ceiling.0));
         lanes.push(Lane { title: title.to_owned(), unit: "", lines: uv, band, asked: Vec::new(), limit });
     }
-    let until = end.min(visit.now);
-    let mut rows: Vec<Row> = past
-        .lamps
-        .iter()
-        .map(|(name, levels)| Row {
-            name: name.clone(),
-            bars: burning(levels, until, |at| words::moment(at, visit.now, zone)),
-        })
-        .collect();
-    rows.extend(past.alarms.iter().map(|alarm| Row {
-        name: format!("{} ({})", alarm.kind, alarm.priority),
-        bars: vec![Bar {
-            from: alarm.from,
-            until: alarm.until.or(Some(until)),
-            level: 0.5,
-            class: match alarm.priority.as_str() {
-                "critical" => "alarm act",
-                "high" => "alarm look",
-                _ => "alarm note",
-            },
-            told: format!(
-                "from {} to {}",
-                words::moment(alarm.from, visit.now, zone),
-                alarm.until.map_or("now".to_owned(), |until| words::moment(until, visit.now, zone))
-            ),
-        }],
-    }));
+    let mut rows = lamp_rows(visit, past, (&midnights, end.min(visit.now)));
+    rows.extend(alarm_rows(visit, past));
     let span_ms = u64::try_from(ms(span)).unwrap_or(1);
     let apart = ms(apart) as f64 / span_ms as f64;
     Chart {
@@ -271,32 +258,71 @@ fn chart(
     }
 }
 
+/// A row for each lamp: when it was on, or how long on each day.
+fn lamp_rows(visit: &Visit, past: &Past, (midnights, until): (&[DateTime<Utc>], DateTime<Utc>)) -> Vec<Row> {
+    let zone = visit.zone();
+    let spans = past.lamps.iter().map(|(name, levels)| {
+        let bars = burning(levels, until, |at| words::moment(at, visit.now, zone));
+        Row { name: name.clone(), told: Told::Bars(bars) }
+    });
+    let days = past.burnt.iter().map(|burnt| {
+        let days = midnights.windows(2).zip(&burnt.hours);
+        let days = days.map(|(day, hours)| Day { from: day[0], until: day[1], hours: *hours });
+        Row { name: burnt.lamp.clone(), told: Told::Days(days.collect()) }
+    });
+    spans.chain(days).collect()
+}
+
+/// A row for each kind of alarm there was.
+fn alarm_rows(visit: &Visit, past: &Past) -> Vec<Row> {
+    let zone = visit.zone();
+    let mut rows: Vec<(String, Vec<Bar>)> = Vec::new();
+    for alarm in &past.alarms {
+        let name = format!("{} ({})", alarm.kind, alarm.priority);
+        let bar = Bar {
+            from: alarm.from,
+            until: alarm.until,
+            level: 0.5,
+            class: match alarm.priority.as_str() {
+                "critical" => "alarm act",
+                "high" => "alarm look",
+                _ => "alarm note",
+            },
+            told: format!(
+                "from {} to {}",
+                words::moment(alarm.from, visit.now, zone),
+                alarm.until.map_or("now".to_owned(), |until| words::moment(until, visit.now, zone))
+            ),
+        };
+        match rows.iter_mut().find(|(known, _)| *known == name) {
+            Some((_, bars)) => bars.push(bar),
+            None => rows.push((name, vec![bar])),
+        }
+    }
+    rows.into_iter().map(|(name, bars)| Row { name, told: Told::Bars(bars) }).collect()
+}
+
 /// The target by day and by night, as the care sheet's year has it; over more than a week that by day alone, since more
 /// could not be seen.
 fn targets(
     visit: &Visit,
     enclosure: &Enclosure,
-    view: Option<&EnclosureView>,
     lamp: &Lamp,
     (start, days): (DateTime<Utc>, u32),
 ) -> Vec<(DateTime<Utc>, f64)> {
     let zone = visit.zone();
-    let foreseen = view.and_then(|view| view.season.as_ref()?.foreseen);
-    let plans = Plans::new(&enclosure.care, zone, visit.settings.site.place).with_course(foreseen);
+    let plans = Plans::new(&enclosure.care, zone, visit.settings.site.place).with_course(foreseen(visit, enclosure));
     let first: NaiveDate = start.with_timezone(&zone).date_naive();
     let dates = first.iter_days().take(days as usize);
     let dated = dates.filter_map(|date| Some((date, target_of(lamp, &plans, date)?)));
-    if days > 7 {
-        let mut steps: Vec<(DateTime<Utc>, f64)> = Vec::new();
-        for (date, target) in dated {
+    let mut steps: Vec<(DateTime<Utc>, f64)> = Vec::new();
+    for (date, target) in dated {
+        if days > 7 {
             if steps.last().is_none_or(|(_, before)| *before != target.day.0) {
                 steps.push((begin_of(date, zone), target.day.0));
             }
+            continue;
         }
-        return steps;
-    }
-    let mut steps = Vec::new();
-    for (date, target) in dated {
         if steps.is_empty() {
             steps.push((start, target.night.0));
         }
@@ -305,6 +331,12 @@ fn targets(
         }
     }
     steps
+}
+
+/// The course of the enclosure's cooling season to be reckoned with.
+fn foreseen(visit: &Visit, enclosure: &Enclosure) -> Option<Course> {
+    let (ix, _) = visit.enclosure(&enclosure.id)?;
+    visit.glance.enclosures.get(ix)?.as_deref()?.season.as_ref()?.foreseen
 }
 
 fn alarms_list(visit: &Visit, past: &Past) -> Markup {
@@ -453,6 +485,65 @@ fn measured(visit: &Visit, enclosure: &Enclosure, view: &EnclosureView, closely:
     }
 }
 
+/// Whether an animal lives here, as a person says it.
+fn service_form(visit: &Visit, enclosure: &Enclosure, empty: Option<&str>) -> Markup {
+    if visit.guest.role < Role::Keep {
+        return html! {};
+    }
+    html! {
+        section id="service" {
+            h2 { "Whether an animal lives here" }
+            @match (empty, &enclosure.out_of_service) {
+                (None, Some(_)) => { p { "The configuration says that it is out of service, and only there it is put in service again." } }
+                (Some(_), _) => {
+                    form method="post" action={ "/e/" (enclosure.id) "/service" } class="stack" {
+                        (hidden(visit))
+                        button { "An animal lives here again" }
+                    }
+                }
+                (None, None) => {
+                    details {
+                        summary { "Nobody lives here: put it out of service" }
+                        form method="post" action={ "/e/" (enclosure.id) "/service" } class="stack" {
+                            (hidden(visit))
+                            label for="empty-why" { "Why" }
+                            input id="empty-why" name="why" required maxlength="200";
+                            button { "Out of service" }
+                            p class="soft" {
+                                "Only alarms of its guard are told then. No lamp changes: take heat that nobody needs off at its plug."
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+#[derive(Deserialize)]
+pub(super) struct Service {
+    token: String,
+    key: String,
+    /// None: it is in service again.
+    #[serde(default)]
+    why: Option<String>,
+}
+
+pub(super) async fn service(visit: Visit, Path(id): Path<String>, Form(form): Form<Service>) -> Response {
+    if let Err(refused) = visit.may(Role::Keep, &form.token) {
+        return *refused;
+    }
+    if visit.enclosure(&id).is_none() {
+        return no_enclosure(&visit);
+    }
+    let (verb, with) = match &form.why {
+        Some(why) => ("out-of-service", json!({ "why": why.trim() })),
+        None => ("in-service", json!({})),
+    };
+    let outcome = act(&visit, Request { verb, enclosure: &id, with, why: None, key: &form.key }).await;
+    after(&visit, outcome, &format!("/e/{id}"))
+}
+
 #[derive(Deserialize)]
 pub(super) struct ByHand {
     token: String,
@@ -514,5 +605,5 @@ pub(super) fn must_say_why(visit: &Visit, why: &str) -> Result<(), Box<Response>
         return Ok(());
     }
     let text = "Say in a few words what was wrong and what was done: it stands in the journal beside the reset.";
-    Err(Box::new(frame::notice(Some(visit), axum::http::StatusCode::UNPROCESSABLE_ENTITY, "Not reset", text)))
+    Err(Box::new(frame::notice(Some(visit), StatusCode::UNPROCESSABLE_ENTITY, "Not reset", text)))
 }

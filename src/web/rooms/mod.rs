@@ -24,10 +24,11 @@ use tower_http::compression::predicate::{NotForContentType, Predicate as _, Size
 
 use super::acts::{self, NotDone};
 use super::guest::Visit;
-use super::{House, calendar, figures, frame, guard, live, note, seen};
+use super::{House, calendar, figures, frame, guard, live, note, seen, vendor};
 
 const STYLE: &str = include_str!("../assets/style.css");
 const LIVE: &str = include_str!("../assets/live.js");
+const COURSE: &str = include_str!("../assets/course.js");
 const WALK: &str = include_str!("../assets/walk.js");
 const WORKER: &str = include_str!("../assets/worker.js");
 const ICON: &str = include_str!("../assets/icon.svg");
@@ -42,10 +43,12 @@ pub(super) fn router(house: Arc<House>) -> Router {
         .route("/style.css", get(async || asset("text/css; charset=utf-8", STYLE)))
         .route("/icon.svg", get(async || asset("image/svg+xml", ICON)))
         .route("/health", get(figures::health));
-    let pages = Router::new()
+    let mut pages = Router::new()
         .route("/", get(site::show))
         .route("/e/{id}", get(enclosure::show))
+        .route("/e/{id}/course.json", get(enclosure::course))
         .route("/e/{id}/override", post(enclosure::set_by_hand))
+        .route("/e/{id}/service", post(enclosure::service))
         .route("/e/{id}/reset", post(enclosure::reset))
         .route("/e/{id}/change/{lamp}", get(lamps::ask_change).post(lamps::change))
         .route("/site/reset", post(alarms::reset_cut_off))
@@ -70,8 +73,12 @@ pub(super) fn router(house: Arc<House>) -> Router {
         .route("/metrics", get(figures::metrics))
         .route("/live", get(live::stream))
         .route("/live.js", get(async || asset("text/javascript; charset=utf-8", LIVE)))
+        .route("/course.js", get(async || asset("text/javascript; charset=utf-8", COURSE)))
         .route("/walk.js", get(async || asset("text/javascript; charset=utf-8", WALK)))
         .route("/worker.js", get(async || asset("text/javascript; charset=utf-8", WORKER)));
+    for file in vendor::ALL {
+        pages = pages.route(file.path, get(async move || file.answer()));
+    }
     // What comes piece by piece is told at once, and not when a block of it is full.
     let packed = CompressionLayer::new().compress_when(SizeAbove::new(1024).and(NotForContentType::SSE));
     let all = if house.options.pages { links.merge(pages) } else { links };

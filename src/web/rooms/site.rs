@@ -4,11 +4,17 @@ use axum::extract::Query;
 use maud::{Markup, html};
 use serde::Deserialize;
 
+use super::from_journal;
 use crate::control::EnclosureView;
 use crate::settings::Enclosure;
 use crate::web::frame::{self, Script};
 use crate::web::guest::Visit;
+use crate::web::past;
 use crate::web::words::{self, Mark};
+
+/// Of more enclosures than this, those that are well are told without their numbers: a page of a thousand has to be small,
+/// and to be looked through.
+const WHOLE: usize = 200;
 
 /// Which are shown.
 #[derive(Deserialize)]
@@ -18,14 +24,21 @@ pub(super) struct Shown {
 }
 
 pub(super) async fn show(visit: Visit, Query(shown): Query<Shown>) -> Markup {
+    let empty = from_journal(&visit.house, past::out_of_service).await.and_then(Result::ok).unwrap_or_default();
     let lines = lines(&visit);
     let count = |mark: Mark| lines.iter().filter(|line| line.mark == mark).count();
     let all = lines.len();
-    let well = count(Mark::Well);
+    let unknown = count(Mark::Unknown);
+    let trouble = all - count(Mark::Well) - unknown;
     let only_trouble = shown.only == "trouble";
     let content = html! {
+        (Mark::shapes())
         div id="glance" data-live {
-            h1 { @if well == all { "All right" } @else { (all - well) " of " (all) " need a look" } }
+            h1 {
+                @if trouble > 0 { (trouble) " of " (all) " need a look" }
+                @else if unknown > 0 { "Not heard of " (unknown) " of " (all) " yet" }
+                @else { "All right" }
+            }
             p class="sum" {
                 @for mark in [Mark::Act, Mark::Look, Mark::Note, Mark::Unknown, Mark::Well] {
                     @if count(mark) > 0 { span class={ "told " (mark.class()) } { (mark.shape()) " " (count(mark)) " " (mark.word()) } }
@@ -41,7 +54,10 @@ pub(super) async fn show(visit: Visit, Query(shown): Query<Shown>) -> Markup {
                 @if only_trouble { a href="/" { "Show all" } } @else { a href="/?only=trouble" { "Show only what needs a look" } }
             }
             ul class="lines" {
-                @for line in lines.iter().filter(|line| !only_trouble || line.mark != Mark::Well) { (line.drawn()) }
+                @for line in lines.iter().filter(|line| !only_trouble || line.mark != Mark::Well) {
+                    @let is_empty = empty.contains_key(&line.enclosure.id) || line.enclosure.out_of_service.is_some();
+                    (line.drawn(is_empty, all <= WHOLE || line.mark >= Mark::Note))
+                }
             }
         }
     };
@@ -99,19 +115,18 @@ fn measured(enclosure: &Enclosure, view: &EnclosureView) -> String {
 }
 
 impl Line<'_> {
-    fn drawn(&self) -> Markup {
+    fn drawn(&self, is_empty: bool, is_measured: bool) -> Markup {
         let Line { enclosure, mark, trouble, burning, measured, by_hand } = self;
         html! {
             li class=(mark.class()) {
-                (mark.shape())
-                div {
-                    a href={ "/e/" (enclosure.id) } { (enclosure.title) }
-                    " " b { (mark.word()) }
-                    @if *by_hand { " " i { "set by hand" } }
-                    @if let Some(trouble) = trouble { " " em { (trouble) } }
-                    p { (burning) }
-                    p class="measured" { (measured) }
-                }
+                svg aria-hidden="true" { use href={ "#" (mark.class()) } {} }
+                a href={ "/e/" (enclosure.id) } { (enclosure.title) }
+                " " b { (mark.word()) }
+                @if *by_hand { " " i { "set by hand" } }
+                @if is_empty { " " i { "out of service" } }
+                @if let Some(trouble) = trouble { " " em { (trouble) } }
+                p { (burning) }
+                @if is_measured { p { (measured) } }
             }
         }
     }

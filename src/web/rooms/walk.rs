@@ -18,7 +18,7 @@ use crate::journal::read::{Act, Window};
 use crate::settings::{Enclosure, Measures};
 use crate::web::acts::{self, NotDone, Request, act};
 use crate::web::draw::gradient::rank;
-use crate::web::frame::{self, CAUTION, Script};
+use crate::web::frame::{self, Script};
 use crate::web::guest::Visit;
 use crate::web::past;
 use crate::web::people::Role;
@@ -175,7 +175,7 @@ pub(super) async fn show(visit: Visit) -> Markup {
                 }
             }
         }
-        p class="soft" { "Hold the sensor where the animal's back is, facing the lamp, and do not look into the lamp. " (CAUTION) }
+        p class="soft" { "Hold the sensor where the animal's back is, facing the lamp, and do not look into the lamp." }
     };
     frame::page(&visit, "Walk", Script::Walk, &content)
 }
