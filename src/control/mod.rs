@@ -119,6 +119,17 @@ pub struct Controller {
     refused: Option<(Mono, EnclosureIx, ProbeIx)>,
     /// Whether what changes nothing is spared the whole way.
     shortcuts: bool,
+    /// Which state documents the driver wants.
+    shows: Shows,
+}
+
+/// Which state documents are wanted.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Shows {
+    All,
+    /// None for new readings and reports.
+    Decisions,
+    Nothing,
 }
 
 /// The connection to the broker.
@@ -185,6 +196,7 @@ impl Controller {
             due: Mono::START,
             refused: None,
             shortcuts: true,
+            shows: Shows::All,
             settings,
         };
         controller.enclosures = controller.build_enclosures();
@@ -201,19 +213,28 @@ impl Controller {
         let ctx = context!(self, demands, out);
         let enclosures = self.settings.enclosures.iter().enumerate();
         let build = |(ix, enclosure)| EnclosureControl::new(EnclosureIx(ix), enclosure, &self.settings.cut_offs, &ctx);
-        enclosures.map(build).collect()
+        let mut enclosures: Vec<_> = enclosures.map(build).collect();
+        for control in &mut enclosures {
+            match self.shows {
+                Shows::All => {}
+                Shows::Decisions => control.publish_decisions_alone(),
+                Shows::Nothing => control.publish_nothing(),
+            }
+        }
+        enclosures
     }
 
-    /// The same without [`Effect::State`], until a reload: for a driver that shows nobody how things stand. Their
-    /// deadlines would be most of its ticks.
+    /// The same without [`Effect::State`]: for a driver that shows nobody how things stand. Their deadlines would be most of
+    /// its ticks.
     pub fn without_states(mut self) -> Controller {
+        self.shows = Shows::Nothing;
         self.enclosures.iter_mut().for_each(EnclosureControl::publish_nothing);
         self
     }
 
-    /// The same without [`Effect::State`] for new readings and reports, until a reload: for a driver that looks for what is
-    /// decided alone.
+    /// The same without [`Effect::State`] for new readings and reports: for a driver that looks for what is decided alone.
     pub fn showing_decisions_alone(mut self) -> Controller {
+        self.shows = Shows::Decisions;
         self.enclosures.iter_mut().for_each(EnclosureControl::publish_decisions_alone);
         self
     }

@@ -349,7 +349,8 @@ impl HeatGuard {
                 probe.last.is_some() && probe.same_since < switched && probe.readings_since_switch >= FROZEN_READINGS
             });
             // Before the next reading was due nothing is projected.
-            let on_since = self.on_since.filter(|_| probe.last.is_some_and(|(_, heard)| now >= heard.after(probe.every)));
+            let on_since =
+                self.on_since.filter(|_| probe.last.is_some_and(|(_, heard)| now >= heard.after(probe.every)));
             let reaches = on_since.and_then(|on| probe.reaches(self.settings.cut, self.settings.slew, on));
             probe.projected |= reaches.is_some_and(|at| now >= at);
         }

@@ -89,9 +89,9 @@ impl Turns {
     /// All of them.
     pub(super) fn all(&self) -> impl Iterator<Item = Turn> {
         let leaving = [(WELL, &self.from_well), (SHADE, &self.from_shade), (COVER, &self.from_cover)];
-        let fail = leaving.into_iter().flat_map(|(from, leaving)| {
-            leaving.to.iter().map(move |&(to, chance)| Turn { from, to, chance })
-        });
+        let fail = leaving
+            .into_iter()
+            .flat_map(|(from, leaving)| leaving.to.iter().map(move |&(to, chance)| Turn { from, to, chance }));
         fail.chain(FAULTS.iter().map(|&(from, _)| Turn { from, to: WELL, chance: self.repaired }))
     }
 }

@@ -218,9 +218,7 @@ impl EnclosureControl {
     pub(super) fn is_settled(&self, ctx: &Context<'_>, enclosure: &Enclosure, lamp: &Lamp) -> bool {
         let told = |(lamp, control): (&Lamp, &LampControl)| control.told_at(lamp) > ctx.now;
         let quiet = self.steady && ctx.connected && self.board.knows_none(&[AlarmKind::RelayDeaf], &lamp.name);
-        quiet
-            && !self.wards.iter().any(Ward::has_news)
-            && enclosure.lamps.iter().zip(&self.lamps).all(told)
+        quiet && !self.wards.iter().any(Ward::has_news) && enclosure.lamps.iter().zip(&self.lamps).all(told)
     }
 
     /// Does what is due: where that is no more than to tell outputs again, to file hours and to publish how it stands, no more
