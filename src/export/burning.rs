@@ -6,6 +6,9 @@ use super::table::GAP;
 use crate::journal::read::{self, Failure, Reader, Window};
 use crate::report::gather::on_spans;
 
+/// A level of a lamp, and from when on.
+type Level = (DateTime<Utc>, f64);
+
 /// A lamp's days.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct Burnt {
@@ -35,7 +38,7 @@ pub(crate) fn burnt(
     {
         unwatched.push((alive, now));
     }
-    let mut lamps: Vec<(String, Vec<(DateTime<Utc>, f64)>)> = Vec::new();
+    let mut lamps: Vec<(String, Vec<Level>)> = Vec::new();
     for before in reader.switched_before(enclosure, window.from)? {
         lamps.push((before.lamp, vec![(window.from, before.level)]));
     }

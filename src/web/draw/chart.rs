@@ -17,9 +17,11 @@ const LINES: usize = 5;
 /// One line of a lane.
 pub(in crate::web) struct Line {
     pub name: String,
-    /// When, mean, lowest and highest.
-    pub points: Vec<(DateTime<Utc>, f64, f64, f64)>,
+    pub points: Vec<Point>,
 }
+
+/// When, mean, lowest and highest.
+pub(in crate::web) type Point = (DateTime<Utc>, f64, f64, f64);
 
 /// A value that matters, over spans of time.
 pub(in crate::web) struct Asked {
@@ -359,9 +361,8 @@ impl Chart {
     fn lane_data(&self, lane: &Lane) -> Option<Value> {
         let scale = lane.scale()?;
         let line = |line: &Line| {
-            let column = |of: fn(&(DateTime<Utc>, f64, f64, f64)) -> f64| -> Vec<f64> {
-                line.points.iter().map(|point| hundredths(of(point))).collect()
-            };
+            let column =
+                |of: fn(&Point) -> f64| -> Vec<f64> { line.points.iter().map(|point| hundredths(of(point))).collect() };
             let mut told = json!({
                 "name": line.name,
                 "at": since(line.points.iter().map(|point| point.0)),

@@ -187,7 +187,7 @@ fn charts(visit: &Visit, enclosure: &Enclosure, days: u32, past: Option<&Result<
                 ul {
                     @for (span, name) in SPANS {
                         li {
-                            a href={ "/e/" (enclosure.id) "?span=" (span) } aria-current=[(span == window.2).then_some("true")] { (name) }
+                            a href={ "/e/" (enclosure.id) "?span=" (span) } aria-current=[(span == days).then_some("true")] { (name) }
                         }
                     }
                 }
