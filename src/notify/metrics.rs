@@ -222,7 +222,8 @@ impl Tally {
         self.end_flood(until);
         let span = (until - self.from).max(TEN_MINUTES).as_seconds_f64();
         let flooded = |flood: &Flood| (flood.end.unwrap_or(until) - flood.begin).as_seconds_f64();
-        let flood_share = self.floods.iter().map(flooded).sum::<f64>() / span;
+        // The sum of none is -0.0, and would be told so.
+        let flood_share = (0.0 + self.floods.iter().map(flooded).sum::<f64>()) / span;
         let count = |name: &Name| Frequent { name: name.clone(), times: self.times.get(name).copied().unwrap_or(0) };
         let mut frequent: Vec<_> = self.times.keys().map(count).collect();
         frequent.sort_by(|a, b| b.times.cmp(&a.times).then_with(|| a.name.cmp(&b.name)));
@@ -320,6 +321,7 @@ mod tests {
     fn a_flood_begins_with_ten_in_ten_minutes_and_ends_below_five() {
         let nine: Vec<_> = (0..9).map(|n| n * 60).collect();
         assert!(of(&nine, 3600).floods.is_empty());
+        assert!(of(&nine, 3600).flood_share.is_sign_positive(), "no time at all is not told as -0.0 %");
         // The last alarms come at 0, 60 … 540 s: the fifth last at 300 s, which is ten minutes ago at 900 s.
         let ten: Vec<_> = (0..10).map(|n| n * 60).collect();
         assert_eq!(of(&ten, 3600).floods, [Flood { begin: at(540), end: Some(at(900)), alarms: 10 }]);
