@@ -447,7 +447,7 @@ fn laws() -> impl Strategy<Value = (&'static str, &'static str)> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(128))]
+    #![proptest_config(ProptestConfig::with_cases(96))]
     #[test]
     fn whatever_happens_shortcuts_change_nothing(
         (law, ramp) in laws(), twin: bool,
