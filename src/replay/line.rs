@@ -232,7 +232,9 @@ fn what(raw: Raw<'_>) -> Result<What<'_>, Fault> {
                 ("lamp-change", ..) => Err(misfit("a lamp change", ACTS, &["enclosure", "lamp"], &[])),
                 (other, ..) => {
                     let shown: String = other.chars().take(40).collect();
-                    Err(Fault::new(format!("there is no act {shown:?}"), ACTS))
+                    let others: Vec<_> = VERBS.into_iter().filter(|verb| is_of_a_topic(verb)).collect();
+                    let right = format!("{ACTS}, or with the keys of its topic one of {}", others.join(", "));
+                    Err(Fault::new(format!("there is no act {shown:?}"), right))
                 }
             }
         }
@@ -360,6 +362,7 @@ mod tests {
         check(r#"{"t": "2026-03-01T08:00:00Z", "topic": "a", "payload": "1", "lamp": "b"}"#, "`lamp` does not", "");
         let act = |rest: &str| format!(r#"{{"t": "2026-03-01T08:00:00Z", "act": {rest}}}"#);
         check(&act(r#""feeding", "enclosure": "e1""#), "no act \"feeding\"", "meter-reading");
+        check(&act(r#""feeding", "enclosure": "e1""#), "no act \"feeding\"", "shelve, unshelve");
         check(&act(r#""meter-reading", "enclosure": "e1", "spot": "basking""#), "without `uvi`", "4.2");
         check(&act(r#""meter-reading", "enclosure": "e1", "spot": "", "uvi": 1"#), "no spot", "");
         check(&act(r#""meter-reading", "enclosure": "e1", "spot": "a", "uvi": -1"#), "UVI of -1", "zero or above");
