@@ -68,9 +68,23 @@ def findings(browser):
         "const done = arguments[0]; axe.run({resultTypes: ['violations']}).then(r => done(r.violations))"
     )
     grave = [one for one in found if one["impact"] in ("serious", "critical")]
-    return [f"{one['id']}: {one['nodes'][0]['html'][:200]} ({len(one['nodes'])})" for one in grave]
+    return [
+        f"{one['id']}: {node['target']} {node['html'][:200]} {[check['data'] for check in node['any']]}"
+        for one in grave
+        for node in one["nodes"]
+    ]
 
 
+@pytest.fixture(name="still")
+def _still(browser):
+    """A page that stays as it was loaded: what is judged must not be put in the place of something else meanwhile."""
+    source = "Object.defineProperty(document, 'visibilityState', {value: 'hidden'})"
+    added = browser.execute_cdp_cmd("Page.addScriptToEvaluateOnNewDocument", {"source": source})
+    yield
+    browser.execute_cdp_cmd("Page.removeScriptToEvaluateOnNewDocument", added)
+
+
+@pytest.mark.usefixtures("still")
 @pytest.mark.parametrize("room", ROOMS)
 def test_a_room_is_drawn_fits_and_can_be_read(browser, demo, room):
     browser.get_log("browser")
