@@ -194,6 +194,8 @@ async fn reaction(folder: &Path, figures: &mut Vec<Figure>) -> Result<()> {
 fn look(port: u16, nth: usize, shown: &Arc<AtomicUsize>, is_over: &Arc<AtomicBool>) -> thread::JoinHandle<Option<()>> {
     let (shown, is_over) = (Arc::clone(shown), Arc::clone(is_over));
     thread::spawn(move || {
+        // Browsers are other machines, which take no processor from the daemon and its broker.
+        rustix::process::setpriority_process(None, 19).ok()?;
         let mut stream = TcpStream::connect((Ipv4Addr::LOCALHOST, port)).ok()?;
         stream.set_read_timeout(Some(Duration::from_millis(500))).ok()?;
         write!(stream, "GET /live HTTP/1.0\r\nHost: 127.0.0.1:{port}\r\n\r\n").ok()?;

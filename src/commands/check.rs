@@ -32,8 +32,10 @@ impl Loaded {
 
     /// The settings, or the report of why there are none.
     pub fn settings(self, colour: bool) -> Result<Settings, String> {
-        let report = self.report(colour);
-        self.checked.settings.ok_or(report)
+        match self.checked.settings {
+            Some(settings) => Ok(settings),
+            None => Err(config::render(&self.checked.findings, &self.sources, colour)),
+        }
     }
 }
 

@@ -1,5 +1,8 @@
 //! Findings as a person reads them: excerpt, carets, what is wrong, what would be right.
 
+use std::collections::BTreeMap;
+use std::fmt::Write as _;
+
 use annotate_snippets::{Annotation, AnnotationKind, Group, Level, Origin, Renderer, Snippet, normalize_untrusted_str};
 
 use super::{Also, Finding, Severity, Source};
@@ -7,13 +10,26 @@ use super::{Also, Finding, Severity, Source};
 /// Longest excerpt of one line, in bytes; what lies beyond is left out.
 const EXCERPT_BYTES_MAX: usize = 4096;
 
-/// Every finding with its excerpt, then a summary line. `colour` adds terminal escapes.
+/// So many findings that say the same are shown with their excerpts, and so many more are named by their lines: a mistake
+/// in a large site is made a thousand times. `check --json` tells of each.
+const ALIKE_SHOWN: usize = 3;
+const ALIKE_NAMED: usize = 40;
+
+/// Findings with their excerpts, what says the same folded, then a summary line. `colour` adds terminal escapes.
 pub fn render(findings: &[Finding], sources: &[Source], colour: bool) -> String {
     let renderer = if colour { Renderer::styled() } else { Renderer::plain() };
     let mut text = String::new();
+    let mut alike: BTreeMap<(&str, &str), Vec<&Finding>> = BTreeMap::new();
     for finding in findings {
-        text.push_str(&one(&renderer, finding, sources));
-        text.push_str("\n\n");
+        let like = alike.entry((&finding.wrong, &finding.right)).or_default();
+        like.push(finding);
+        if like.len() <= ALIKE_SHOWN {
+            text.push_str(&one(&renderer, finding, sources));
+            text.push_str("\n\n");
+        }
+    }
+    for ((wrong, _), like) in alike.iter().filter(|(_, like)| like.len() > ALIKE_SHOWN) {
+        text.push_str(&more(wrong, &like[ALIKE_SHOWN..]));
     }
     text.push_str(&summary(findings));
     text.push('\n');
@@ -30,6 +46,25 @@ pub fn summary(findings: &[Finding]) -> String {
     } else {
         format!("{}, {}", plural(errors, "error"), plural(warnings, "warning"))
     }
+}
+
+/// Where else it is so.
+fn more(wrong: &str, like: &[&Finding]) -> String {
+    let mut text = format!("{} more: {}\n ", like.len(), normalize_untrusted_str(wrong));
+    let mut file = "";
+    for finding in like.iter().take(ALIKE_NAMED) {
+        // Writing to a string cannot fail.
+        let _ = match finding.file == file {
+            true => write!(text, ", {}", finding.line),
+            false => write!(text, " {}:{}", finding.file, finding.line),
+        };
+        file = &finding.file;
+    }
+    if like.len() > ALIKE_NAMED {
+        text.push_str(", and so on; `lampwarden check --json` names every place");
+    }
+    text.push_str("\n\n");
+    text
 }
 
 fn one(renderer: &Renderer, finding: &Finding, sources: &[Source]) -> String {

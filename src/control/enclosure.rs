@@ -185,6 +185,11 @@ impl EnclosureControl {
         }
     }
 
+    /// Shares with `other` what dates come to, where both go by the same days; tells whether they do.
+    pub(super) fn shares_days(&mut self, other: &EnclosureControl) -> bool {
+        self.day.share(&other.day)
+    }
+
     /// Takes up the safety state that was stored.
     pub(super) fn restore(&mut self, now: Mono, enclosure: &Enclosure, restored: &[SafetyRecord]) {
         let record = restored.iter().rev().find_map(|record| match record {
@@ -727,5 +732,8 @@ fn uv_series(enclosure: &Enclosure) -> Vec<UvSeries> {
         let arrives = enclosure.lamps.iter().enumerate().filter(|(_, lamp)| lamp.lights == Some(ProbeIx(ix)));
         UvSeries::new(ProbeIx(ix), probe, arrives.map(|(lamp, _)| LampIx(lamp)).collect())
     };
-    uv.map(series).collect()
+    let mut series: Vec<_> = uv.map(series).collect();
+    // Most have one, and a list begins with room for four.
+    series.shrink_to_fit();
+    series
 }

@@ -53,6 +53,7 @@ pub use view::{
 pub use walk::{Remark, SpotView};
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 use std::time::Duration;
 
 use chrono::{DateTime, TimeDelta, Utc};
@@ -79,13 +80,16 @@ const FIRST_CONNECTION: Duration = Duration::from_secs(15);
 /// A refused configuration stays an alarm this long, unless a good one comes; a guess.
 const REFUSAL_SHOWN: Duration = Duration::from_secs(24 * 3600);
 
+/// An enclosure is asked whether its days are those of so many before it: racks stand together. A guess.
+const NEIGHBOURS: usize = 16;
+
 /// So many lamps that will need a spare are named; the others are counted. A guess.
 const PLACES_NAMED: usize = 5;
 
 /// The whole control core of one site.
 #[derive(Debug)]
 pub struct Controller {
-    settings: Settings,
+    settings: Arc<Settings>,
     clock: Clock,
     /// The latest moment seen.
     now: Moment,
@@ -171,7 +175,8 @@ macro_rules! context {
 impl Controller {
     /// A controller for `settings`, started at `now`, with the safety state that was stored. Every lamp that warms
     /// stays off until its guard has heard from its probes.
-    pub fn new(settings: Settings, now: Moment, restored: &[SafetyRecord]) -> Controller {
+    pub fn new(settings: impl Into<Arc<Settings>>, now: Moment, restored: &[SafetyRecord]) -> Controller {
+        let settings = settings.into();
         let mut controller = Controller {
             clock: Clock::new(now),
             now,
@@ -214,6 +219,11 @@ impl Controller {
         let enclosures = self.settings.enclosures.iter().enumerate();
         let build = |(ix, enclosure)| EnclosureControl::new(EnclosureIx(ix), enclosure, &self.settings.cut_offs, &ctx);
         let mut enclosures: Vec<_> = enclosures.map(build).collect();
+        for ix in 1..enclosures.len() {
+            let (before, control) = enclosures.split_at_mut(ix);
+            let mut near = before.iter().rev().take(NEIGHBOURS);
+            near.any(|before| control[0].shares_days(before));
+        }
         for control in &mut enclosures {
             match self.shows {
                 Shows::All => {}
@@ -319,7 +329,7 @@ impl Controller {
     }
 
     /// The settings in force.
-    pub fn settings(&self) -> &Settings {
+    pub fn settings(&self) -> &Arc<Settings> {
         &self.settings
     }
 
@@ -803,11 +813,11 @@ impl Controller {
 
     /// Puts new settings in force. Lamps, latches and timers carry on: enclosures by id, contactors by name, lamps by
     /// command topic or name, probes by topic. Send [`Controller::farewell`] first.
-    pub fn reload(&mut self, now: Moment, settings: Settings, out: &mut Vec<Effect>) {
+    pub fn reload(&mut self, now: Moment, settings: impl Into<Arc<Settings>>, out: &mut Vec<Effect>) {
         self.now = Moment { mono: now.mono.max(self.now.mono), wall: now.wall };
         self.clock.observe(self.now);
         let told = out.len();
-        let was = std::mem::replace(&mut self.settings, settings);
+        let was = std::mem::replace(&mut self.settings, settings.into());
         let contactors = Contactors::new(&self.settings, &[], self.link == Link::Up);
         let before = std::mem::replace(&mut self.contactors, contactors);
         self.contactors.adopt(self.now.mono, &self.settings.cut_offs, before, &was.cut_offs);

@@ -273,6 +273,25 @@ mod tests {
     }
 
     #[test]
+    fn clocks_that_share_say_what_one_alone_says() {
+        let place = Place { latitude: Degrees(64.13), longitude: Degrees(-21.9) };
+        let site = || DayClock::new(Photoperiod::Site { clamp: Clamp::NONE }, Tz::Atlantic__Reykjavik, place);
+        let (mut first, mut second) = (site(), site());
+        assert!(second.share(&first));
+        let begin = DateTime::from_timestamp(1_800_000_000, 0).expect("a moment");
+        // Strides of 7 h 13 min that also go back, so that dates meet in every order.
+        for n in 0_i32..400 {
+            let at = |shift: i32| begin + TimeDelta::minutes(433) * (n * 37 % 400 + shift);
+            for (clock, now) in [(&mut first, at(0)), (&mut second, at(1))] {
+                assert_eq!(clock.at(now), site().at(now), "{now}");
+            }
+        }
+        // One whose days are others goes its own way, and one whose cooling season begins.
+        let mut short = DayClock::new(Photoperiod::Site { clamp: Clamp::NONE }, Tz::Europe__Oslo, place);
+        assert!(!short.share(&first));
+    }
+
+    #[test]
     fn a_table_is_continuous_over_the_year_end_and_leap_days() {
         let lengths = [9.0, 10.0, 11.5, 13.0, 14.5, 15.5, 15.0, 14.0, 12.5, 11.0, 9.5, 8.5];
         let months = lengths.map(hours);

@@ -82,6 +82,7 @@ pub async fn run(options: Options, stop: impl Future<Output = ()>) -> anyhow::Re
         None => (None, Remembered::default(), None),
     };
     let safety = remembered.safety(&settings);
+    let settings = Arc::new(settings);
     let telling = Telling::new(&settings, clock.now(), remembered.outbox, path);
     let mut controller = Controller::new(settings, clock.now(), &safety);
     let mut effects = Vec::new();

@@ -82,7 +82,7 @@ impl Pages {
             return;
         }
         let settings = controller.settings();
-        self.mailbox.settings(Arc::new(settings.clone()));
+        self.mailbox.settings(Arc::clone(settings));
         for enclosure in 0..settings.enclosures.len() {
             if let Some(view) = controller.view(EnclosureIx(enclosure)) {
                 self.mailbox.enclosure(view);

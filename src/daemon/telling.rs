@@ -80,7 +80,7 @@ impl Telling {
     /// Begins with what the journal remembers.
     ///
     /// `journal`: where it lies; none where nothing is kept.
-    pub(super) fn new(settings: &Settings, now: Moment, outbox: Outbox, journal: Option<PathBuf>) -> Telling {
+    pub(super) fn new(settings: &Arc<Settings>, now: Moment, outbox: Outbox, journal: Option<PathBuf>) -> Telling {
         let notifier = Notifier::new(settings, now, &outbox.told);
         let (visiting, visited) = mpsc::unbounded_channel();
         let (looking_back, looked_back) = mpsc::unbounded_channel();
@@ -90,7 +90,7 @@ impl Telling {
         let (digest_done, weekly_done) = (done(DIGEST), done(WEEKLY));
         let mut telling = Telling {
             notifier,
-            postman: Postman::new(Arc::new(settings.clone())),
+            postman: Postman::new(Arc::clone(settings)),
             key: outbox.key.as_deref().map(web::Key::from_bytes),
             notices: BTreeMap::new(),
             seen: outbox.seen.into_iter().collect(),
@@ -128,9 +128,9 @@ impl Telling {
     }
 
     /// Other settings.
-    pub(super) fn reload(&mut self, settings: &Settings, now: Moment) {
+    pub(super) fn reload(&mut self, settings: &Arc<Settings>, now: Moment) {
         self.notifier.reload(settings, now);
-        self.postman.reload(Arc::new(settings.clone()));
+        self.postman.reload(Arc::clone(settings));
         self.due = Some(now.mono);
         self.open(settings);
     }
@@ -334,13 +334,13 @@ impl Telling {
     }
 
     /// Looks the week up where its digest is due, on a thread; it comes back as [`News::Week`].
-    pub(super) fn look_back_if_due(&mut self, settings: &Settings, wall: DateTime<Utc>) {
+    pub(super) fn look_back_if_due(&mut self, settings: &Arc<Settings>, wall: DateTime<Utc>) {
         let Some(date) = weekly_date(settings, wall) else { return };
         let Some(journal) = self.journal.clone().filter(|_| self.weekly_done.is_none_or(|done| done < date)) else {
             return;
         };
         self.weekly_done = Some(date);
-        let (settings, tell) = (settings.clone(), self.looking_back.clone());
+        let (settings, tell) = (Arc::clone(settings), self.looking_back.clone());
         let look = move || _ = tell.send(past::week(&journal, &settings, wall));
         if let Err(why) = thread::Builder::new().name("week".to_owned()).spawn(look) {
             error!("the digest of the week is not written: {why}");

@@ -47,7 +47,7 @@ use std::time::{Duration, Instant};
 
 use chrono::{DateTime, Utc};
 use tokio::sync::{mpsc, oneshot};
-use tracing::{info, warn};
+use tracing::{debug, info, warn};
 
 use crate::settings;
 
@@ -69,6 +69,9 @@ const BURST: f64 = 30.0;
 const PER_SECOND: f64 = 2.0;
 /// What was asked of an enclosure's lamps is shown for so long before it is asked again; a guess.
 const CLOSELY_FOR: Duration = Duration::from_secs(15);
+/// How far a thread that serves guests stands back, as `nice` counts: a hundred open pages on a small board must not make a
+/// guard wait.
+const NICE: i32 = 10;
 /// So many threads read the journal and reckon passwords at most.
 const READERS: usize = 4;
 
@@ -97,6 +100,13 @@ pub struct Web {
     address: SocketAddr,
 }
 
+/// Lets the thread of the guards run before this one wherever both want to.
+fn give_way() {
+    if let Err(why) = rustix::process::setpriority_process(None, NICE) {
+        debug!("the pages have the priority of everything else: {why}");
+    }
+}
+
 impl Web {
     /// Listens. Errors are sentences that name the address or the file.
     pub fn start(options: Options) -> Result<Web, String> {
@@ -108,6 +118,7 @@ impl Web {
         let address = listener.local_addr().map_err(named)?;
         let runtime = tokio::runtime::Builder::new_current_thread()
             .max_blocking_threads(READERS)
+            .on_thread_start(give_way)
             .enable_all()
             .build()
             .map_err(named)?;
@@ -133,6 +144,7 @@ impl Web {
         let thread = thread::Builder::new()
             .name("web".to_owned())
             .spawn(move || {
+                give_way();
                 runtime.block_on(serve);
                 runtime.shutdown_background();
             })

@@ -51,7 +51,7 @@ pub(super) struct Full;
 impl Client {
     /// Hands over a message at QoS 1.
     pub(super) fn publish(&self, item: &Item) -> Result<(), Full> {
-        let (topic, payload, retain) = (item.topic.as_str(), item.payload.clone(), item.retain());
+        let (topic, payload, retain) = (&*item.topic, item.payload.to_vec(), item.retain());
         match self {
             Client::V311(client) => {
                 client.try_publish(topic, rumqttc::QoS::AtLeastOnce, retain, payload).map_err(|_| Full)

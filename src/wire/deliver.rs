@@ -15,7 +15,7 @@ use super::{LinkOptions, WireError};
 pub fn deliver(options: &LinkOptions, topic: &str, payload: Vec<u8>, within: Duration) -> Result<(), WireError> {
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build();
     let runtime = runtime.map_err(|error| WireError(error.to_string()))?;
-    let item = Item { topic: topic.to_owned(), payload, lane: Lane::On, ticket: None };
+    let item = Item { topic: topic.into(), payload: payload.into(), lane: Lane::On, ticket: None };
     let done = runtime.block_on(async { tokio::time::timeout(within, publish(options, &item)).await });
     done.unwrap_or_else(|_| Err(WireError(format!("the broker has not acknowledged it within {} s", within.as_secs()))))
 }

@@ -99,12 +99,12 @@ impl LinkHandle {
     /// core asserts every output at [`Inbound::Up`].
     pub fn command(&self, topic: String, payload: Vec<u8>, output: OutputRef, ticket: u64, is_off: bool) {
         let lane = if is_off { Lane::Off } else { Lane::On };
-        self.send(Item { topic, payload, lane, ticket: Some((output, ticket)) });
+        self.send(Item { topic: topic.into(), payload: payload.into(), lane, ticket: Some((output, ticket)) });
     }
 
     /// Deletes the retained message on a command topic.
     pub fn clear_retained(&self, topic: String) {
-        self.send(Item { topic, payload: Vec::new(), lane: Lane::Clear, ticket: None });
+        self.send(Item { topic: topic.into(), payload: [].into(), lane: Lane::Clear, ticket: None });
     }
 
     /// Publishes a retained document at QoS 1, an empty one to delete it. The newest of each topic is remembered and

@@ -1,6 +1,7 @@
 //! What waits to be sent: lanes in order of urgency, and only the newest of each output and each topic.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use crate::control::OutputRef;
 
@@ -30,16 +31,16 @@ impl Lane {
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
 enum Key {
     Output(OutputRef),
-    Topic(String),
+    Topic(Arc<str>),
 }
 
 /// One message that waits.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(super) struct Item {
     /// Where to.
-    pub topic: String,
+    pub topic: Arc<str>,
     /// What.
-    pub payload: Vec<u8>,
+    pub payload: Arc<[u8]>,
     /// How urgent.
     pub lane: Lane,
     /// The command's output and ticket, for commands.
@@ -64,7 +65,7 @@ pub(super) struct Outbox {
     counter: u64,
     /// The newest of each retained document, to be published again on every connection: the broker may have lost its
     /// memory, or found an old one again.
-    kept: BTreeMap<String, (Lane, Vec<u8>)>,
+    kept: BTreeMap<Arc<str>, (Lane, Arc<[u8]>)>,
 }
 
 impl Outbox {
@@ -72,22 +73,23 @@ impl Outbox {
     pub(super) fn command(&mut self, item: Item) {
         let key = match item.ticket {
             Some((output, _)) => Key::Output(output),
-            None => Key::Topic(item.topic.clone()),
+            None => Key::Topic(Arc::clone(&item.topic)),
         };
         self.put(key, item);
     }
 
     /// Remembers a retained document, and lets it wait if there is a connection.
     pub(super) fn document(&mut self, topic: String, payload: Vec<u8>, lane: Lane, connected: bool) {
-        self.kept.insert(topic.clone(), (lane, payload.clone()));
+        let (topic, payload) = (Arc::<str>::from(topic), Arc::<[u8]>::from(payload));
+        self.kept.insert(Arc::clone(&topic), (lane, Arc::clone(&payload)));
         if connected {
-            self.put(Key::Topic(topic.clone()), Item { topic, payload, lane, ticket: None });
+            self.tell(topic, payload, lane);
         }
     }
 
     /// Lets the deletion of somebody else's retained document wait, and remembers nothing of it.
     pub(super) fn delete(&mut self, topic: String) {
-        self.put(Key::Topic(topic.clone()), Item { topic, payload: Vec::new(), lane: Lane::Alarm, ticket: None });
+        self.tell(Arc::from(topic), Arc::from([]), Lane::Alarm);
     }
 
     /// Whether a document of this topic stands and is not empty.
@@ -98,8 +100,13 @@ impl Outbox {
     /// Lets every remembered document wait again.
     pub(super) fn assert_documents(&mut self) {
         for (topic, (lane, payload)) in self.kept.clone() {
-            self.put(Key::Topic(topic.clone()), Item { topic, payload, lane, ticket: None });
+            self.tell(topic, payload, lane);
         }
+    }
+
+    /// Lets a document wait.
+    fn tell(&mut self, topic: Arc<str>, payload: Arc<[u8]>, lane: Lane) {
+        self.put(Key::Topic(Arc::clone(&topic)), Item { topic, payload, lane, ticket: None });
     }
 
     /// Throws away all that waits; documents stay remembered.
@@ -149,12 +156,12 @@ mod tests {
     }
 
     fn command(n: usize, lane: Lane, ticket: u64) -> Item {
-        let payload = if lane == Lane::Off { b"OFF".to_vec() } else { b"ON".to_vec() };
-        Item { topic: format!("{n}/set"), payload, lane, ticket: Some((lamp(n), ticket)) }
+        let payload = if lane == Lane::Off { b"OFF".as_slice() } else { b"ON" };
+        Item { topic: format!("{n}/set").into(), payload: payload.into(), lane, ticket: Some((lamp(n), ticket)) }
     }
 
     fn drained(outbox: &mut Outbox) -> Vec<(String, Vec<u8>)> {
-        std::iter::from_fn(|| outbox.take_first()).map(|item| (item.topic, item.payload)).collect()
+        std::iter::from_fn(|| outbox.take_first()).map(|item| (item.topic.to_string(), item.payload.to_vec())).collect()
     }
 
     #[test]
@@ -203,7 +210,7 @@ mod tests {
     #[test]
     fn commands_are_never_retained() {
         let retained = [Lane::Off, Lane::Clear, Lane::On, Lane::Alarm, Lane::State]
-            .map(|lane| Item { topic: String::new(), payload: Vec::new(), lane, ticket: None }.retain());
+            .map(|lane| Item { topic: "".into(), payload: [].into(), lane, ticket: None }.retain());
         assert_eq!(retained, [false, true, false, true, true]);
     }
 }

@@ -1,6 +1,7 @@
 //! One connection, from the greeting to its end. No waiting and no clock: the link tells what it heard and the time.
 
 use std::collections::{BTreeMap, VecDeque};
+use std::sync::Arc;
 use std::time::Instant;
 
 use super::client::{Client, Heard};
@@ -89,7 +90,7 @@ enum Ask {
 /// A message that was handed to the library.
 #[derive(Debug)]
 struct Handed {
-    topic: String,
+    topic: Arc<str>,
     is_command: bool,
     ticket: Option<(OutputRef, u64)>,
     at: Instant,
@@ -408,7 +409,7 @@ impl Session {
             return;
         }
         if self.farewell == Farewell::NotYet && memory.announce {
-            let offline = Item { topic: self.status.clone(), payload: OFFLINE.into(), lane: Lane::Alarm, ticket: None };
+            let offline = Item { topic: self.status.as_str().into(), payload: OFFLINE.as_bytes().into(), lane: Lane::Alarm, ticket: None };
             if self.client.publish(&offline).is_ok() {
                 self.handed_over(offline, now);
                 self.farewell = Farewell::Said;

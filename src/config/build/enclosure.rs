@@ -8,7 +8,7 @@ use super::super::finding::{At, Draft};
 use super::care::{Sheet, Spot};
 use super::probe::KnownProbe;
 use super::season::watched_spot;
-use super::{Bench, RESERVED_IDS, collect};
+use super::{Bench, RESERVED_IDS, collect, fitted};
 use crate::settings::{Care, Enclosure, Measures};
 
 /// What is said of an enclosure whose configuration says `in_service = false`.
@@ -47,6 +47,7 @@ impl Bench<'_, '_> {
             housing.probes.insert(name.to_owned(), known);
             collect(&mut probes, probe);
         }
+        let probes = probes.map(fitted);
         self.power_probes_shared(fields);
         self.unwatched_cooling(fields, &housing);
         let mut lamps = Some(Vec::new());
@@ -54,6 +55,7 @@ impl Bench<'_, '_> {
             let lamp = named.fields.as_ref().and_then(|lamp| self.lamp(name, named.key, lamp, &housing));
             collect(&mut lamps, lamp);
         }
+        let lamps = lamps.map(fitted);
         let out_of_service = (!fields.switch("in_service")).then(|| OUT_BY_CONFIGURATION.to_owned());
         let id = id?;
         Some(Enclosure {

@@ -145,7 +145,7 @@ impl Bench<'_, '_> {
                 collect(&mut all, enclosure);
             }
         }
-        all
+        all.map(fitted)
     }
 
     fn report_unused(&mut self) {
@@ -220,6 +220,12 @@ fn collect<T>(all: &mut Option<Vec<T>>, item: Option<T>) {
         (Some(list), Some(item)) => list.push(item),
         _ => *all = None,
     }
+}
+
+/// As large as what is in it: settings stay for as long as the daemon runs, and half of a grown list is room.
+fn fitted<T>(mut list: Vec<T>) -> Vec<T> {
+    list.shrink_to_fit();
+    list
 }
 
 /// The first names of a list that could be long; none where there is none.

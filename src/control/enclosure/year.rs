@@ -31,6 +31,16 @@ impl Days {
         Days { all: days(false), uv: says.then(|| days(true)) }
     }
 
+    /// Shares with `other` what dates come to, where both go by the same days; tells whether they do.
+    pub(in crate::control) fn share(&mut self, other: &Days) -> bool {
+        let uv = match (&mut self.uv, &other.uv) {
+            (None, None) => true,
+            (Some(own), Some(other)) => own.share(other),
+            _ => false,
+        };
+        uv && self.all.share(&other.all)
+    }
+
     /// Those that a lamp goes by.
     pub(super) fn of(&mut self, lamp: &Lamp) -> &mut DayClock {
         match &mut self.uv {

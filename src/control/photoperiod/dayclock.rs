@@ -1,6 +1,6 @@
 //! What is in force at a moment.
 
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, PoisonError};
 
 use chrono::{DateTime, Datelike, Days, NaiveDate, TimeDelta, Utc};
 use chrono_tz::Tz;
@@ -71,11 +71,13 @@ pub struct DayClock {
     timezone: Tz,
     place: Place,
     season: Option<Season>,
-    known: Option<Known>,
+    known: Option<Arc<Known>>,
+    /// What one that goes by the same days has come to know last; racks of a thousand reckon a date once.
+    shelf: Arc<Mutex<Option<Arc<Known>>>>,
 }
 
 /// What the year does to days.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Season {
     /// The care sheet's program.
     pub program: Arc<Program>,
@@ -104,7 +106,7 @@ struct Known {
 impl DayClock {
     /// For `photoperiod` at a site.
     pub fn new(photoperiod: Photoperiod, timezone: Tz, place: Place) -> DayClock {
-        DayClock { photoperiod, timezone, place, season: None, known: None }
+        DayClock { photoperiod, timezone, place, season: None, known: None, shelf: Arc::default() }
     }
 
     /// For a care sheet with all its year, outside any cooling season; `uv`: for lamps that give UV.
@@ -118,7 +120,18 @@ impl DayClock {
         if let Some(season) = self.season.as_mut().filter(|season| season.course != course) {
             season.course = course;
             self.known = None;
+            self.shelf = Arc::default();
         }
+    }
+
+    /// Shares with `other` what dates come to from now on, where both go by the same days; tells whether they do.
+    pub(in crate::control) fn share(&mut self, other: &DayClock) -> bool {
+        let key = |clock: &DayClock| (clock.timezone, clock.place);
+        let same = key(self) == key(other) && self.photoperiod == other.photoperiod && self.season == other.season;
+        if same {
+            self.shelf = Arc::clone(&other.shelf);
+        }
+        same
     }
 
     /// How deep in a cooling season a date is, 0..=1.
@@ -154,10 +167,17 @@ impl DayClock {
     }
 
     fn known_at(&mut self, now: DateTime<Utc>) -> Option<&Known> {
-        if !self.known.as_ref().is_some_and(|known| known.from <= now && now < known.to) {
-            self.known = self.learn(now);
+        let is_of_now = |known: &Arc<Known>| known.from <= now && now < known.to;
+        if !self.known.as_ref().is_some_and(is_of_now) {
+            let shelf = Arc::clone(&self.shelf);
+            // Nothing is left half done in it: it is read or put there whole.
+            let mut shelf = shelf.lock().unwrap_or_else(PoisonError::into_inner);
+            if !shelf.as_ref().is_some_and(is_of_now) {
+                *shelf = self.learn(now).map(Arc::new);
+            }
+            self.known.clone_from(&shelf);
         }
-        self.known.as_ref()
+        self.known.as_deref()
     }
 
     /// Plans the dates around `now`.

@@ -145,16 +145,17 @@ fn history(visit: &Visit, stretches: &[Stretch], left_out: usize) -> Markup {
             @if stretches.is_empty() { p { "No alarm." } } @else {
                 div class="scroll" tabindex="0" role="region" aria-label="Alarms of the last 30 days" {
                     table {
-                        thead { tr { th { "Where" } th { "What" } th { "From" } th { "To" } th { "Seen" } th { "Said" } } }
+                        thead { tr { th { "Where" } th { "What" } th { "When" } th { "Seen" } } }
                         tbody {
                             @for stretch in stretches {
                                 tr {
                                     th scope="row" { (place(visit, stretch.enclosure.as_deref())) }
-                                    td { (stretch.kind) " (" (stretch.priority) ")" }
-                                    td { (words::time(stretch.from, visit.now, zone)) }
-                                    td { @match stretch.until { Some(until) => { (words::time(until, visit.now, zone)) } None => { "stands" } } }
+                                    td { (stretch.kind) " (" (stretch.priority) ")" p class="soft" { (words::first_sentence(&stretch.text)) } }
+                                    td {
+                                        (words::time(stretch.from, visit.now, zone))
+                                        @match stretch.until { Some(until) => { " to " (words::time(until, visit.now, zone)) } None => { ", stands" } }
+                                    }
                                     td { @match stretch.seen { Some(seen) => { "after " (words::ago(seen - stretch.from)) } None => { "no" } } }
-                                    td { (words::first_sentence(&stretch.text)) }
                                 }
                             }
                         }

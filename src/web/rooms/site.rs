@@ -36,7 +36,7 @@ pub(super) async fn show(visit: Visit, Query(shown): Query<Shown>) -> Markup {
         div id="glance" data-live {
             h1 {
                 @if trouble > 0 { (trouble) " of " (all) " need a look" }
-                @else if unknown > 0 { "Not heard of " (unknown) " of " (all) " yet" }
+                @else if unknown > 0 { "Still waiting for probes of " (unknown) " of " (all) }
                 @else { "All right" }
             }
             p class="sum" {
