@@ -38,20 +38,25 @@ async fn measure(parts: &[&str]) -> Result<()> {
     let is_wanted = |part: &str| parts.is_empty() || parts.contains(&part);
     let folder = Folder::new()?;
     let mut found = Vec::new();
-    if is_wanted("reaction") {
-        reaction::measure(&folder.0, &mut found).await?;
-    }
-    if is_wanted("flow") {
-        flow::measure(&folder.0, &mut found).await?;
-    }
-    if is_wanted("standing") {
-        standing::measure(&folder.0, &mut found).await?;
-    }
-    if is_wanted("pages") {
-        pages::measure(&folder.0, &mut found).await?;
-    }
+    let outcome = async {
+        if is_wanted("reaction") {
+            reaction::measure(&folder.0, &mut found).await?;
+        }
+        if is_wanted("flow") {
+            flow::measure(&folder.0, &mut found).await?;
+        }
+        if is_wanted("standing") {
+            standing::measure(&folder.0, &mut found).await?;
+        }
+        if is_wanted("pages") {
+            pages::measure(&folder.0, &mut found).await?;
+        }
+        anyhow::Ok(())
+    };
+    let outcome = outcome.await;
+    // What was measured before a part failed is told all the same.
     figures::tell("beside", &found);
-    Ok(())
+    outcome
 }
 
 /// Starts a bare client as a process of its own.

@@ -119,6 +119,10 @@ impl Site {
     pub fn new(folder: &Path, port: u16, name: &str, enclosures: usize) -> Result<Site> {
         let (config, state) = (folder.join(format!("{name}.toml")), folder.join(name));
         fs::write(&config, text(port, name, enclosures, &state))?;
+        // What an earlier site of that name remembers, such as trips, is of other lamps.
+        if state.exists() {
+            fs::remove_dir_all(&state)?;
+        }
         Ok(Site { config, state })
     }
 

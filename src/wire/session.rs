@@ -409,7 +409,12 @@ impl Session {
             return;
         }
         if self.farewell == Farewell::NotYet && memory.announce {
-            let offline = Item { topic: self.status.as_str().into(), payload: OFFLINE.as_bytes().into(), lane: Lane::Alarm, ticket: None };
+            let offline = Item {
+                topic: self.status.as_str().into(),
+                payload: OFFLINE.as_bytes().into(),
+                lane: Lane::Alarm,
+                ticket: None,
+            };
             if self.client.publish(&offline).is_ok() {
                 self.handed_over(offline, now);
                 self.farewell = Farewell::Said;
