@@ -78,6 +78,9 @@ pub(super) struct EnclosureControl {
     /// last taken to be.
     by_wall: Option<DateTime<Utc>>,
     wall_timer: Mono,
+    /// What that clock said when all was planned, and how often it had slipped when its timer was.
+    planned: Option<DateTime<Utc>>,
+    slips: u64,
     /// The same of outputs that do not do what they are told.
     heeds: Mono,
     /// When burn hours are filed.
@@ -179,6 +182,8 @@ impl EnclosureControl {
             timer: Mono::START,
             by_wall: None,
             wall_timer: Mono::END,
+            planned: None,
+            slips: 0,
             heeds: Mono::END,
             filing: Mono::END,
             steady: false,

@@ -115,6 +115,8 @@ pub struct Controller {
     aside_due: Mono,
     /// Nothing at all is due before; [`Mono::START`] where that must be found out first.
     due: Mono,
+    /// How often the wall clock has slipped: what goes by it is planned anew by whoever is concerned next.
+    slips: u64,
     /// The reading that could not be [absorbed](Controller::absorb) last: of when, and of which probe.
     refused: Option<(Mono, EnclosureIx, ProbeIx)>,
     /// Whether what changes nothing is spared the whole way.
@@ -194,6 +196,7 @@ impl Controller {
             site_due: Mono::START,
             aside_due: Mono::START,
             due: Mono::START,
+            slips: 0,
             refused: None,
             shortcuts: true,
             shows: Shows::All,
@@ -333,9 +336,7 @@ impl Controller {
             self.everybody_now();
             return self.handle_something(event, out);
         }
-        if change == Change::Slipped {
-            self.follow_clock(&event);
-        }
+        self.slips += u64::from(change == Change::Slipped);
         if !self.is_nothing(&event) {
             self.handle_something(event, out);
         }
@@ -651,6 +652,7 @@ impl Controller {
         };
         let mut demands = Vec::new();
         let mut ctx = context!(self, demands, out);
+        control.follow_clock(self.slips, ctx.now, ctx.wall);
         act(control, &mut ctx, settings);
         self.agenda.set(enclosure, control.due());
         for (cut_off, why) in demands {
