@@ -54,12 +54,11 @@ impl Controller {
     /// Where the wall clock has slipped against the monotonic one since an enclosure last planned by it, the enclosure plans
     /// anew, as it would on the whole way with whatever concerns it. Whether nothing is due there for that.
     fn follow_clock(&mut self, now: Mono, enclosure: EnclosureIx) -> bool {
-        let wall = self.clock.wall(now);
         let Some(control) = self.enclosures.get_mut(enclosure.0) else { return true };
         if control.has_followed(self.slips) {
             return true;
         }
-        control.follow_clock(self.slips, now, wall);
+        control.follow_clock(self.slips, now, self.clock.wall(now));
         let due = control.due();
         self.agenda.bring_forward(enclosure, due);
         self.due = self.due.min(due);
@@ -99,15 +98,16 @@ impl Controller {
 
     /// Whether nothing is due at `now`, and all is such that an event may come to nothing.
     fn is_idle(&mut self, now: Mono) -> bool {
-        if now < self.due {
-            return true;
+        if now >= self.due && self.is_usual() {
+            self.due = self.soonest();
         }
-        let usual = self.link == Link::Up && self.stopping.is_none() && self.clock.is_trusted();
-        if !self.shortcuts || !usual || self.stirred {
-            return false;
-        }
-        self.due = self.soonest();
         now < self.due
+    }
+
+    /// Whether nothing need be looked at before something is due.
+    fn is_usual(&self) -> bool {
+        let usual = self.link == Link::Up && self.stopping.is_none() && self.clock.is_trusted();
+        self.shortcuts && usual && !self.stirred
     }
 
     /// When something is due, at the latest; enclosures that are due later than the agenda has it are put right.
@@ -124,7 +124,11 @@ impl Controller {
 
     /// When [`Event::Tick`] is next wanted, at the latest. It may lie in the past, which means at once.
     pub fn next_deadline(&mut self) -> Option<Mono> {
-        Some(self.soonest()).filter(|&due| due < Mono::END)
+        let due = self.soonest();
+        if self.is_usual() {
+            self.due = due;
+        }
+        Some(due).filter(|&due| due < Mono::END)
     }
 
     /// [`Controller::next_deadline`] as long as every probe that has been heard within its interval and a sixteenth goes on
