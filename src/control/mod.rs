@@ -356,11 +356,6 @@ impl Controller {
         }
     }
 
-    /// Whether the wall clock is believed. While it is not, [`Controller::handle`] alone finds out that it is to be.
-    pub fn follows_its_clock(&self) -> bool {
-        self.clock.is_trusted()
-    }
-
     fn handle_something(&mut self, event: Event, out: &mut Vec<Effect>) {
         let before = out.len();
         self.stirred |= !matches!(
@@ -603,7 +598,7 @@ impl Controller {
 
     /// Files the burn hours of one enclosure's lamps as they are by now, sooner than they would be.
     pub fn file_hours(&mut self, enclosure: EnclosureIx, out: &mut Vec<Effect>) {
-        self.do_with(enclosure, out, EnclosureControl::file_hours);
+        self.do_with(enclosure, out, |control, ctx, _| control.file_hours(ctx));
     }
 
     fn raise(&mut self, trouble: Trouble) {

@@ -51,6 +51,11 @@ impl Controller {
         }
     }
 
+    /// Whether the wall clock is believed. While it is not, [`Controller::handle`] alone finds out that it is to be.
+    pub fn follows_its_clock(&self) -> bool {
+        self.clock.is_trusted()
+    }
+
     /// Where the wall clock has slipped against the monotonic one since an enclosure last planned by it, the enclosure plans
     /// anew, as it would on the whole way with whatever concerns it. Whether nothing is due there for that.
     fn follow_clock(&mut self, now: Mono, enclosure: EnclosureIx) -> bool {

@@ -246,7 +246,7 @@ impl EnclosureControl {
             control.tell(ctx, lamp, (self.ix, LampIx(at)));
         }
         if self.filing <= ctx.now {
-            self.keep_hours(ctx, enclosure);
+            self.keep_hours(ctx);
             self.filing = self.health.next(&self.lamps).1.unwrap_or(Mono::END);
         }
         self.publish_due(ctx);
