@@ -107,6 +107,12 @@ fn another_swarm_seed_holds() {
     seed_holds(11);
 }
 
+/// Its clock drifts: what goes by it once came some milliseconds apart.
+#[test]
+fn a_swarm_seed_whose_clock_drifts_holds() {
+    seed_holds(46);
+}
+
 #[test]
 fn one_seed_gives_one_log_byte_for_byte() {
     let swarm = named("swarm.toml");

@@ -169,6 +169,8 @@ enum Happening {
     Reset,
     Acknowledge,
     Jump(i64),
+    /// The wall clock is so many milliseconds off what it was, which is little enough to be followed.
+    Slip(i64),
     Storage(bool),
     Season(SeasonAct),
     Reload,
@@ -204,6 +206,7 @@ fn happening() -> impl Strategy<Value = Happening> {
         1 => Just(Happening::Reset),
         1 => Just(Happening::Acknowledge),
         1 => (-20_000..20_000_i64).prop_map(Happening::Jump),
+        2 => (-59_000..59_000_i64).prop_map(Happening::Slip),
         1 => any::<bool>().prop_map(Happening::Storage),
         1 => prop_oneof![Just(SeasonAct::Hold), Just(SeasonAct::GoOn), Just(SeasonAct::BreakOff)]
             .prop_map(Happening::Season),
@@ -402,6 +405,10 @@ impl Rig {
                 self.now.wall += TimeDelta::seconds(*seconds);
                 self.event(Event::Tick);
             }
+            Happening::Slip(ms) => {
+                self.now.wall += TimeDelta::milliseconds(*ms);
+                self.event(Event::Tick);
+            }
             Happening::Storage(fails) => {
                 self.event(Event::Storage { failure: fails.then(|| "disk full".to_owned()) });
             }
@@ -493,4 +500,17 @@ fn in_a_calm_room_most_readings_are_absorbed() {
     for (at, of_probe) in rig.of_probe.into_iter().enumerate() {
         assert!(of_probe > 400, "{of_probe} of probe {at}");
     }
+}
+
+#[test]
+fn what_goes_by_a_clock_that_slips_comes_when_it_would() {
+    // Half past six until shortly before eight, when the day begins; the clock is put right with nothing else to do.
+    for slip in [-30_000, -2_500, 1, 2_500, 30_000] {
+        let history = [Happening::Calm(505, 0.0), Happening::Slip(slip), Happening::Calm(60, 0.0)];
+        let rig = same(&site("", "", false), States::None, &history).expect("the same");
+        assert!(rig.absorbed * 2 > rig.readings, "{slip} ms: {} of {}", rig.absorbed, rig.readings);
+    }
+    // Lamps that have just been switched by the clock, which then goes back.
+    let history = [Happening::Calm(541, 0.0), Happening::Slip(-30_000), Happening::Calm(60, 0.0)];
+    same(&site("", "", false), States::None, &history).expect("the same");
 }

@@ -53,6 +53,7 @@ const STATE_AFTER_READING: Duration = Duration::from_secs(10);
 #[derive(Clone, Debug)]
 pub(super) struct EnclosureControl {
     ix: EnclosureIx,
+    id: Arc<str>,
     probes: Vec<ProbeControl>,
     lamps: Vec<LampControl>,
     uv: Vec<UvSeries>,
@@ -78,6 +79,9 @@ pub(super) struct EnclosureControl {
     /// last taken to be.
     by_wall: Option<DateTime<Utc>>,
     wall_timer: Mono,
+    /// What that clock said when all was planned, and how often it had slipped when its timer was.
+    planned: Option<DateTime<Utc>>,
+    slips: u64,
     /// The same of outputs that do not do what they are told.
     heeds: Mono,
     /// When burn hours are filed.
@@ -162,6 +166,7 @@ impl EnclosureControl {
         let uv = uv_series(enclosure);
         EnclosureControl {
             ix,
+            id: Arc::from(enclosure.id.as_str()),
             lamps: lamps.collect(),
             probes: probes.collect(),
             health: Health::new(enclosure, ctx.site, &uv, ctx.now, ix.0),
@@ -179,6 +184,8 @@ impl EnclosureControl {
             timer: Mono::START,
             by_wall: None,
             wall_timer: Mono::END,
+            planned: None,
+            slips: 0,
             heeds: Mono::END,
             filing: Mono::END,
             steady: false,
@@ -303,7 +310,7 @@ impl EnclosureControl {
         self.lamps[ix.0].report(ctx.now, lamp, level);
         if obeys && self.is_settled(ctx, enclosure, lamp) {
             self.tell_wards(ctx, enclosure);
-            self.keep_hours(ctx, enclosure);
+            self.keep_hours(ctx);
             self.publish_due(ctx);
             self.plan_obeyed(ctx.now, enclosure);
         } else {
@@ -443,20 +450,20 @@ impl EnclosureControl {
                 self.file_health(ctx, enclosure);
             }
         }
-        self.keep_hours(ctx, enclosure);
+        self.keep_hours(ctx);
     }
 
     /// Files burn hours, where that is due.
-    fn keep_hours(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
+    fn keep_hours(&mut self, ctx: &mut Context<'_>) {
         if self.health.should_file(ctx.now) && self.lamps.iter().any(|lamp| lamp.life.is_lit()) {
-            self.file_hours(ctx, enclosure);
+            self.file_hours(ctx);
         }
     }
 
     /// Puts the burn hours of the lamps on file.
-    pub(super) fn file_hours(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
-        let lamps = self.health.file_hours(ctx.now, enclosure, &self.lamps);
-        ctx.out.push(Effect::File(Record::Hours { enclosure: enclosure.id.clone(), lamps }));
+    pub(super) fn file_hours(&mut self, ctx: &mut Context<'_>) {
+        let lamps = self.health.file_hours(ctx.now, &self.lamps);
+        ctx.out.push(Effect::File(Record::Hours { enclosure: Arc::clone(&self.id), lamps }));
     }
 
     /// Forecasts anew because a gain or a lamp is another.

@@ -22,6 +22,7 @@ pub mod spares;
 pub mod view;
 mod watched;
 
+use std::sync::Arc;
 use std::time::Duration;
 
 use chrono::{DateTime, NaiveDate, TimeDelta, Timelike as _, Utc};
@@ -284,11 +285,11 @@ impl Health {
     }
 
     /// The hours of every lamp for the file; the next filing is a while off.
-    pub(super) fn file_hours(&mut self, now: Mono, enclosure: &Enclosure, lamps: &[LampControl]) -> Vec<HoursRecord> {
+    pub(super) fn file_hours(&mut self, now: Mono, lamps: &[LampControl]) -> Vec<HoursRecord> {
         self.file_at = self.file_at.after(FILED_EVERY).max(now);
-        let hours = enclosure.lamps.iter().zip(lamps).map(|(lamp, control)| HoursRecord {
-            lamp: lamp.name.clone(),
-            set: lamp.output.set.clone(),
+        let hours = lamps.iter().map(|control| HoursRecord {
+            lamp: Arc::clone(&control.name),
+            set: Arc::clone(&control.set),
             fitted: control.life.fitted(),
             hours: control.life.hours(now).0,
             cycles: control.life.cycles(),

@@ -58,6 +58,9 @@ pub(super) struct LampControl {
     off_unheard: bool,
     target: Option<Celsius>,
     hours: Hours,
+    /// Its name, and the command topic by which it is known again under another one.
+    pub(super) name: Arc<str>,
+    pub(super) set: Arc<str>,
     spot: Arc<str>,
     /// Name of the contactor above it.
     cut_off: Option<Arc<str>>,
@@ -181,6 +184,8 @@ impl LampControl {
             off_unheard: false,
             target: None,
             hours: Hours::UNKNOWN,
+            name: Arc::from(lamp.name.as_str()),
+            set: Arc::from(lamp.output.set.as_str()),
             spot: Arc::from(spot),
             cut_off: cut_off.map(Arc::from),
             turn: None,

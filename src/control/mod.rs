@@ -119,6 +119,8 @@ pub struct Controller {
     aside_due: Mono,
     /// Nothing at all is due before; [`Mono::START`] where that must be found out first.
     due: Mono,
+    /// How often the wall clock has slipped: what goes by it is planned anew by whoever is concerned next.
+    slips: u64,
     /// The reading that could not be [absorbed](Controller::absorb) last: of when, and of which probe.
     refused: Option<(Mono, EnclosureIx, ProbeIx)>,
     /// Whether what changes nothing is spared the whole way.
@@ -199,6 +201,7 @@ impl Controller {
             site_due: Mono::START,
             aside_due: Mono::START,
             due: Mono::START,
+            slips: 0,
             refused: None,
             shortcuts: true,
             shows: Shows::All,
@@ -343,9 +346,7 @@ impl Controller {
             self.everybody_now();
             return self.handle_something(event, out);
         }
-        if change == Change::Slipped {
-            self.follow_clock(&event);
-        }
+        self.slips += u64::from(change == Change::Slipped);
         if !self.is_nothing(&event) {
             self.handle_something(event, out);
         }
@@ -363,11 +364,6 @@ impl Controller {
         if !self.is_nothing(&event) {
             self.handle_something(event, out);
         }
-    }
-
-    /// Whether the wall clock is believed. While it is not, [`Controller::handle`] alone finds out that it is to be.
-    pub fn follows_its_clock(&self) -> bool {
-        self.clock.is_trusted()
     }
 
     fn handle_something(&mut self, event: Event, out: &mut Vec<Effect>) {
@@ -612,7 +608,7 @@ impl Controller {
 
     /// Files the burn hours of one enclosure's lamps as they are by now, sooner than they would be.
     pub fn file_hours(&mut self, enclosure: EnclosureIx, out: &mut Vec<Effect>) {
-        self.do_with(enclosure, out, EnclosureControl::file_hours);
+        self.do_with(enclosure, out, |control, ctx, _| control.file_hours(ctx));
     }
 
     fn raise(&mut self, trouble: Trouble) {
@@ -661,6 +657,7 @@ impl Controller {
         };
         let mut demands = Vec::new();
         let mut ctx = context!(self, demands, out);
+        control.follow_clock(self.slips, ctx.now, ctx.wall);
         act(control, &mut ctx, settings);
         self.agenda.set(enclosure, control.due());
         for (cut_off, why) in demands {

@@ -4,6 +4,8 @@
 //! A newer record of the same owner replaces the older one whole. Numbers are plain, with their unit in their name, so
 //! that what is on disk can be read without this program.
 
+use std::sync::Arc;
+
 use chrono::{DateTime, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
 
@@ -26,8 +28,8 @@ pub enum Record {
     },
     /// Burn hours of an enclosure's lamps, filed every few minutes.
     Hours {
-        /// The enclosure's id.
-        enclosure: String,
+        /// The enclosure's id. What is filed all day shares its words with the core.
+        enclosure: Arc<str>,
         /// Each lamp's.
         lamps: Vec<HoursRecord>,
     },
@@ -85,7 +87,7 @@ pub enum Record {
     /// When lamps of an enclosure last went on or off, of those that must stay off for a time: filed with each switch.
     Switches {
         /// The enclosure's id.
-        enclosure: String,
+        enclosure: Arc<str>,
         /// Lamp by lamp; what is not known is left out.
         lamps: Vec<SwitchRecord>,
     },
@@ -122,11 +124,10 @@ impl Record {
         match self {
             Record::Series { enclosure, .. }
             | Record::Walk { enclosure, .. }
-            | Record::Hours { enclosure, .. }
             | Record::Health { enclosure, .. }
             | Record::Overrides { enclosure, .. }
-            | Record::Season { enclosure, .. }
-            | Record::Switches { enclosure, .. } => Some(enclosure),
+            | Record::Season { enclosure, .. } => Some(enclosure),
+            Record::Hours { enclosure, .. } | Record::Switches { enclosure, .. } => Some(enclosure),
             Record::Alarms { enclosure, .. } | Record::Asides { enclosure, .. } => enclosure.as_deref(),
             Record::Spares { .. } => None,
         }
@@ -196,9 +197,9 @@ pub struct OverrideRecord {
 #[serde(deny_unknown_fields)]
 pub struct SwitchRecord {
     /// The lamp's name.
-    pub lamp: String,
+    pub lamp: Arc<str>,
     /// Its command topic, by which it is known again under another name.
-    pub set: String,
+    pub set: Arc<str>,
     /// Whether it went on.
     pub on: bool,
     /// When; none where nobody knew the time.

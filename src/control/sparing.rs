@@ -6,7 +6,7 @@
 use super::enclosure::EnclosureControl;
 use super::{Controller, Event, Link, OutputRef, Reading, Waiting};
 use crate::settings::{Enclosure, EnclosureIx, ProbeIx};
-use crate::time::{Moment, Mono};
+use crate::time::Mono;
 
 impl Controller {
     /// Takes in a plain live reading, whose payload has no time stamp, if nothing comes of it: no effect, and no change of
@@ -15,7 +15,7 @@ impl Controller {
     /// taken to have kept step with the monotonic one since the last event that was handled; a driver that does not know
     /// leaves this to `handle`, which asks the clock.
     pub fn absorb(&mut self, now: Mono, enclosure: EnclosureIx, probe: ProbeIx, value: f64) -> bool {
-        if now < self.now.mono || !self.is_idle(now) {
+        if now < self.now.mono || !self.is_idle(now) || !self.follow_clock(now, enclosure) {
             return false;
         }
         let (Some(settings), Some(control)) =
@@ -39,7 +39,8 @@ impl Controller {
     /// is done with the enclosure and before anything [falls due](Controller::next_timer). None: none wait.
     pub fn lend(&self, enclosure: EnclosureIx, probe: ProbeIx) -> Option<Waiting> {
         let usual = self.link == Link::Up && self.stopping.is_none() && !self.stirred;
-        self.enclosures.get(enclosure.0).filter(|_| usual)?.waiting(probe)
+        let follows = |control: &&EnclosureControl| usual && control.has_followed(self.slips);
+        self.enclosures.get(enclosure.0).filter(follows)?.waiting(probe)
     }
 
     /// Takes back what was [lent](Controller::lend).
@@ -50,21 +51,23 @@ impl Controller {
         }
     }
 
-    /// The wall clock has slipped a little against the monotonic one: the enclosure that an event concerns plans by it, as it
-    /// would on the whole way.
-    pub(super) fn follow_clock(&mut self, event: &Event) {
-        let (Event::Reading { enclosure, .. }
-        | Event::Report { output: OutputRef::Lamp(enclosure, _), level: Ok(_), .. }) = event
-        else {
-            return;
-        };
-        let Moment { mono, wall } = self.now;
-        if let Some(control) = self.enclosures.get_mut(enclosure.0)
-            && control.follow_clock(mono, wall)
-        {
-            self.agenda.bring_forward(*enclosure, control.next_timer());
-            self.due = Mono::START;
+    /// Whether the wall clock is believed. While it is not, [`Controller::handle`] alone finds out that it is to be.
+    pub fn follows_its_clock(&self) -> bool {
+        self.clock.is_trusted()
+    }
+
+    /// Where the wall clock has slipped against the monotonic one since an enclosure last planned by it, the enclosure plans
+    /// anew, as it would on the whole way with whatever concerns it. Whether nothing is due there for that.
+    fn follow_clock(&mut self, now: Mono, enclosure: EnclosureIx) -> bool {
+        let Some(control) = self.enclosures.get_mut(enclosure.0) else { return true };
+        if control.has_followed(self.slips) {
+            return true;
         }
+        control.follow_clock(self.slips, now, self.clock.wall(now));
+        let due = control.due();
+        self.agenda.bring_forward(enclosure, due);
+        self.due = self.due.min(due);
+        due > now
     }
 
     /// Takes in an event of which nothing comes, and tells so.
@@ -81,7 +84,7 @@ impl Controller {
                 !refused && self.absorb(now, *enclosure, *probe, *value)
             }
             Event::Report { output: OutputRef::Lamp(enclosure, lamp), level: Ok(level), .. } => {
-                let idle = self.is_idle(now);
+                let idle = self.is_idle(now) && self.follow_clock(now, *enclosure);
                 let pair = self.settings.enclosures.get(enclosure.0).zip(self.enclosures.get_mut(enclosure.0));
                 let absorbs = |(settings, control): (&Enclosure, &mut EnclosureControl)| {
                     control.absorb_report(now, settings, *lamp, *level)
@@ -100,15 +103,16 @@ impl Controller {
 
     /// Whether nothing is due at `now`, and all is such that an event may come to nothing.
     fn is_idle(&mut self, now: Mono) -> bool {
-        if now < self.due {
-            return true;
+        if now >= self.due && self.is_usual() {
+            self.due = self.soonest();
         }
-        let usual = self.link == Link::Up && self.stopping.is_none() && self.clock.is_trusted();
-        if !self.shortcuts || !usual || self.stirred {
-            return false;
-        }
-        self.due = self.soonest();
         now < self.due
+    }
+
+    /// Whether nothing need be looked at before something is due.
+    fn is_usual(&self) -> bool {
+        let usual = self.link == Link::Up && self.stopping.is_none() && self.clock.is_trusted();
+        self.shortcuts && usual && !self.stirred
     }
 
     /// When something is due, at the latest; enclosures that are due later than the agenda has it are put right.
@@ -125,7 +129,11 @@ impl Controller {
 
     /// When [`Event::Tick`] is next wanted, at the latest. It may lie in the past, which means at once.
     pub fn next_deadline(&mut self) -> Option<Mono> {
-        Some(self.soonest()).filter(|&due| due < Mono::END)
+        let due = self.soonest();
+        if self.is_usual() {
+            self.due = due;
+        }
+        Some(due).filter(|&due| due < Mono::END)
     }
 
     /// [`Controller::next_deadline`] as long as every probe that has been heard within its interval and a sixteenth goes on

@@ -276,8 +276,8 @@ impl<'a> Scene<'a> {
         let mut lamps = Vec::new();
         for (lamp, (spans, times)) in self.enclosure.lamps.iter().zip(on) {
             let filed = self.filed.iter().find_map(|record| match record {
-                Record::Hours { enclosure, lamps } if *enclosure == self.enclosure.id => {
-                    lamps.iter().find(|filed| filed.lamp == lamp.name)
+                Record::Hours { enclosure, lamps } if **enclosure == *self.enclosure.id => {
+                    lamps.iter().find(|filed| *filed.lamp == *lamp.name)
                 }
                 _ => None,
             });

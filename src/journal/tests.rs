@@ -40,7 +40,7 @@ fn filed() -> Vec<Record> {
     let series =
         SeriesRecord { background: Some(0.1), pairings: vec![pairing], history: vec![past], void_since: Some(at) };
     let spot = SpotRecord { spot: "basking".into(), at, uvi: 4.2, alone: Some("uvb".into()), guess: false };
-    let (lamp, set) = ("uvb".to_owned(), "e1/uvb/set".to_owned());
+    let (lamp, set) = ("uvb".into(), "e1/uvb/set".into());
     let hours = HoursRecord { lamp, set, fitted: Some(at), hours: 812.25, cycles: 70 };
     vec![
         Record::Series { enclosure: "e1".into(), probe: "uv".into(), series },

@@ -4,8 +4,7 @@
 //! Arguments: the number of the bug that is awake (0: none), then paths of scenarios, each perhaps followed by `@A..B` for
 //! seeds of a swarm. Prints a line each: `held` or `broken`, the path, the seed, and the first rule broken. Ends with 0 where
 //! all held, 1 where not, 2 where it cannot tell. With `--until COUNT` after the number it ends when so many have not held,
-//! with `--both-ways` what comes of a story must not depend on whether everything goes the whole way. (Seeds of a swarm are left
-//! out of that: where a clock drifts, what goes by it may come a few milliseconds apart, as in seed 46.)
+//! with `--both-ways` what comes of a story must not depend on whether everything goes the whole way.
 
 use std::path::Path;
 use std::process::ExitCode;
@@ -43,7 +42,6 @@ fn main() -> ExitCode {
             Some(Some(seeds)) => seeds,
             Some(None) => return ExitCode::from(2),
         };
-        let both_ways = both_ways && story.swarm.is_none();
         for seed in seeds {
             let story = match draw(&story, seed) {
                 Ok(drawn) => drawn,

@@ -124,6 +124,7 @@ impl EnclosureControl {
         let (day, filing) = self.health.next(&self.lamps);
         self.timer = timer.min(soonest.at());
         self.filing = filing.unwrap_or(Mono::END);
+        self.planned = ctx.wall;
         self.by_wall = ctx.wall.and_then(|wall| self.next_by_wall(wall, day));
         self.wall_timer = self.by_wall.and_then(|at| ctx.mono_at(at)).unwrap_or(Mono::END);
         self.steady = ctx.stopping.is_none() && !self.lamps.iter().any(LampControl::is_ramping);
@@ -173,13 +174,23 @@ impl EnclosureControl {
         (self.told, self.heeds) = (told, heeds.at());
     }
 
-    /// The wall clock says `wall` now, which may be a little off what it was taken to say by now: what goes by it is planned
-    /// anew. Whether anything may be due sooner.
-    pub(in crate::control) fn follow_clock(&mut self, now: Mono, wall: DateTime<Utc>) -> bool {
-        let Some(at) = self.by_wall else { return false };
-        let before = self.wall_timer;
-        self.wall_timer = now.after((at - wall).to_std().unwrap_or_default());
-        self.wall_timer < before
+    /// Whether the wall clock has slipped `slips` times by what was planned last.
+    pub(in crate::control) fn has_followed(&self, slips: u64) -> bool {
+        self.slips == slips
+    }
+
+    /// The wall clock says `wall` now and has slipped `slips` times: where that is more often than before, what goes by it is
+    /// planned anew. Where it says less than when that was planned, who knows what was not so then: all is due now.
+    pub(in crate::control) fn follow_clock(&mut self, slips: u64, now: Mono, wall: Option<DateTime<Utc>>) {
+        if self.has_followed(slips) {
+            return;
+        }
+        self.slips = slips;
+        if wall < self.planned {
+            self.look_by(now);
+        } else if let Some((at, wall)) = self.by_wall.zip(wall) {
+            self.wall_timer = now.after((at - wall).to_std().unwrap_or_default());
+        }
     }
 
     /// When it must be looked at next, at the latest; [`Mono::END`] for never. Before that a step without an event changes
@@ -235,7 +246,7 @@ impl EnclosureControl {
             control.tell(ctx, lamp, (self.ix, LampIx(at)));
         }
         if self.filing <= ctx.now {
-            self.keep_hours(ctx, enclosure);
+            self.keep_hours(ctx);
             self.filing = self.health.next(&self.lamps).1.unwrap_or(Mono::END);
         }
         self.publish_due(ctx);

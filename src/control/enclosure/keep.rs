@@ -1,5 +1,7 @@
 //! What of an enclosure is put on file, and taken up again after a restart.
 
+use std::sync::Arc;
+
 use chrono::TimeDelta;
 
 use super::{EnclosureControl, SPOT};
@@ -99,7 +101,7 @@ impl EnclosureControl {
         if self.lamps.iter_mut().fold(false, |any, control| control.take_switch_news() | any) {
             let lamps = enclosure.lamps.iter().zip(&self.lamps);
             let lamps = lamps.filter_map(|(lamp, control)| control.switch_record(lamp)).collect();
-            ctx.out.push(Effect::File(Record::Switches { enclosure: enclosure.id.clone(), lamps }));
+            ctx.out.push(Effect::File(Record::Switches { enclosure: Arc::clone(&self.id), lamps }));
         }
     }
 

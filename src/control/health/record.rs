@@ -1,5 +1,7 @@
 //! What of the health of an enclosure's lamps must survive a restart, as plain data.
 
+use std::sync::Arc;
+
 use chrono::{DateTime, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
 
@@ -16,9 +18,9 @@ use crate::settings::Lamp;
 #[serde(deny_unknown_fields)]
 pub struct HoursRecord {
     /// The lamp's name.
-    pub lamp: String,
+    pub lamp: Arc<str>,
     /// Its command topic, by which it is known again under another name.
-    pub set: String,
+    pub set: Arc<str>,
     /// When it was fitted: hours of another lamp are not its own.
     pub fitted: Option<DateTime<Utc>>,
     /// Hours burnt.

@@ -1,5 +1,6 @@
 //! What of a lamp is put on file, and taken up again after a restart: a level set by hand, and when it last went on or off.
 
+use std::sync::Arc;
 use std::time::Duration;
 
 use chrono::TimeDelta;
@@ -52,7 +53,7 @@ impl LampControl {
     /// When it last went on or off, for the file, where it must stay off for a time.
     pub(in crate::control) fn switch_record(&self, lamp: &Lamp) -> Option<SwitchRecord> {
         let (on, at) = self.last_switch.filter(|_| !lamp.min_off.is_zero())?;
-        Some(SwitchRecord { lamp: lamp.name.clone(), set: lamp.output.set.clone(), on, at })
+        Some(SwitchRecord { lamp: Arc::clone(&self.name), set: Arc::clone(&self.set), on, at })
     }
 
     /// Whether it has gone on or off since this was last asked.
