@@ -342,8 +342,8 @@ impl Eye {
 
     /// Standard deviation of what is left of a slot of darkness.
     pub(super) fn scatter(&self) -> f64 {
-        let (_, variance, known) = self.dark;
-        let noise = variance.max(1e-6) / self.slot.count.max(1.0);
+        let (mean, variance, known) = self.dark;
+        let noise = unclipped(mean, variance).max(1e-6) / self.slot.count.max(1.0);
         // What the steps swallow does not average out.
         let step = if self.step.is_finite() { self.step * self.step / 12.0 } else { 0.0 };
         let unknown = self.plausible.dark * self.plausible.dark / (1.0 + known);
@@ -496,6 +496,15 @@ impl Eye {
     }
 }
 
+/// The variance of a probe's noise in the light, by what it reads in the dark: where that is near zero, a half of its noise is
+/// cut off there, because no probe says less. A normal distribution about 0, 1 and 2 standard deviations that is cut off at
+/// zero has a mean of 0.68, 1.25 and 2.05 of what is left of its deviation, and 2.93, 1.33 and 1.04 times that variance before
+/// (moments of the rectified normal distribution; the curve through them is ours).
+fn unclipped(mean: f64, variance: f64) -> f64 {
+    let off = mean.max(0.0) / libm::sqrt(variance.max(1e-12));
+    variance * (1.0 + 1.93 * libm::exp((0.68 - off.max(0.68)) / 0.32))
+}
+
 /// The level from now on, where `seen` is one to learn.
 fn learnt(before: Option<f64>, seen: f64, scatter: f64, lasted: Duration) -> Option<f64> {
     let seen = seen.min(GLINT * before.unwrap_or(seen));
@@ -561,4 +570,20 @@ fn spread(x: f64, (least, most): (f64, f64), scatter: f64, unseen: f64) -> (f64,
 fn add(a: f64, b: f64) -> f64 {
     let (high, low) = if a > b { (a, b) } else { (b, a) };
     if low == f64::NEG_INFINITY { high } else { high + libm::log1p(libm::exp(low - high)) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::unclipped;
+
+    #[test]
+    fn noise_that_is_cut_off_at_zero_is_taken_for_what_it_was() {
+        // By hand, of a normal distribution of deviation 1 about k, cut off at zero: mean k·Φ(k) + φ(k), second moment
+        // (k² + 1)·Φ(k) + k·φ(k), with Φ and φ from tables of the normal distribution.
+        for (mean, second) in [(0.3989, 0.5), (1.0833, 1.9247), (2.0085, 4.9942), (10.0, 101.0)] {
+            let found = unclipped(mean, second - mean * mean);
+            assert!((found - 1.0).abs() < 0.03, "{mean}: {found}");
+        }
+        assert_eq!(unclipped(0.0, 0.0), 0.0);
+    }
 }

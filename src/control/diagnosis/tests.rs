@@ -491,3 +491,77 @@ fn a_restart_takes_no_longer_to_find_a_dark_lamp() {
     fresh.restore(&DiagnosisRecord { uv: Some(broken), ..DiagnosisRecord::default() });
     assert_eq!(fresh.uv_level(), None);
 }
+
+/// Readings ten minutes apart of UV, light and power, beside such others.
+fn board(bench: &mut Bench, (uv, lux, watts): (f64, Option<f64>, Option<f64>), others: Others, times: u32) {
+    for _ in 0..times {
+        bench.second += 10 * MINUTE;
+        let now = Mono::from_secs(bench.second);
+        bench.diagnosis.uv(now, Uvi(uv), others);
+        lux.into_iter().for_each(|lux| _ = bench.diagnosis.light(now, Lux(lux), Others::Dark));
+        watts.into_iter().for_each(|watts| _ = bench.diagnosis.power(now, Watts(watts)));
+    }
+}
+
+#[test]
+fn that_a_lamp_burns_does_not_tell_an_animal_that_a_coarse_probe_cannot_see_from_dead_uv() {
+    // By steps of a tenth nothing is left of 0.4 past an animal.
+    let mut bench = Bench::new(Kit { light: Some("lux".into()), ..kit(Fitting::FluorescentUvb) });
+    bench.told(Told::Off);
+    board(&mut bench, (0.0, Some(20.0), None), Others::Dark, 72);
+    bench.told(Told::Full);
+    (0..36).for_each(|_| {
+        [0.4, 0.3].into_iter().for_each(|uv| board(&mut bench, (uv, Some(5020.0), None), Others::Dark, 1))
+    });
+    for reading in 1..=3 {
+        board(&mut bench, (0.0, Some(4980.0), None), Others::Dark, 1);
+        assert_eq!(bench.cause(), None, "{reading}: {:#?}", bench.diagnosis.why(&Peers::default()));
+    }
+    board(&mut bench, (0.0, Some(4980.0), None), Others::Dark, 12);
+    assert_eq!(bench.cause(), Some(Cause::NoUv), "{:#?}", bench.diagnosis.why(&Peers::default()));
+}
+
+#[test]
+fn a_probe_that_was_dead_and_is_mended_by_night_leaves_no_dark_lamp_behind() {
+    let mut bench = Bench::known(Fitting::FluorescentUvb, 4.0);
+    for _ in 0..6 * 60 {
+        bench.second += MINUTE;
+        bench.diagnosis.uv(Mono::from_secs(bench.second), Uvi(0.0), Others::Dark);
+    }
+    assert_eq!(bench.cause(), Some(Cause::ProbeDead));
+    let dead = clone(&bench);
+    for night in 1..=12 {
+        bench.reads(Told::Off, 0.0, 60);
+        assert!(matches!(bench.cause(), None | Some(Cause::ProbeDead)), "hour {night}: {:?}", bench.cause());
+    }
+    // An animal lies there while the lamp comes up.
+    for minute in 1..=10 {
+        bench.reads(Told::Full, 0.02 * f64::from(minute), 1);
+        assert_eq!(bench.cause(), None, "minute {minute}: {:#?}", bench.diagnosis.why(&Peers::default()));
+    }
+    // Where its lamp is dark indeed it is told in the morning.
+    let mut dark = dead;
+    dark.reads(Told::Off, 0.0, 12 * 60);
+    dark.reads(Told::Full, 0.0, 15);
+    assert_eq!(dark.cause(), Some(Cause::LampDark), "{:#?}", dark.diagnosis.why(&Peers::default()));
+}
+
+#[test]
+fn one_of_two_lamps_that_draws_no_power_is_found_by_two_readings() {
+    let mut bench = Bench::new(Kit { rated: Some(Watts(24.0)), ..kit(Fitting::FluorescentUvb) });
+    bench.told(Told::Off);
+    board(&mut bench, (0.0, None, Some(0.3)), Others::Dark, 72);
+    bench.told(Told::Full);
+    let lit = |bench: &mut Bench, uv: f64, watts: f64, times: u32| {
+        let drawn = |at: u32| watts + 0.1 * f64::from(at % 2);
+        (0..times)
+            .for_each(|at| board(bench, (uv + 0.01 * f64::from(at % 3), None, Some(drawn(at))), Others::Unknown, 1));
+    };
+    lit(&mut bench, 4.0, 24.0, 72);
+    let mut failed = clone(&bench);
+    lit(&mut bench, 2.4, 0.3, 2);
+    assert_eq!(bench.cause(), Some(Cause::LampDark), "{:#?}", bench.diagnosis.why(&Peers::default()));
+    // Where all the light is there, its meter has failed.
+    lit(&mut failed, 4.0, 0.3, 2);
+    assert_eq!(failed.cause(), None, "{:#?}", failed.diagnosis.why(&Peers::default()));
+}
