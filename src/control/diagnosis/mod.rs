@@ -87,6 +87,9 @@ const LEADS_UNSEEN: Duration = Duration::from_secs(30 * 60);
 /// … and for this long where others light the probe too, of which this one may give less than the probe can see past an
 /// animal: a guess; the two hours are for lamps that are alone.
 const LEADS_SHARED: Duration = Duration::from_secs(90 * 60);
+/// … and for this long where a part of that shade is known to be less than the probe can see; a guess: most animals get up
+/// within.
+const LEADS_HIDDEN: Duration = Duration::from_secs(180 * 60);
 /// A probe that was found dead is dead no more once it has less than this of the probability of all faults: as another cause is
 /// told once it is twice as likely; a guess.
 const CLEARED: f64 = 1.0 / 3.0;
@@ -621,6 +624,7 @@ impl Diagnosis {
         let leads = self.fault_since;
         let spoken = leads.and(self.dark_since.or(leads));
         let (since, enough) = match (may_wait, doubted) {
+            _ if unseen && self.uv.is_shared() && self.hidden > 0.0 => (leads, LEADS_HIDDEN),
             _ if unseen && self.uv.is_shared() => (leads, LEADS_SHARED),
             _ if unseen => (leads, LEADS_UNSEEN),
             (false, _) if agree => (spoken, Duration::ZERO),

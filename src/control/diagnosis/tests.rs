@@ -420,7 +420,7 @@ fn an_animal_that_slept_under_the_weak_lamp_of_two_is_given_time_and_darkness_is
     let mut dark = clone(&bench);
     crowd(&mut bench, 1.2, 60);
     assert_eq!(bench.cause(), None, "{:#?}", bench.diagnosis.why(&Peers::default()));
-    crowd(&mut dark, 0.0, 120);
+    crowd(&mut dark, 0.0, 240);
     assert_eq!(dark.cause(), Some(Cause::LampDark), "{:#?}", dark.diagnosis.why(&Peers::default()));
 }
 

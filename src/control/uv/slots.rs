@@ -18,6 +18,8 @@ const FREE: f64 = 0.9;
 /// … and they scatter by no more than this share, nothing lay on the probe that moves as an animal does: one that turns over
 /// all the time makes a scatter in which nothing stands out. Both guesses.
 const STEADY: f64 = 0.03;
+/// … and only of so many of the probe's steps: what is left past an animal stands as still as that by one that is coarse. A guess.
+const STEPS: f64 = 4.0;
 /// A rise is believed after this much: nothing that lies on a probe adds UV; a guess.
 pub(super) const RECENT: usize = 12;
 /// What a probe has given of late is judged by so many slots, six hours of warm light: an animal gets up within, and what was
@@ -43,6 +45,8 @@ pub(super) struct Slots {
     size: usize,
     /// Slots since the window was last judged.
     unjudged: usize,
+    /// The smallest step between two slots so far.
+    step: Option<f32>,
 }
 
 impl Slots {
@@ -68,6 +72,8 @@ impl Slots {
         if self.ended.len() >= self.size {
             self.ended.pop_front();
         }
+        let moved = self.ended.back().map(|last| (value as f32 - last).abs()).filter(|&moved| moved > 0.0);
+        self.step = [self.step, moved].into_iter().flatten().reduce(f32::min);
         self.ended.push_back(value as f32);
         self.unjudged += 1;
         Some(Slot { value, from: since })
@@ -107,8 +113,9 @@ impl Slots {
         let from = self.ended.len().checked_sub(third)?;
         let values: Vec<f64> = self.ended.range(from..).map(|&value| f64::from(value)).collect();
         let lit = robust::unshaded(&values);
+        let coarse = STEPS * self.step.map_or(0.0, f64::from);
         let free = |lit: &robust::Unshaded| {
-            lit.scatter <= STEADY && lit.count as f64 >= FREE * third as f64
+            lit.scatter <= STEADY && lit.count as f64 >= FREE * third as f64 && lit.value >= coarse
                 || before.is_some_and(|before| lit.value >= before)
         };
         if lit.is_none() || lit.as_ref().is_some_and(free) {
@@ -151,5 +158,19 @@ mod tests {
         slots.interrupt();
         assert_eq!(slots.push(Mono::from_secs(600), 5.0), None);
         assert!(!slots.is_full() && slots.recent().is_none());
+    }
+
+    #[test]
+    fn one_step_that_stands_still_is_no_light_that_nothing_lies_in() {
+        // Six hours of 1.5, by steps of a tenth and of a thousandth, then an animal for as long.
+        for (step, judged) in [(0.1, None), (0.001, Some(0.1))] {
+            let mut slots = Slots::new(Duration::from_secs(600));
+            for slot in 0..=73_u64 {
+                let level = if slot > 36 { 0.1 } else { 1.5 + step * (slot % 2) as f64 };
+                slots.push(Mono::from_secs(slot * 600), level);
+            }
+            let found = slots.judged(None).map(|lit| (10.0 * lit).round() / 10.0);
+            assert_eq!(found.filter(|&lit| lit < 1.0), judged, "{step}");
+        }
     }
 }
