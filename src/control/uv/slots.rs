@@ -41,8 +41,9 @@ pub(super) struct Slots {
     since: Option<Mono>,
     /// Newest last. Kept in single precision: a year of ten thousand probes should not fill a small board.
     ended: VecDeque<f32>,
-    /// Slots that make a window, from how often the probe speaks.
+    /// Slots that make a window, and those that make an hour, from how often the probe speaks.
     size: usize,
+    hour: usize,
     /// Slots since the window was last judged.
     unjudged: usize,
     /// The smallest step between two slots so far.
@@ -53,7 +54,8 @@ impl Slots {
     pub(super) fn new(every: Duration) -> Slots {
         let length = SLOT.max(every).as_secs_f64();
         let size = (WINDOW.as_secs_f64() / length).ceil().max(4.0) as usize;
-        Slots { size, ..Slots::default() }
+        let hour = (RECENT as f64 * SLOT.as_secs_f64() / length).ceil().max(4.0) as usize;
+        Slots { size, hour, ..Slots::default() }
     }
 
     /// Takes a reading with every lamp warm; gives the slot that it ends.
@@ -138,7 +140,7 @@ impl Slots {
 
     /// What the lamps gave in the last hour.
     pub(super) fn recent(&self) -> Option<f64> {
-        let from = self.ended.len().checked_sub(RECENT)?;
+        let from = self.ended.len().checked_sub(self.hour)?;
         median(&mut self.ended.range(from..).map(|&value| f64::from(value)).collect::<Vec<_>>())
     }
 }
@@ -158,6 +160,17 @@ mod tests {
         slots.interrupt();
         assert_eq!(slots.push(Mono::from_secs(600), 5.0), None);
         assert!(!slots.is_full() && slots.recent().is_none());
+    }
+
+    #[test]
+    fn the_last_hour_is_an_hour_however_seldom_the_probe_speaks() {
+        for (every, readings) in [(60_u64, 30_u64), (300, 7), (600, 4)] {
+            let mut slots = Slots::new(Duration::from_secs(every));
+            (0..200).for_each(|at| _ = slots.push(Mono::from_secs(at * every), 5.0));
+            // The lamp is hung higher: half an hour and a reading later that is most of an hour.
+            (200..=200 + readings + 300 / every).for_each(|at| _ = slots.push(Mono::from_secs(at * every), 3.0));
+            assert!(slots.recent().is_some_and(|recent| recent <= 4.0), "every {every} s: {:?}", slots.recent());
+        }
     }
 
     #[test]
