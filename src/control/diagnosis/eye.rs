@@ -38,6 +38,9 @@ const LEARN_FROM: f64 = 0.3;
 const TRUSTED: Duration = Duration::from_secs(2 * 3600);
 /// Readings after which the oldest have left the running means: a guess.
 const MEMORY: f64 = 200.0;
+/// Darkness that is known by as many readings as [`PAIRS`] is no farther off than so many of its standard deviations, whatever a
+/// slot says: one that has changed is followed in some nights. A guess.
+const OUTLIER: f64 = 3.0;
 /// How often a probe repeats itself is believed after this many pairs of readings: a guess.
 const PAIRS: f64 = 30.0;
 /// One that never repeated itself, or always, is believed to do so no more surely than one pair in so many.
@@ -340,12 +343,17 @@ impl Eye {
         if self.step.is_finite() { self.step.max(2.0 * scatter) } else { 2.0 * scatter }
     }
 
+    /// Standard deviation of what its steps round off.
+    fn rounding(&self) -> f64 {
+        if self.step.is_finite() { self.step / libm::sqrt(12.0) } else { 0.0 }
+    }
+
     /// Standard deviation of what is left of a slot of darkness.
     pub(super) fn scatter(&self) -> f64 {
         let (mean, variance, known) = self.dark;
         let noise = unclipped(mean, variance).max(1e-6) / self.slot.count.max(1.0);
         // What the steps swallow does not average out.
-        let step = if self.step.is_finite() { self.step * self.step / 12.0 } else { 0.0 };
+        let step = self.rounding() * self.rounding();
         let unknown = self.plausible.dark * self.plausible.dark / (1.0 + known);
         let ambient = self.plausible.ambient * self.level.unwrap_or(0.0);
         libm::sqrt(noise + step + unknown + ambient * ambient)
@@ -372,6 +380,10 @@ impl Eye {
         let (before, variance, known) = self.dark;
         let weight = slot.count / (known + slot.count).min(MEMORY).max(slot.count);
         let off = mean - before;
+        // A probe that had died in the shade, or a lamp that was lit by hand, is no darkness to learn at its face value.
+        let usual = libm::hypot(libm::sqrt(variance.max(1e-6) / slot.count), self.rounding());
+        let most = if known >= PAIRS { OUTLIER * usual } else { f64::INFINITY };
+        let off = off.clamp(-most, most);
         // The first mean comes from nowhere, and its distance says nothing about noise.
         let spread = if known == 0.0 { variance } else { variance + weight * (off * off * slot.count - variance) };
         self.dark = (before + weight * off, spread, (known + slot.count).min(MEMORY));

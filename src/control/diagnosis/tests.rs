@@ -560,3 +560,21 @@ fn one_of_two_lamps_that_draws_no_power_is_found_by_two_readings() {
     lit(&mut failed, 4.0, 0.3, 2);
     assert_eq!(failed.cause(), None, "{:#?}", failed.diagnosis.why(&Peers::default()));
 }
+
+#[test]
+fn a_probe_that_froze_in_the_shade_teaches_no_noise_and_darkness_that_has_changed_is_followed() {
+    let mut bench = Bench::known(Fitting::FluorescentUvb, 5.0);
+    let clean = bench.diagnosis.uv.scatter();
+    bench.told(Told::Off);
+    // It keeps to what an animal left, for three nights at a reading an hour.
+    for _ in 0..30 {
+        bench.second += 60 * MINUTE;
+        bench.diagnosis.uv(Mono::from_secs(bench.second), Uvi(1.4), Others::Dark);
+    }
+    let (mean, scatter) = (bench.diagnosis.uv.dark_mean(), bench.diagnosis.uv.scatter());
+    assert!(mean < 0.02 && scatter < 3.0 * clean, "{mean} ± {scatter}, before {clean}");
+    // From now on it reads a tenth in the dark.
+    bench.reads(Told::Off, 0.1, 3 * 12 * 60);
+    let mean = bench.diagnosis.uv.dark_mean();
+    assert!((mean - 0.1).abs() < 0.01, "{mean}");
+}
