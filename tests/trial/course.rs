@@ -58,6 +58,8 @@ pub struct Fault {
     pub overdue: u64,
     /// Minutes of these until it was told, and its column in the table.
     pub told_after: Option<f64>,
+    /// The same until any alarm sent its keeper there.
+    pub noticed_after: Option<f64>,
     pub told_as: Option<usize>,
     /// Its keeper knows.
     repair_due: bool,
@@ -433,8 +435,16 @@ impl Course {
             Fate::ShadedForDays => self.plant.shade = range(&mut self.generator, 0.03, 0.4),
             Fate::HeatBreaks => self.plant.heat_broken = true,
         }
-        self.fault =
-            Some(Fault { fate, lamp, at: self.now, overdue: 0, told_after: None, told_as: None, repair_due: false });
+        self.fault = Some(Fault {
+            fate,
+            lamp,
+            at: self.now,
+            overdue: 0,
+            told_after: None,
+            noticed_after: None,
+            told_as: None,
+            repair_due: false,
+        });
         self.ledger.disturbed(self.now, 1.0);
         self.later(FOUND_AFTER, Deed::Found);
     }

@@ -177,7 +177,7 @@ stale = "3h"
             let watts = self.watts();
             let head =
                 format!("[enclosure.lamps.lamp{lamp}]\nfitting = \"{word}\"\nwatts = {watts}\nlights = \"uv\"\n");
-            let relay = format!("relay = {{ set = \"e/lamp{lamp}/set\", state = \"e/lamp{lamp}\" }}\n");
+            let relay = format!("relay = {{ set = \"e/lamp{lamp}/set\", state = \"e/lamp{lamp}\", hold = \"12h\" }}\n");
             let staged = self.staged * lamp as u64;
             let stages = format!("when = \"day\"\nafter_dawn = \"{staged}h\"\nbefore_dusk = \"{staged}h\"\n");
             let power = if self.power { format!("power = \"power{lamp}\"\n") } else { String::new() };

@@ -19,6 +19,9 @@ pub const FATES: [&str; 8] = [
 /// What it was told as.
 pub const TOLD: [&str; 7] = ["dark", "no UV", "relay", "supply", "probe dead", "shaded", "untold"];
 
+/// What tells of one of two lamps at a probe.
+pub const OF_TWO: [&str; 3] = ["both without supply", "its own power tells", "nothing but the light of both"];
+
 /// Counts over some enclosure-years. All lists are in the order of the seeds.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Tally {
@@ -28,6 +31,10 @@ pub struct Tally {
     /// Minutes until a dark lamp was told, in which it should have been on; none: not within three hours, or never. Before
     /// them: seconds between readings, and whether it is one of two at its probe.
     pub dark: Vec<(u64, bool, Option<f64>)>,
+    /// Of one of two lamps at its probe: its place in [`OF_TWO`], the same minutes, and those until any alarm sent its keeper
+    /// there, however late.
+    #[serde(default)]
+    pub of_two: Vec<(usize, Option<f64>, Option<f64>)>,
     /// The same of dead probes.
     pub dead: Vec<Option<f64>>,
     /// Where UV alone tells, and where more does: what happened against what it was told as.
@@ -82,6 +89,7 @@ impl Tally {
         self.lamp_years += other.lamp_years;
         self.coarse_years += other.coarse_years;
         self.dark.extend(other.dark);
+        self.of_two.extend(other.of_two);
         self.dead.extend(other.dead);
         self.ahead.extend(other.ahead);
         self.ahead_by_truth.extend(other.ahead_by_truth);
@@ -143,6 +151,20 @@ impl Tally {
             let of = |share| quantile(delays.iter().copied(), share);
             let [a, b, c, d, e] = [0.5, 0.9, 0.99, 0.999, 1.0].map(of);
             let _ = writeln!(out, "{name:<52} {:>7} {a:5.0} {b:5.0} {c:5.0} {d:6.0} {e:5.0}", delays.len());
+        }
+        for (place, name) in OF_TWO.iter().enumerate() {
+            let of = || self.of_two.iter().filter(|(of, ..)| *of == place);
+            let found = |share| quantile(of().map(|(_, found, _)| *found), share);
+            let noticed = |share| quantile(of().map(|(.., noticed)| *noticed), share);
+            let _ = writeln!(
+                out,
+                "of two, {name:<44} {:>7} {:5.0} {:5.0}; any alarm {:5.0} {:5.0}",
+                of().count(),
+                found(0.5),
+                found(0.9),
+                noticed(0.5),
+                noticed(0.9)
+            );
         }
         self.forecasts(&mut out, kinds);
         for (group, name) in self.causes.iter().zip(["UV alone tells", "power, light, heat or a second lamp tell too"])

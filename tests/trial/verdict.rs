@@ -373,7 +373,11 @@ impl Course {
 
     /// Notes what the fault was told as, the latest word counting.
     pub fn note_cause(&mut self, notice: &AlarmNotice) {
+        let no_ageing = notice.kind == AlarmKind::CalibrationDue && notice.text.contains("no ageing");
         let Some(fault) = &mut self.fault else { return };
+        if no_ageing || matches!(notice.kind, AlarmKind::LampDark | AlarmKind::ProbeDoubtful | AlarmKind::UvBelowBand) {
+            fault.noticed_after.get_or_insert(fault.overdue as f64 / 60.0);
+        }
         let told = match notice.kind {
             AlarmKind::LampDark => {
                 let is = |cause: Cause| notice.text.contains(&format!("Most likely {}", cause.words()));
@@ -403,7 +407,18 @@ impl Course {
         }
         if fault.fate.is_dark_uv_lamp() {
             self.tally.dark.push((self.setup.every, self.setup.lamps > 1, found));
-            let Fault { fate, lamp, at, told_as, .. } = *fault;
+            let Fault { fate, lamp, at, told_as, noticed_after, .. } = *fault;
+            if self.setup.lamps > 1 {
+                let by_power = self.setup.power && fate != Fate::LosesUv;
+                let evidence = if fate == Fate::SupplyDead {
+                    0
+                } else if by_power {
+                    1
+                } else {
+                    2
+                };
+                self.tally.of_two.push((evidence, found, noticed_after));
+            }
             let (step, hour) = (self.setup.step, at % DAY / 3600);
             let others = [(self.setup.light, "light"), (self.setup.power, "power"), (self.setup.heat, "heat")];
             let seen: Vec<&str> = others.iter().filter(|(has, _)| *has).map(|(_, name)| *name).collect();

@@ -38,6 +38,9 @@ const LEARN_FROM: f64 = 0.3;
 const TRUSTED: Duration = Duration::from_secs(2 * 3600);
 /// Readings after which the oldest have left the running means: a guess.
 const MEMORY: f64 = 200.0;
+/// Darkness that is known by as many readings as [`PAIRS`] is no farther off than so many of its standard deviations, whatever a
+/// slot says: one that has changed is followed in some nights. A guess.
+const OUTLIER: f64 = 3.0;
 /// How often a probe repeats itself is believed after this many pairs of readings: a guess.
 const PAIRS: f64 = 30.0;
 /// One that never repeated itself, or always, is believed to do so no more surely than one pair in so many.
@@ -340,12 +343,17 @@ impl Eye {
         if self.step.is_finite() { self.step.max(2.0 * scatter) } else { 2.0 * scatter }
     }
 
+    /// Standard deviation of what its steps round off.
+    fn rounding(&self) -> f64 {
+        if self.step.is_finite() { self.step / libm::sqrt(12.0) } else { 0.0 }
+    }
+
     /// Standard deviation of what is left of a slot of darkness.
     pub(super) fn scatter(&self) -> f64 {
-        let (_, variance, known) = self.dark;
-        let noise = variance.max(1e-6) / self.slot.count.max(1.0);
+        let (mean, variance, known) = self.dark;
+        let noise = unclipped(mean, variance).max(1e-6) / self.slot.count.max(1.0);
         // What the steps swallow does not average out.
-        let step = if self.step.is_finite() { self.step * self.step / 12.0 } else { 0.0 };
+        let step = self.rounding() * self.rounding();
         let unknown = self.plausible.dark * self.plausible.dark / (1.0 + known);
         let ambient = self.plausible.ambient * self.level.unwrap_or(0.0);
         libm::sqrt(noise + step + unknown + ambient * ambient)
@@ -372,6 +380,10 @@ impl Eye {
         let (before, variance, known) = self.dark;
         let weight = slot.count / (known + slot.count).min(MEMORY).max(slot.count);
         let off = mean - before;
+        // A probe that had died in the shade, or a lamp that was lit by hand, is no darkness to learn at its face value.
+        let usual = libm::hypot(libm::sqrt(variance.max(1e-6) / slot.count), self.rounding());
+        let most = if known >= PAIRS { OUTLIER * usual } else { f64::INFINITY };
+        let off = off.clamp(-most, most);
         // The first mean comes from nowhere, and its distance says nothing about noise.
         let spread = if known == 0.0 { variance } else { variance + weight * (off * off * slot.count - variance) };
         self.dark = (before + weight * off, spread, (known + slot.count).min(MEMORY));
@@ -496,6 +508,15 @@ impl Eye {
     }
 }
 
+/// The variance of a probe's noise in the light, by what it reads in the dark: where that is near zero, a half of its noise is
+/// cut off there, because no probe says less. A normal distribution about 0, 1 and 2 standard deviations that is cut off at
+/// zero has a mean of 0.68, 1.25 and 2.05 of what is left of its deviation, and 2.93, 1.33 and 1.04 times that variance before
+/// (moments of the rectified normal distribution; the curve through them is ours).
+fn unclipped(mean: f64, variance: f64) -> f64 {
+    let off = mean.max(0.0) / libm::sqrt(variance.max(1e-12));
+    variance * (1.0 + 1.93 * libm::exp((0.68 - off.max(0.68)) / 0.32))
+}
+
 /// The level from now on, where `seen` is one to learn.
 fn learnt(before: Option<f64>, seen: f64, scatter: f64, lasted: Duration) -> Option<f64> {
     let seen = seen.min(GLINT * before.unwrap_or(seen));
@@ -561,4 +582,20 @@ fn spread(x: f64, (least, most): (f64, f64), scatter: f64, unseen: f64) -> (f64,
 fn add(a: f64, b: f64) -> f64 {
     let (high, low) = if a > b { (a, b) } else { (b, a) };
     if low == f64::NEG_INFINITY { high } else { high + libm::log1p(libm::exp(low - high)) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::unclipped;
+
+    #[test]
+    fn noise_that_is_cut_off_at_zero_is_taken_for_what_it_was() {
+        // By hand, of a normal distribution of deviation 1 about k, cut off at zero: mean k·Φ(k) + φ(k), second moment
+        // (k² + 1)·Φ(k) + k·φ(k), with Φ and φ from tables of the normal distribution.
+        for (mean, second) in [(0.3989, 0.5), (1.0833, 1.9247), (2.0085, 4.9942), (10.0, 101.0)] {
+            let found = unclipped(mean, second - mean * mean);
+            assert!((found - 1.0).abs() < 0.03, "{mean}: {found}");
+        }
+        assert_eq!(unclipped(0.0, 0.0), 0.0);
+    }
 }

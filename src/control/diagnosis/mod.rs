@@ -87,6 +87,12 @@ const LEADS_UNSEEN: Duration = Duration::from_secs(30 * 60);
 /// … and for this long where others light the probe too, of which this one may give less than the probe can see past an
 /// animal: a guess; the two hours are for lamps that are alone.
 const LEADS_SHARED: Duration = Duration::from_secs(90 * 60);
+/// … and for this long where a part of that shade is known to be less than the probe can see; a guess: most animals get up
+/// within.
+const LEADS_HIDDEN: Duration = Duration::from_secs(180 * 60);
+/// A probe that was found dead is dead no more once it has less than this of the probability of all faults: as another cause is
+/// told once it is twice as likely; a guess.
+const CLEARED: f64 = 1.0 / 3.0;
 /// Of the probability of all faults, the dead probe has neither less nor more than these in that doubt; guesses.
 const IN_DOUBT: (f64, f64) = (0.01, 0.9);
 /// Shade is told when it has lasted for this long of lit time: longer than an animal that lies there for a third of the
@@ -142,6 +148,8 @@ pub struct Diagnosis {
     hidden: f64,
     /// Others were lit at the probe in the last slot.
     crowded: bool,
+    /// As much light as ever comes of them all arrived in it.
+    all_seen: bool,
     /// All were dark there when a fault began to lead.
     all_dark: bool,
     /// By its power or its light it burns, as of the last slot that told.
@@ -158,6 +166,8 @@ pub struct Diagnosis {
     /// For how long its meter has read next to nothing while it was seen lit.
     contradicted: Duration,
     standing: Verdict,
+    /// What was found is that its probe is dead.
+    blamed_probe: bool,
     /// Bounds on the logarithm of the odds of a fault.
     bounds: Option<Wald>,
 }
@@ -185,6 +195,7 @@ impl Diagnosis {
             draw: Draw::default(),
             hidden: 0.0,
             crowded: false,
+            all_seen: false,
             all_dark: false,
             burns: None,
             struck: None,
@@ -194,6 +205,7 @@ impl Diagnosis {
             shaded: Duration::ZERO,
             contradicted: Duration::ZERO,
             standing: Verdict::Open,
+            blamed_probe: false,
             bounds: Wald::new(ERROR, ERROR),
         }
     }
@@ -211,6 +223,7 @@ impl Diagnosis {
         self.beliefs = Beliefs::new(prior);
         self.shares = self.beliefs.probabilities();
         self.standing = Verdict::Second;
+        self.blamed_probe = cause == Cause::ProbeDead;
     }
 
     /// What was learnt of the lamp and its probes, for the file: without it the first hours after a restart know neither how
@@ -354,7 +367,7 @@ impl Diagnosis {
         // What the temperature says it says with its slot: readings of that may wait.
         let Some(warmed) = self.warmed(now) else { return false };
         let (before, span) = (self.beliefs, self.slot_before);
-        self.weigh_power(now, if self.kit.uv.is_some() { BESIDE_UV } else { 1.0 }, minutes_of(span));
+        self.weigh_power(now, minutes_of(span));
         self.weigh_light(warmed, span);
         self.shares = self.beliefs.probabilities();
         let alive = fault_share(&self.shares) < 0.5;
@@ -468,7 +481,7 @@ impl Diagnosis {
         };
         let beside = if self.kit.uv.is_some() { BESIDE_UV } else { 1.0 };
         let minutes = minutes_of(span);
-        self.weigh_power(now, beside, minutes);
+        self.weigh_power(now, minutes);
         self.weigh_light(warmed, span);
         if let Some(warms) = self.warmth.weigh(lasted(now, self.since)) {
             self.beliefs.observe(by_burning(warms, HEAT_MORE * beside * minutes));
@@ -476,6 +489,7 @@ impl Diagnosis {
         if let Some(mut sight) = self.uv.weigh(warmed).filter(|_| self.kit.uv.is_some()) {
             self.hidden = sight.hidden;
             self.crowded = sight.crowd.is_some();
+            self.all_seen = sight.crowd == Some(true) && sight.nothing < 0.0;
             // What made all of them dark is over when light is back, and no fault of this one alone.
             match sight.crowd {
                 Some(false) => self.all_dark |= self.fault_since.is_none(),
@@ -517,7 +531,10 @@ impl Diagnosis {
         }
     }
 
-    fn weigh_power(&mut self, now: Mono, beside: f64, minutes: f64) {
+    fn weigh_power(&mut self, now: Mono, minutes: f64) {
+        // Among others no light tells of this one, but where there is that of all.
+        let unseen = self.kit.uv.is_none() || self.crowded && !self.all_seen;
+        let beside = if unseen { 1.0 } else { BESIDE_UV };
         let Some(Watts(rated)) = self.kit.rated else { return };
         let Some((draws, news, moved)) = self.draw.weigh(rated) else { return };
         if draws && self.burns == Some(false) {
@@ -574,6 +591,21 @@ impl Diagnosis {
             Verdict::First => self.standing = Verdict::First,
             _ => {}
         }
+        self.clear_probe(now, of[DEAD] / fault);
+    }
+
+    /// Reopens what was found of a dead probe that is one no more; `dead`: how likely it is, where something is wrong. It may
+    /// have been mended as well as its lamp may be dark: what is left of the odds speaks of darkness that it never saw.
+    fn clear_probe(&mut self, now: Mono, dead: f64) {
+        if self.standing != Verdict::Second {
+            self.blamed_probe = false;
+        } else if dead > 0.5 {
+            self.blamed_probe = true;
+        } else if self.blamed_probe && dead < CLEARED {
+            (self.standing, self.blamed_probe) = (Verdict::Open, false);
+            let lit = (self.told == Told::Full).then_some(now);
+            (self.dark_since, self.fault_since) = (lit, lit);
+        }
     }
 
     /// Whether faults have led for long enough. A lamp that must cool may have been put out by a dip of the mains, and
@@ -585,12 +617,14 @@ impl Diagnosis {
         let may_wait = !traits.restrike.value.is_zero() && may_be_hot && self.burns != Some(true);
         let dead = self.beliefs.probabilities()[DEAD] / self.fault_share();
         let doubted = self.kit.uv.is_some() && self.uv.stillness_tells() && dead > IN_DOUBT.0 && dead < IN_DOUBT.1;
-        let unseen = (self.hidden > 0.0 || self.crowded) && self.burns.is_none();
+        // That it burns says nothing about UV that hides in what an animal leaves.
+        let unseen = (self.hidden > 0.0 || self.crowded) && self.burns != Some(false);
         // What two probes say that have nothing in common is no slip of one.
         let agree = self.burns == Some(false) && self.kit.uv.is_some() && !self.crowded && !self.uv_is_seen();
         let leads = self.fault_since;
         let spoken = leads.and(self.dark_since.or(leads));
         let (since, enough) = match (may_wait, doubted) {
+            _ if unseen && self.uv.is_shared() && self.hidden > 0.0 => (leads, LEADS_HIDDEN),
             _ if unseen && self.uv.is_shared() => (leads, LEADS_SHARED),
             _ if unseen => (leads, LEADS_UNSEEN),
             (false, _) if agree => (spoken, Duration::ZERO),

@@ -420,7 +420,7 @@ fn an_animal_that_slept_under_the_weak_lamp_of_two_is_given_time_and_darkness_is
     let mut dark = clone(&bench);
     crowd(&mut bench, 1.2, 60);
     assert_eq!(bench.cause(), None, "{:#?}", bench.diagnosis.why(&Peers::default()));
-    crowd(&mut dark, 0.0, 120);
+    crowd(&mut dark, 0.0, 240);
     assert_eq!(dark.cause(), Some(Cause::LampDark), "{:#?}", dark.diagnosis.why(&Peers::default()));
 }
 
@@ -490,4 +490,91 @@ fn a_restart_takes_no_longer_to_find_a_dark_lamp() {
     let mut fresh = Diagnosis::new(kit(Fitting::FluorescentUvb));
     fresh.restore(&DiagnosisRecord { uv: Some(broken), ..DiagnosisRecord::default() });
     assert_eq!(fresh.uv_level(), None);
+}
+
+/// Readings ten minutes apart of UV, light and power, beside such others.
+fn board(bench: &mut Bench, (uv, lux, watts): (f64, Option<f64>, Option<f64>), others: Others, times: u32) {
+    for _ in 0..times {
+        bench.second += 10 * MINUTE;
+        let now = Mono::from_secs(bench.second);
+        bench.diagnosis.uv(now, Uvi(uv), others);
+        lux.into_iter().for_each(|lux| _ = bench.diagnosis.light(now, Lux(lux), Others::Dark));
+        watts.into_iter().for_each(|watts| _ = bench.diagnosis.power(now, Watts(watts)));
+    }
+}
+
+#[test]
+fn that_a_lamp_burns_does_not_tell_an_animal_that_a_coarse_probe_cannot_see_from_dead_uv() {
+    // By steps of a tenth nothing is left of 0.4 past an animal; beside another lamp it is lit by day.
+    let mut bench = Bench::new(Kit { light: Some("lux".into()), ..kit(Fitting::FluorescentUvb) });
+    bench.told(Told::Off);
+    board(&mut bench, (0.0, Some(20.0), None), Others::Dark, 72);
+    bench.told(Told::Full);
+    let mut lit = |uv: f64, others: Others| {
+        let twice = [uv, uv - 0.1];
+        (0..36).for_each(|_| twice.into_iter().for_each(|uv| board(&mut bench, (uv, Some(5020.0), None), others, 1)));
+    };
+    lit(0.4, Others::Dark);
+    lit(1.2, Others::Unknown);
+    // Dead UV leads after two hours, and three more may be an animal's.
+    board(&mut bench, (0.0, Some(4980.0), None), Others::Dark, 27);
+    assert_eq!(bench.cause(), None, "{:#?}", bench.diagnosis.why(&Peers::default()));
+    board(&mut bench, (0.0, Some(4980.0), None), Others::Dark, 12);
+    assert_eq!(bench.cause(), Some(Cause::NoUv), "{:#?}", bench.diagnosis.why(&Peers::default()));
+}
+
+#[test]
+fn a_probe_that_was_dead_and_lives_again_leaves_no_dark_lamp_behind() {
+    let mut bench = Bench::known(Fitting::FluorescentUvb, 4.0);
+    bench.told(Told::Off);
+    bench.reads(Told::Off, 0.0, 6 * 60);
+    // It was found dead, and while nobody saw its lamp that was less likely dark.
+    let mut of = [0.01; STATES];
+    (of[DEAD], of[OUT]) = (0.7, 0.24);
+    bench.diagnosis.beliefs = Beliefs::new(of);
+    (bench.diagnosis.standing, bench.diagnosis.blamed_probe) = (Verdict::Second, true);
+    assert_eq!(bench.cause(), Some(Cause::ProbeDead));
+    bench.reads(Told::Off, 0.0, 4);
+    assert_eq!(bench.cause(), None, "{:#?}", bench.diagnosis.why(&Peers::default()));
+    // Where its lamp is dark indeed it is told in the morning.
+    bench.reads(Told::Full, 0.0, 15);
+    assert_eq!(bench.cause(), Some(Cause::LampDark), "{:#?}", bench.diagnosis.why(&Peers::default()));
+}
+
+#[test]
+fn one_of_two_lamps_that_draws_no_power_is_found_by_two_readings() {
+    let mut bench = Bench::new(Kit { rated: Some(Watts(24.0)), ..kit(Fitting::FluorescentUvb) });
+    bench.told(Told::Off);
+    board(&mut bench, (0.0, None, Some(0.3)), Others::Dark, 72);
+    bench.told(Told::Full);
+    let lit = |bench: &mut Bench, uv: f64, watts: f64, times: u32| {
+        let drawn = |at: u32| watts + 0.1 * f64::from(at % 2);
+        (0..times)
+            .for_each(|at| board(bench, (uv + 0.01 * f64::from(at % 3), None, Some(drawn(at))), Others::Unknown, 1));
+    };
+    lit(&mut bench, 4.0, 24.0, 72);
+    let mut failed = clone(&bench);
+    lit(&mut bench, 2.4, 0.3, 2);
+    assert_eq!(bench.cause(), Some(Cause::LampDark), "{:#?}", bench.diagnosis.why(&Peers::default()));
+    // Where all the light is there, its meter has failed.
+    lit(&mut failed, 4.0, 0.3, 2);
+    assert_eq!(failed.cause(), None, "{:#?}", failed.diagnosis.why(&Peers::default()));
+}
+
+#[test]
+fn a_probe_that_froze_in_the_shade_teaches_no_noise_and_darkness_that_has_changed_is_followed() {
+    let mut bench = Bench::known(Fitting::FluorescentUvb, 5.0);
+    let clean = bench.diagnosis.uv.scatter();
+    bench.told(Told::Off);
+    // It keeps to what an animal left, for three nights at a reading an hour.
+    for _ in 0..30 {
+        bench.second += 60 * MINUTE;
+        bench.diagnosis.uv(Mono::from_secs(bench.second), Uvi(1.4), Others::Dark);
+    }
+    let (mean, scatter) = (bench.diagnosis.uv.dark_mean(), bench.diagnosis.uv.scatter());
+    assert!(mean < 0.02 && scatter < 3.0 * clean, "{mean} ± {scatter}, before {clean}");
+    // From now on it reads a tenth in the dark.
+    bench.reads(Told::Off, 0.1, 3 * 12 * 60);
+    let mean = bench.diagnosis.uv.dark_mean();
+    assert!((mean - 0.1).abs() < 0.01, "{mean}");
 }

@@ -396,9 +396,9 @@ impl Decline {
         middle(&days[days.len().saturating_sub(5)..]).map(|(_, level)| level)
     }
 
-    /// The step of the probe's numbers, as a share of the last day's level.
+    /// The step of the probe's numbers, as a share of the level of the last days: one of them may be in the shade.
     pub fn grain(&self) -> f64 {
-        self.last().map_or(0.0, |day| day.grain)
+        self.last().zip(self.recent()).map_or(0.0, |(day, level)| day.grain * day.level / level)
     }
 
     /// Whether its burn-in is not over, as far as was seen.

@@ -36,6 +36,8 @@ const GUESS: Relative = Relative(0.3);
 /// A meter reading this many times more or less than the gain so far would give, or before there is any, than the probe says
 /// itself, is not believed alone: a slip of the pen moves a decimal point. A guess.
 const ODD: f64 = 2.5;
+/// One in this range is a decimal point off, whatever placing the meter and another lamp add to it; a guess.
+const SLIP: std::ops::RangeInclusive<f64> = 6.0..=15.0;
 /// Two odd readings this near to each other are no slip; a guess, about three times what placing the meter costs.
 const BORNE_OUT: f64 = 0.3;
 /// From so many standard deviations on, a new gain is a jump worth telling; a guess.
@@ -288,6 +290,13 @@ impl Calibration {
         uvi.0 > ODD * raw * self.factor()
     }
 
+    /// Whether a meter reading is about ten times what the probe has just said, where there is no more to go by: a slip moves a
+    /// decimal point. A new lamp too strong is not as far off, and an animal on the probe leaves as much only by chance.
+    pub(super) fn is_slip(&self, uvi: Uvi) -> bool {
+        let most = self.recent.iter().map(|&(_, raw)| raw).reduce(f64::max);
+        most.is_some_and(|raw| SLIP.contains(&(uvi.0 / (raw * self.factor()))))
+    }
+
     /// UVI per unit of the probe: the gain; without one the last one there was; without any, one.
     pub(super) fn factor(&self) -> f64 {
         let last = || self.history.last().map_or(1.0, |past| past.value);
@@ -397,6 +406,18 @@ mod tests {
         let told = walk(&mut calibration, 9, 4.0, 15.0);
         assert!(matches!(told, Some(Told::Jumped { .. })), "{told:?}");
         assert!((calibration.factor() - 3.87).abs() < 0.1, "the mean of 4 and 3.75: {}", calibration.factor());
+    }
+
+    #[test]
+    fn a_slip_under_a_new_lamp_is_known_by_what_the_probe_has_just_said() {
+        let mut calibration = Calibration::default();
+        walk(&mut calibration, 1, 4.0, 4.0);
+        calibration.void(DateTime::UNIX_EPOCH, "lamp change");
+        assert!(!calibration.is_slip(Uvi(40.0)), "nothing was said yet");
+        calibration.raw(Mono::from_secs(7 * 86_400), 4.0);
+        for (uvi, slip) in [(4.0, false), (10.0, false), (40.0, true), (42.0, true), (80.0, false)] {
+            assert_eq!(calibration.is_slip(Uvi(uvi)), slip, "{uvi}");
+        }
     }
 
     #[test]

@@ -156,7 +156,10 @@ impl UvSeries {
 
     /// Whether a meter reading beside the probe is so far above what it has shown of late that another must bear it out.
     pub(super) fn doubts(&self, uvi: Uvi) -> bool {
-        self.slots.of_late().is_some_and(|usual| self.calibration.is_far_above(uvi, usual))
+        match self.slots.of_late() {
+            Some(usual) => self.calibration.is_far_above(uvi, usual),
+            None => self.calibration.is_slip(uvi),
+        }
     }
 
     pub(super) fn next_deadline(&self) -> Option<Mono> {

@@ -18,6 +18,8 @@ const FREE: f64 = 0.9;
 /// … and they scatter by no more than this share, nothing lay on the probe that moves as an animal does: one that turns over
 /// all the time makes a scatter in which nothing stands out. Both guesses.
 const STEADY: f64 = 0.03;
+/// … and only of so many of the probe's steps: what is left past an animal stands as still as that by one that is coarse. A guess.
+const STEPS: f64 = 4.0;
 /// A rise is believed after this much: nothing that lies on a probe adds UV; a guess.
 pub(super) const RECENT: usize = 12;
 /// What a probe has given of late is judged by so many slots, six hours of warm light: an animal gets up within, and what was
@@ -39,17 +41,21 @@ pub(super) struct Slots {
     since: Option<Mono>,
     /// Newest last. Kept in single precision: a year of ten thousand probes should not fill a small board.
     ended: VecDeque<f32>,
-    /// Slots that make a window, from how often the probe speaks.
+    /// Slots that make a window, and those that make an hour, from how often the probe speaks.
     size: usize,
+    hour: usize,
     /// Slots since the window was last judged.
     unjudged: usize,
+    /// The smallest step between two slots so far.
+    step: Option<f32>,
 }
 
 impl Slots {
     pub(super) fn new(every: Duration) -> Slots {
         let length = SLOT.max(every).as_secs_f64();
         let size = (WINDOW.as_secs_f64() / length).ceil().max(4.0) as usize;
-        Slots { size, ..Slots::default() }
+        let hour = (RECENT as f64 * SLOT.as_secs_f64() / length).ceil().max(4.0) as usize;
+        Slots { size, hour, ..Slots::default() }
     }
 
     /// Takes a reading with every lamp warm; gives the slot that it ends.
@@ -68,6 +74,8 @@ impl Slots {
         if self.ended.len() >= self.size {
             self.ended.pop_front();
         }
+        let moved = self.ended.back().map(|last| (value as f32 - last).abs()).filter(|&moved| moved > 0.0);
+        self.step = [self.step, moved].into_iter().flatten().reduce(f32::min);
         self.ended.push_back(value as f32);
         self.unjudged += 1;
         Some(Slot { value, from: since })
@@ -107,8 +115,9 @@ impl Slots {
         let from = self.ended.len().checked_sub(third)?;
         let values: Vec<f64> = self.ended.range(from..).map(|&value| f64::from(value)).collect();
         let lit = robust::unshaded(&values);
+        let coarse = STEPS * self.step.map_or(0.0, f64::from);
         let free = |lit: &robust::Unshaded| {
-            lit.scatter <= STEADY && lit.count as f64 >= FREE * third as f64
+            lit.scatter <= STEADY && lit.count as f64 >= FREE * third as f64 && lit.value >= coarse
                 || before.is_some_and(|before| lit.value >= before)
         };
         if lit.is_none() || lit.as_ref().is_some_and(free) {
@@ -131,7 +140,7 @@ impl Slots {
 
     /// What the lamps gave in the last hour.
     pub(super) fn recent(&self) -> Option<f64> {
-        let from = self.ended.len().checked_sub(RECENT)?;
+        let from = self.ended.len().checked_sub(self.hour)?;
         median(&mut self.ended.range(from..).map(|&value| f64::from(value)).collect::<Vec<_>>())
     }
 }
@@ -151,5 +160,30 @@ mod tests {
         slots.interrupt();
         assert_eq!(slots.push(Mono::from_secs(600), 5.0), None);
         assert!(!slots.is_full() && slots.recent().is_none());
+    }
+
+    #[test]
+    fn the_last_hour_is_an_hour_however_seldom_the_probe_speaks() {
+        for (every, readings) in [(60_u64, 30_u64), (300, 7), (600, 4)] {
+            let mut slots = Slots::new(Duration::from_secs(every));
+            (0..200).for_each(|at| _ = slots.push(Mono::from_secs(at * every), 5.0));
+            // The lamp is hung higher: half an hour and a reading later that is most of an hour.
+            (200..=200 + readings + 300 / every).for_each(|at| _ = slots.push(Mono::from_secs(at * every), 3.0));
+            assert!(slots.recent().is_some_and(|recent| recent <= 4.0), "every {every} s: {:?}", slots.recent());
+        }
+    }
+
+    #[test]
+    fn one_step_that_stands_still_is_no_light_that_nothing_lies_in() {
+        // Six hours of 1.5, by steps of a tenth and of a thousandth, then an animal for as long.
+        for (step, judged) in [(0.1, None), (0.001, Some(0.1))] {
+            let mut slots = Slots::new(Duration::from_secs(600));
+            for slot in 0..=73_u64 {
+                let level = if slot > 36 { 0.1 } else { 1.5 + step * (slot % 2) as f64 };
+                slots.push(Mono::from_secs(slot * 600), level);
+            }
+            let found = slots.judged(None).map(|lit| (10.0 * lit).round() / 10.0);
+            assert_eq!(found.filter(|&lit| lit < 1.0), judged, "{step}");
+        }
     }
 }

@@ -152,3 +152,12 @@ fn the_next_lamp_is_taken_for_like_the_last_with_caution() {
         assert!(rate.0.is_finite() && error.0 > 0.0, "{broken:?}");
     }
 }
+
+#[test]
+fn a_day_in_the_shade_makes_no_probe_coarse() {
+    let mut decline = Decline::new(BURN_IN, Prior::PUBLISHED);
+    for (number, level) in (20..40).map(|number| (number, 4.0)).chain([(40, 0.2)]) {
+        decline.day(day(number, level).grained(0.1));
+    }
+    assert!((decline.grain() - 0.1 / 4.0).abs() < 1e-9, "{}", decline.grain());
+}
