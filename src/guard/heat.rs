@@ -30,9 +30,6 @@ const FULL: f64 = 0.97;
 /// guess. It costs a live one that is as coarse as a degree, under a lamp that gets no further, a few minutes of heat: its
 /// lamp goes off, and it moves.
 const STILL_UNDER_FULL: u32 = 2;
-/// … and no sooner than so many readings could have come: what steps by a sixteenth of a degree and scatters by as much says the
-/// same twelve times in a row, an hour at a reading in five minutes, on some day of a year. A guess.
-const STILL_READINGS: u32 = 20;
 /// Readings a probe must have sent since its lamp switched before it can be called frozen; a guess.
 const FROZEN_READINGS: u32 = 5;
 
@@ -165,7 +162,7 @@ impl HeatGuard {
     fn may_find_still(&self, now: Mono, probe: &GuardProbe) -> bool {
         let after = self.settings.frozen_after;
         let by_switch = |switched: Mono| probe.same_since < switched && now.since(switched) >= after;
-        let under_full = |full: Mono| now.since(full.max(probe.same_since)) >= still_for(&self.settings, probe);
+        let under_full = |full: Mono| now.since(full.max(probe.same_since)) >= STILL_UNDER_FULL * after;
         self.test_since.is_some_and(by_switch) || self.full_since.is_some_and(under_full)
     }
 
@@ -181,7 +178,7 @@ impl HeatGuard {
     pub(super) fn takes_rows(&self, probe: ProbeIx) -> Option<Mono> {
         let [only] = &self.probes[..] else { return None };
         let moved = self.test_since.is_none_or(|switched| only.same_since >= switched);
-        let still = still_for(&self.settings, only);
+        let still = STILL_UNDER_FULL * self.settings.frozen_after;
         let until = self.full_since.map_or(Mono::END, |full| full.max(only.same_since).after(still));
         (only.ix == probe && moved).then_some(until)
     }
@@ -344,8 +341,8 @@ impl HeatGuard {
     /// still for too long.
     fn settle(&mut self, now: Mono) {
         let tested = self.test_since.filter(|&switched| now.since(switched) >= self.settings.frozen_after);
+        let still = STILL_UNDER_FULL * self.settings.frozen_after;
         for probe in &mut self.probes {
-            let still = still_for(&self.settings, probe);
             let lit = self.full_since.filter(|_| probe.readings_since_switch >= FROZEN_READINGS);
             probe.frozen |= lit.is_some_and(|full| now.since(full.max(probe.same_since)) >= still);
             probe.frozen |= tested.is_some_and(|switched| {
@@ -390,8 +387,8 @@ impl HeatGuard {
             soonest.by(since.after(self.settings.rest));
         }
         if let Some(full) = self.full_since {
-            let found = |probe: &GuardProbe| full.max(probe.same_since).after(still_for(&self.settings, probe));
-            self.probes.iter().for_each(|probe| soonest.by(found(probe)));
+            let still = STILL_UNDER_FULL * self.settings.frozen_after;
+            self.probes.iter().for_each(|probe| soonest.by(full.max(probe.same_since).after(still)));
         }
         if let Some(switched) = self.test_since {
             soonest.by(switched.after(self.settings.frozen_after));
@@ -484,11 +481,6 @@ impl HeatGuard {
             }
         }
     }
-}
-
-/// How long a probe reads the same under a lamp fully on before it is frozen.
-fn still_for(settings: &Guard, probe: &GuardProbe) -> Duration {
-    (STILL_UNDER_FULL * settings.frozen_after).max(STILL_READINGS * probe.every)
 }
 
 impl GuardProbe {

@@ -263,24 +263,6 @@ fn a_probe_that_stands_still_under_a_lamp_fully_on_is_frozen_although_nothing_is
 }
 
 #[test]
-fn a_probe_that_speaks_seldom_may_repeat_itself_for_longer() {
-    let slow: Vec<Probe> = probes()
-        .into_iter()
-        .map(|probe| Probe { every: Duration::from_secs(300), stale: Duration::from_secs(900), ..probe })
-        .collect();
-    let mut guard = LampGuard::new(&lamp(1), &slow);
-    // Twelve times the same in an hour, and once more: chance. Twenty times: no chance.
-    let mut frozen_at = None;
-    for second in (0..12_000).step_by(300) {
-        let now = Mono::from_secs(second);
-        guard.temperature(now, ProbeIx(0), Celsius(if second < 600 { 31.0 } else { 32.0 }));
-        guard.judge(now, Level::FULL);
-        frozen_at = frozen_at.or(guard.frozen().map(|_| second));
-    }
-    assert_eq!(frozen_at, Some(600 + 20 * 300));
-}
-
-#[test]
 fn a_dimmed_lamp_may_hold_its_probe_where_it_is() {
     let mut guard = LampGuard::new(&lamp(1), &probes());
     for second in (0..20_000).step_by(10) {
