@@ -9,7 +9,7 @@ use std::time::Duration;
 
 use lampwarden::control::{Act, AlarmKind, AlarmNotice, AlarmState, Aside, Cause, Event, Priority, Record};
 use lampwarden::notify::{Message, Notifier};
-use lampwarden::settings::{Channel, Contact, EnclosureIx, Plan, Plans, Telling};
+use lampwarden::settings::{Channel, Contact, EnclosureIx, Plan, Plans, Settings, Telling};
 use lampwarden::units::Level;
 use proptest::prelude::*;
 use room::{Relay, Room};
@@ -431,7 +431,7 @@ fn telling() -> Telling {
 
 /// What people are told of a room's alarms until its present, in virtual time.
 fn told(room: &Room) -> Vec<(Duration, Message)> {
-    let mut settings = room.controller.settings().clone();
+    let mut settings = Settings::clone(room.controller.settings());
     settings.telling = telling();
     let start = room.began;
     let mut notifier = Notifier::new(&settings, start, &[]);
