@@ -192,11 +192,6 @@ impl EnclosureControl {
         }
     }
 
-    /// Shares with `other` what dates come to, where both go by the same days; tells whether they do.
-    pub(super) fn shares_days(&mut self, other: &EnclosureControl) -> bool {
-        self.day.share(&other.day)
-    }
-
     /// Takes up the safety state that was stored.
     pub(super) fn restore(&mut self, now: Mono, enclosure: &Enclosure, restored: &[SafetyRecord]) {
         let record = restored.iter().rev().find_map(|record| match record {

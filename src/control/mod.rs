@@ -80,9 +80,6 @@ const FIRST_CONNECTION: Duration = Duration::from_secs(15);
 /// A refused configuration stays an alarm this long, unless a good one comes; a guess.
 const REFUSAL_SHOWN: Duration = Duration::from_secs(24 * 3600);
 
-/// An enclosure is asked whether its days are those of so many before it: racks stand together. A guess.
-const NEIGHBOURS: usize = 16;
-
 /// So many lamps that will need a spare are named; the others are counted. A guess.
 const PLACES_NAMED: usize = 5;
 
@@ -222,11 +219,7 @@ impl Controller {
         let enclosures = self.settings.enclosures.iter().enumerate();
         let build = |(ix, enclosure)| EnclosureControl::new(EnclosureIx(ix), enclosure, &self.settings.cut_offs, &ctx);
         let mut enclosures: Vec<_> = enclosures.map(build).collect();
-        for ix in 1..enclosures.len() {
-            let (before, control) = enclosures.split_at_mut(ix);
-            let mut near = before.iter().rev().take(NEIGHBOURS);
-            near.any(|before| control[0].shares_days(before));
-        }
+        EnclosureControl::share_days(&mut enclosures);
         for control in &mut enclosures {
             match self.shows {
                 Shows::All => {}

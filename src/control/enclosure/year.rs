@@ -13,6 +13,9 @@ use crate::control::view::{Quality, SeasonView};
 use crate::settings::{Care, Enclosure, Lamp, Measures, ProbeIx, Site, When};
 use crate::units::Celsius;
 
+/// An enclosure is asked whether its days are those of so many before it: racks stand together. A guess.
+const NEIGHBOURS: usize = 16;
+
 /// The days of an enclosure.
 #[derive(Clone, Debug)]
 pub(in crate::control) struct Days {
@@ -32,7 +35,7 @@ impl Days {
     }
 
     /// Shares with `other` what dates come to, where both go by the same days; tells whether they do.
-    pub(in crate::control) fn share(&mut self, other: &Days) -> bool {
+    fn share(&mut self, other: &Days) -> bool {
         let uv = match (&mut self.uv, &other.uv) {
             (None, None) => true,
             (Some(own), Some(other)) => own.share(other),
@@ -58,6 +61,15 @@ impl Days {
 }
 
 impl EnclosureControl {
+    /// Lets enclosures that go by the same days share what dates come to.
+    pub(in crate::control) fn share_days(enclosures: &mut [EnclosureControl]) {
+        for ix in 1..enclosures.len() {
+            let (before, control) = enclosures.split_at_mut(ix);
+            let mut near = before.iter().rev().take(NEIGHBOURS);
+            near.any(|before| control[0].day.share(&before.day));
+        }
+    }
+
     /// Judges the cooling season where an hour has passed. Where the clock cannot be believed nothing begins and nothing
     /// ends.
     pub(super) fn keep_season(&mut self, ctx: &mut Context<'_>, enclosure: &Enclosure) {
