@@ -274,8 +274,9 @@ def test_killed_in_the_middle_of_sending_nothing_is_lost_and_a_repeat_can_be_tol
         room.start()
         room.heats(name)
         trips(room, name)
-        before = outbox(room, "waiting") + outbox(room, "sent")
-        rig.until(lambda before=before: outbox(room, "waiting") + outbox(room, "sent") > before, 75, "it is in the outbox")
+        alarm = f"{name}/over-temperature"
+        written = "SELECT message FROM outbox"
+        rig.until(lambda alarm=alarm: any(alarm in text for text in room.journal(written)), 75, "it is in the outbox")
         time.sleep(draw.uniform(0, 0.5))
         room.daemon.process.send_signal(signal.SIGKILL)
         room.daemon.process.wait()
