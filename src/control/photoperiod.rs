@@ -286,7 +286,7 @@ mod tests {
                 assert_eq!(clock.at(now), site().at(now), "{now}");
             }
         }
-        // One whose days are others goes its own way, and one whose cooling season begins.
+        // One whose days are others goes its own way.
         let mut short = DayClock::new(Photoperiod::Site { clamp: Clamp::NONE }, Tz::Europe__Oslo, place);
         assert!(!short.share(&first));
     }
