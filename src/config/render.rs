@@ -10,10 +10,9 @@ use super::{Also, Finding, Severity, Source};
 /// Longest excerpt of one line, in bytes; what lies beyond is left out.
 const EXCERPT_BYTES_MAX: usize = 4096;
 
-/// So many findings that say the same are shown with their excerpts, and the others are named by their lines, of warnings so
-/// many: a mistake in a large site is made a thousand times. `check --json` tells of each.
+/// So many findings that say the same are shown with their excerpts, and the others are named by their lines: a mistake in a
+/// large site is made a thousand times.
 const ALIKE_SHOWN: usize = 3;
-const ALIKE_NAMED: usize = 40;
 
 /// Findings with their excerpts, what says the same folded, then a summary line. `colour` adds terminal escapes.
 pub fn render(findings: &[Finding], sources: &[Source], colour: bool) -> String {
@@ -51,19 +50,14 @@ pub fn summary(findings: &[Finding]) -> String {
 /// Where else it is so.
 fn more(wrong: &str, like: &[&Finding]) -> String {
     let mut text = format!("{} more: {}\n ", like.len(), normalize_untrusted_str(wrong));
-    let is_error = like.iter().any(|finding| finding.severity == Severity::Error);
-    let named = if is_error { like.len() } else { ALIKE_NAMED };
     let mut file = "";
-    for finding in like.iter().take(named) {
+    for finding in like {
         // Writing to a string cannot fail.
         let _ = match finding.file == file {
             true => write!(text, ", {}", finding.line),
             false => write!(text, " {}:{}", finding.file, finding.line),
         };
         file = &finding.file;
-    }
-    if like.len() > named {
-        text.push_str(", and so on; `lampwarden check --json` names every place");
     }
     text.push_str("\n\n");
     text
